@@ -1,0 +1,167 @@
+# foretrip - see `make help`. GNU make; everything that is built lands in $(B).
+
+# ---- what to build, and how ------------------------------------------------------------------
+CC      ?= gcc
+ifeq ($(origin CC),default)
+CC      := gcc
+endif
+SAN     ?=
+B       ?= build$(if $(SAN),-$(subst $(comma),-,$(SAN)))
+PREFIX  ?= /usr/local
+DESTDIR ?=
+VERSION := 0.1.0
+comma   := ,
+space   := $(subst ,, )
+
+WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -Wvla -Werror
+# -ffp-contract=off: the same readings give the same events on every machine
+OPT     ?= -O2 -ffp-contract=off
+CFLAGS  ?= -g
+CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd
+ifneq ($(shell command -v pkg-config),)
+CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
+LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
+endif
+ifneq ($(SAN),)
+CFLAGS  += -fsanitize=$(SAN) -fno-omit-frame-pointer
+LDFLAGS += -fsanitize=$(SAN)
+endif
+# FORTIFY needs optimisation and disturbs the sanitizers
+ifeq ($(SAN),)
+CPPFLAGS += -D_FORTIFY_SOURCE=2
+endif
+CFLAGS  += -std=c17 $(OPT) $(WARN) -fstack-protector-strong -fPIE -pthread -MMD -MP
+LDFLAGS += -pie -Wl,-z,relro,-z,now -pthread
+
+LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/notify gateway/web gateway/fleet \
+            config drivers drivers/simulated
+MAINS    := drivers/simulated/main.c
+LIB_SRC  := $(filter-out $(MAINS),$(wildcard $(LIB_DIRS:%=%/*.c)))
+LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o
+DAEMON_SRC := $(wildcard gateway/daemon/*.c)
+TOOL_SRC   := $(wildcard gateway/tool/*.c)
+PROGRAMS := $(if $(DAEMON_SRC),$(B)/foretripd) $(if $(TOOL_SRC),$(B)/foretrip) $(if $(wildcard $(MAINS)),$(B)/foretrip-house)
+
+UNIT_SRC := $(wildcard tests/unit/test_*.c)
+UNIT     := $(UNIT_SRC:tests/unit/%.c=$(B)/tests/unit/%)
+TEST_HELP_OBJ := $(patsubst %.c,$(B)/%.o,$(filter-out $(UNIT_SRC),$(wildcard tests/unit/*.c)))
+FUZZ_SRC := $(wildcard tests/fuzz/fuzz_*.c)
+FUZZ     := $(FUZZ_SRC:tests/fuzz/%.c=$(B)/tests/fuzz/%)
+BENCH_SRC := $(wildcard tests/bench/*.c)
+BENCH    := $(BENCH_SRC:tests/bench/%.c=$(B)/tests/bench/%)
+SHIPPED  := $(wildcard config/*.cfg config/maps/*.cfg)
+C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool/*.[ch] tests/*/*.[ch])
+
+.DELETE_ON_ERROR:
+.SECONDARY:
+.PHONY: all programs help run check unit fuzz bench lint fmt fmt-check coverage docs install clean packages
+
+all: programs
+
+programs: $(PROGRAMS)
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*## ' Makefile | sed 's/:.*## /\t/' | expand -t 14
+	@echo
+	@echo "SAN=address,undefined or SAN=thread builds under a sanitizer (into build-...); CC=clang works too."
+
+# ---- the library and the programs --------------------------------------------------------------
+$(B)/%.o: %.c
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS) $(CFLAGS) -c -o $@ $<
+
+$(B)/gen/shipped.c: deploy/embed.sh $(SHIPPED)
+	@mkdir -p $(@D)
+	sh deploy/embed.sh $(SHIPPED) > $@
+
+$(B)/gen/shipped.o: $(B)/gen/shipped.c
+	$(CC) $(CPPFLAGS) $(CFLAGS) -c -o $@ $<
+
+$(B)/libforetrip.a: $(LIB_OBJ)
+	@rm -f $@
+	ar rcs $@ $^
+
+$(B)/foretripd: $(DAEMON_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+$(B)/foretrip: $(TOOL_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+$(B)/foretrip-house: $(MAINS:%.c=$(B)/%.o) $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+# ---- tests -------------------------------------------------------------------------------------
+$(B)/tests/unit/test_%: $(B)/tests/unit/test_%.o $(TEST_HELP_OBJ) $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS) -lcmocka
+
+# A fuzz target is one file with LLVMFuzzerTestOneInput. With clang it is a libFuzzer program;
+# with gcc, tests/fuzz/run_corpus.c feeds it the seeds and seeded mutations of them.
+FUZZ_WITH_CLANG := $(findstring clang,$(CC))
+$(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/tests/fuzz/run_corpus.o) $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) $(if $(FUZZ_WITH_CLANG),-fsanitize=fuzzer) -o $@ $^ $(LIBS)
+
+$(B)/tests/bench/%: $(B)/tests/bench/%.o $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+packages: ## install what is missing (deploy/packages.txt), saying what
+	@sh deploy/install-packages.sh
+
+run: packages ## build, start a simulated house with its gateway, and show what happens; Ctrl-C ends all of it
+	@$(MAKE) --no-print-directory programs
+	@sh deploy/run-demo.sh $(B)
+
+check: packages ## install what is missing, build, pass every test
+	@$(MAKE) --no-print-directory all unit-programs fuzz-programs
+	@sh tests/run.sh $(B)
+
+.PHONY: unit-programs fuzz-programs bench-programs
+unit-programs: $(UNIT)
+fuzz-programs: $(FUZZ)
+bench-programs: $(BENCH)
+
+unit: programs $(UNIT) ## the unit tests alone
+	@sh tests/run.sh $(B) unit
+
+fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each)
+	@sh tests/fuzz/run.sh $(B) $${FUZZ_SECONDS:-60}
+
+bench: packages ## the measured figures, as ratios in one run
+	@$(MAKE) --no-print-directory programs bench-programs
+	@sh tests/bench/run.sh $(B)
+
+lint: ## clang-tidy and cppcheck
+	@sh deploy/lint.sh $(CPPFLAGS)
+
+fmt: ## clang-format on all C
+	clang-format -i $(C_FILES)
+
+fmt-check:
+	clang-format --dry-run -Werror $(C_FILES)
+
+coverage: ## line coverage of the unit and scenario tests, into build-coverage/
+	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage" LDFLAGS="--coverage -pthread" CPPFLAGS="$(filter-out -D_FORTIFY_SOURCE=2,$(CPPFLAGS)) -Ibuild-coverage/gen" all unit-programs fuzz-programs
+	@sh tests/run.sh build-coverage unit scenario
+	@sh tests/coverage.sh build-coverage
+
+docs: programs ## plots and tables of docs/method/
+	@sh docs/method/make.sh $(B)
+
+install: programs ## into $(DESTDIR)$(PREFIX)
+	install -d $(DESTDIR)$(PREFIX)/sbin $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/share/foretrip/maps
+	install -m 755 $(B)/foretripd $(DESTDIR)$(PREFIX)/sbin/
+	install -m 755 $(B)/foretrip $(B)/foretrip-house $(DESTDIR)$(PREFIX)/bin/
+	install -m 644 $(wildcard config/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/
+	install -m 644 $(wildcard config/maps/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/maps/
+	install -d $(DESTDIR)$(PREFIX)/share/man/man1 $(DESTDIR)$(PREFIX)/share/man/man8
+	install -m 644 docs/man/*.1 $(DESTDIR)$(PREFIX)/share/man/man1/
+	install -m 644 docs/man/*.8 $(DESTDIR)$(PREFIX)/share/man/man8/
+	sed 's|@PREFIX@|$(PREFIX)|g' deploy/foretripd.service.in > $(B)/foretripd.service
+	install -d $(DESTDIR)$(PREFIX)/lib/systemd/system
+	install -m 644 $(B)/foretripd.service $(DESTDIR)$(PREFIX)/lib/systemd/system/
+
+clean: ## remove what was built
+	rm -rf build build-*
+
+-include $(LIB_OBJ:.o=.d) $(DAEMON_SRC:%.c=$(B)/%.d) $(TOOL_SRC:%.c=$(B)/%.d) $(MAINS:%.c=$(B)/%.d) \
+         $(UNIT_SRC:%.c=$(B)/%.d) $(FUZZ_SRC:%.c=$(B)/%.d) $(BENCH_SRC:%.c=$(B)/%.d)

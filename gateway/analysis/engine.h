@@ -1,0 +1,52 @@
+/*
+ * engine - frames in, events out. The whole of what foretrip knows, behind one call.
+ *
+ * Live, replayed and simulated readings take the same way through engine_feed. The engine reads no
+ * clock, no file, no socket and no random number: the same frames give the same events, to the
+ * last bit. Order of work per frame: meters and gaps, breaker heat, trips (which look at the loads
+ * that ran before), loads, forecasts and rules of the code, alarms.
+ *
+ * Ownership  create .. destroy; borrows site, rules and signatures, which must outlive it. Events
+ *            given to the sink are borrowed for the call. The sink must not call the engine.
+ * Threads    one thread owns an engine
+ * Cost       see docs/method/; a quiet second costs tens of nanoseconds a reading at the most
+ */
+#ifndef FORETRIP_ENGINE_H
+#define FORETRIP_ENGINE_H
+
+#include "alarms.h"
+#include "breaker.h"
+#include "loads.h"
+
+struct engine;
+
+/* What is known of one circuit right now: for the retained state topic, the page and the tool. */
+struct engine_circuit {
+    double amps, watts, volts, power_factor; /* hotter pole; NaN: no reading */
+    int64_t reading_wall_ms;                 /* of the last reading, 0 when there was none yet */
+    double reading_age_seconds;              /* at the last frame */
+    enum { CIRCUIT_UNKNOWN, CIRCUIT_CLOSED, CIRCUIT_OPEN } state;
+    struct breaker_forecast forecast; /* at the present current; as of forecast_wall_ms */
+    struct event_load loads[LOADS_MAX_RUNNING];
+    size_t load_count;
+    double standing_amps;
+};
+
+struct engine *engine_create(const struct site *s, const struct rules_set *rules,
+                             const struct signature_set *signatures, event_sink *sink, void *context);
+void engine_destroy(struct engine *e);
+
+/* mono_ms must be later than the last frame's, else the frame is ignored and counted. */
+void engine_feed(struct engine *e, const struct frame *f);
+
+void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out);
+
+/* The people's part; the events that follow go to the sink. */
+struct alarms *engine_alarms(struct engine *e);
+
+/* Learned and running state, by ids, so that it survives a restart and a changed site. Loading
+ * into a fresh engine only; false: damaged, and the engine is as if nothing had been loaded. */
+void engine_save(const struct engine *e, struct codec_out *out);
+bool engine_load(struct engine *e, const uint8_t *bytes, size_t length);
+
+#endif
