@@ -1,17 +1,17 @@
 /*
  * alarms - the states of every alarm point, as in ANSI/ISA-18.2.
  *
- * A point is a kind and a subject (a circuit, a panel, a meter or the site) and exists from its first
- * raising. Whoever judges a condition calls alarms_judge each time with whether it stands; delays
- * keep it from flickering. Every change goes to the sink as an `alarm` event.
+ * A point is a kind and a subject (a circuit, a panel, a meter or the site) and exists from its
+ * first raising. Whoever judges a condition calls alarms_judge each time with whether it
+ * stands; delays keep it from flickering. Every change goes to the sink as an `alarm` event.
  *
  *     normal -> unacknowledged          condition stood for on_seconds
  *     unacknowledged -> acknowledged    a person
  *     unacknowledged -> returned_unacknowledged, acknowledged -> normal
  *                                       condition gone for off_seconds
  *     returned_unacknowledged -> normal a person; -> unacknowledged when it comes back
- *     shelved (until a time), suppressed (by design), out_of_service: silent until released, then
- *                                       what the condition says
+ *     shelved (until a time), suppressed (by design), out_of_service: silent until released,
+ * then what the condition says
  *
  * Time       mono_ms for delays, wall_ms for stamps and for the end of shelving
  * Ownership  create .. destroy; borrows the site
@@ -26,7 +26,8 @@
 struct alarms;
 
 /* What an alarm is about; exactly one of panel, circuit, meter is >= 0, or none for the site.
- * A panel may be given beside a circuit for the event's `panel`; the circuit then is the subject. */
+ * A panel may be given beside a circuit for the event's `panel`; the circuit then is the
+ * subject. */
 struct alarm_subject {
     int panel, circuit, meter;
 };
@@ -36,10 +37,10 @@ struct alarm_judgement {
     enum alarm_kind kind;
     struct alarm_subject subject;
     bool stands;
-    bool latched; /* stays until a person acknowledges, although the condition is over */
     double on_seconds, off_seconds;
     enum alarm_priority priority;
-    const char *text, *detail; /* used when it is raised; copied */
+    /* used when it is raised; copied; NULL stands for "" */
+    const char *text, *advice, *detail;
     const struct event_near_overload *near_overload;
 };
 
@@ -54,22 +55,25 @@ struct alarms *alarms_create(const struct site *s, event_sink *sink, void *conte
 void alarms_destroy(struct alarms *a);
 
 /* Every call of one frame's turn carries that frame's times. */
-void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms, const struct alarm_judgement *j);
+void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
+                  const struct alarm_judgement *j);
 
 /* True while the point is raised (unacknowledged or acknowledged). */
-bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
+bool alarms_standing(const struct alarms *a, enum alarm_kind kind,
+                     struct alarm_subject subject);
 
 /* Ends shelving that has run out. Called once a frame. */
 void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms);
 
-enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wall_ms, const char *by);
+enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wall_ms,
+                                   const char *by);
 enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms, double seconds,
                               const char *by, const char *note);
-enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms, bool out,
-                                      const char *by, const char *note);
+enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
+                                      bool out, const char *by, const char *note);
 /* Suppression by design: a feeder that opened silences the branches under it. */
-void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject, int64_t wall_ms,
-                     bool suppressed);
+void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
+                     int64_t wall_ms, bool suppressed);
 
 const char *alarms_strerror(enum alarms_err err);
 

@@ -1,8 +1,8 @@
 /*
  * breaker - how hot every breaker of a site is, when it will open, whether it can be trusted.
  *
- * A bank of first-order thermal replicas (IEC 60255-149), tau dH/dt = (I/(k In))^2 - H, opening at
- * H = 1. k and tau of one real breaker are unknown: each breaker has weights over a grid of
+ * A bank of first-order thermal replicas (IEC 60255-149), tau dH/dt = (I/(k In))^2 - H, opening
+ * at H = 1. k and tau of one real breaker are unknown: each breaker has weights over a grid of
  * hypotheses, from what its standard allows and from what it was seen to do.
  *
  * Units      amps RMS, seconds; heat 0 cold .. 1 opens
@@ -19,22 +19,24 @@
 struct breakers;
 
 struct breaker_forecast {
-    double heat;         /* expected H now, over the hypotheses */
-    double chance[4];    /* of opening within 1, 5, 15, 60 minutes */
+    double heat;           /* expected H now, over the hypotheses */
+    double chance[4];      /* of opening within 1, 5, 15, 60 minutes */
     double chance_horizon; /* of opening within rules.near_overload_horizon_seconds */
-    double p05_seconds, p50_seconds, p95_seconds; /* time to trip, INFINITY: not at this current */
-    double headroom_amps;    /* what may be added now for the horizon, at the rule's clear chance */
+    double p05_seconds, p50_seconds,
+        p95_seconds; /* time to trip, INFINITY: not at this current */
+    double
+        headroom_amps; /* what may be added now for the horizon, at the rule's clear chance */
     double headroom_3h_amps; /* and for three hours */
 };
 
 /* What the breaker's own behaviour says of a circuit that lost its supply. */
 struct breaker_opening {
-    double heat;           /* expected H at that moment */
-    double chance_overload;/* how likely a sound breaker of this standard opens by heat within a poll there,
-                              0..1, under the weights before the opening */
-    double chance_worn;    /* the same for the hypotheses outside the standard's band */
-    double amps;           /* last current before */
-    double must_hold_amps; /* what the standard says it must carry for ever */
+    double heat;            /* expected H at that moment */
+    double chance_overload; /* how likely a sound breaker of this standard opens by heat within
+                               a poll there, 0..1, under the weights before the opening */
+    double chance_worn;     /* the same for the hypotheses outside the standard's band */
+    double amps;            /* last current before */
+    double must_hold_amps;  /* what the standard says it must carry for ever */
 };
 
 struct breakers *breakers_create(const struct site *s, const struct rules_set *rules);
@@ -47,7 +49,8 @@ void breakers_step(struct breakers *b, const struct frame *f);
 double breakers_heat(const struct breakers *b, int circuit);
 
 /* At `amps` held from now on (its hotter pole). Does not change anything. */
-void breakers_forecast(const struct breakers *b, int circuit, double amps, struct breaker_forecast *out);
+void breakers_forecast(const struct breakers *b, int circuit, double amps,
+                       struct breaker_forecast *out);
 
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out);
 
@@ -65,7 +68,8 @@ double breakers_overdue_seconds(const struct breakers *b, int circuit);
 /* Forgets what was learned: the breaker was replaced. */
 void breakers_replaced(struct breakers *b, int circuit);
 
-/* State by circuit id; loading skips circuits the site no longer has. False: damaged, unchanged. */
+/* State by circuit id; loading skips circuits the site no longer has. False: damaged,
+ * unchanged. */
 void breakers_save(const struct breakers *b, struct codec_out *out);
 bool breakers_load(struct breakers *b, struct codec_in *in);
 

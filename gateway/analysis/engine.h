@@ -1,13 +1,13 @@
 /*
  * engine - frames in, events out. The whole of what foretrip knows, behind one call.
  *
- * Live, replayed and simulated readings take the same way through engine_feed. The engine reads no
- * clock, no file, no socket and no random number: the same frames give the same events, to the
- * last bit. Order of work per frame: meters and gaps, breaker heat, trips (which look at the loads
- * that ran before), loads, forecasts and rules of the code, alarms.
+ * Live, replayed and simulated readings take the same way through engine_feed. The engine reads
+ * no clock, no file, no socket and no random number: the same frames give the same events, to
+ * the last bit. Order of work per frame: meters and gaps, breaker heat, trips (which look at
+ * the loads that ran before), loads, forecasts and rules of the code, alarms.
  *
- * Ownership  create .. destroy; borrows site, rules and signatures, which must outlive it. Events
- *            given to the sink are borrowed for the call. The sink must not call the engine.
+ * Ownership  create .. destroy; borrows site, rules and signatures, which must outlive it.
+ * Events given to the sink are borrowed for the call. The sink must not call the engine.
  * Threads    one thread owns an engine
  * Cost       see docs/method/; a quiet second costs tens of nanoseconds a reading at the most
  */
@@ -20,11 +20,12 @@
 
 struct engine;
 
-/* What is known of one circuit right now: for the retained state topic, the page and the tool. */
+/* What is known of one circuit right now: for the retained state topic, the page and the tool.
+ */
 struct engine_circuit {
     double amps, watts, volts, power_factor; /* hotter pole; NaN: no reading */
-    int64_t reading_wall_ms;                 /* of the last reading, 0 when there was none yet */
-    double reading_age_seconds;              /* at the last frame */
+    int64_t reading_wall_ms;    /* of the last reading, 0 when there was none yet */
+    double reading_age_seconds; /* at the last frame */
     enum { CIRCUIT_UNKNOWN, CIRCUIT_CLOSED, CIRCUIT_OPEN } state;
     struct breaker_forecast forecast; /* at the present current; as of forecast_wall_ms */
     struct event_load loads[LOADS_MAX_RUNNING];
@@ -33,7 +34,8 @@ struct engine_circuit {
 };
 
 struct engine *engine_create(const struct site *s, const struct rules_set *rules,
-                             const struct signature_set *signatures, event_sink *sink, void *context);
+                             const struct signature_set *signatures, event_sink *sink,
+                             void *context);
 void engine_destroy(struct engine *e);
 
 /* mono_ms must be later than the last frame's, else the frame is ignored and counted. */

@@ -1,8 +1,8 @@
 /*
  * loads - what is on: steps in each circuit's current, runs of appliances, the standing load.
  *
- * Edges in the current are found and paired into runs; runs are compared with signatures. At any
- * time the running loads, the standing load and an unexplained rest add up to the reading.
+ * Edges in the current are found and paired into runs; runs are compared with signatures. At
+ * any time the running loads, the standing load and an unexplained rest add up to the reading.
  *
  * Units      amps RMS, seconds
  * Ownership  create .. destroy; borrows site, rules and signatures, which must outlive it
@@ -23,7 +23,8 @@ struct loads;
 
 /* load_on and load_off go to the sink as they are found. */
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
-                           const struct signature_set *signatures, event_sink *sink, void *context);
+                           const struct signature_set *signatures, event_sink *sink,
+                           void *context);
 void loads_destroy(struct loads *l);
 
 /* Takes a frame. A circuit in `cut` (bool per circuit, NULL for none) has lost its supply: its
@@ -32,7 +33,8 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut);
 
 /* The loads running now (as of the last frame taken), largest first; returns how many (at most
  * LOADS_MAX_RUNNING). */
-size_t loads_running(const struct loads *l, int circuit, struct event_load out[LOADS_MAX_RUNNING]);
+size_t loads_running(const struct loads *l, int circuit,
+                     struct event_load out[LOADS_MAX_RUNNING]);
 
 /* What never goes away on this circuit, and how sure that is known (0..1). */
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence);

@@ -1,8 +1,8 @@
 /*
  * trips - a circuit fell to zero: did it lose its supply, why, and what became of it.
  *
- * Fed before loads_step, so that the loads it asks for are those that ran before the fall. Emits
- * trip (provisional, confirmed, withdrawn), restored and opened_again.
+ * Fed before loads_step, so that the loads it asks for are those that ran before the fall.
+ * Emits trip (provisional, confirmed, withdrawn), restored and opened_again.
  *
  * Ownership  create .. destroy; borrows all it is given
  * Threads    none inside
@@ -15,8 +15,9 @@
 
 struct trips;
 
-struct trips *trips_create(const struct site *s, const struct rules_set *rules, struct breakers *b,
-                           struct loads *l, event_sink *sink, void *context);
+struct trips *trips_create(const struct site *s, const struct rules_set *rules,
+                           struct breakers *b, struct loads *l, event_sink *sink,
+                           void *context);
 void trips_destroy(struct trips *t);
 
 /* Takes a frame; afterwards trips_cut tells which circuits are judged to be without supply. */

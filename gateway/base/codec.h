@@ -2,8 +2,8 @@
  * codec - state as bytes: a growing writer and a bounded reader, little-endian.
  *
  * For what survives a restart (heat, learned loads, alarm states). The reader can fail at every
- * step and then stays failed and returns zeros, so a loader checks once at the end; what it read
- * until then must be thrown away. Nothing here trusts a length that came from outside.
+ * step and then stays failed and returns zeros, so a loader checks once at the end; what it
+ * read until then must be thrown away. Nothing here trusts a length that came from outside.
  *
  * Ownership  the writer's bytes belong to the caller's struct, codec_out_free releases them;
  *            the reader borrows

@@ -33,7 +33,8 @@ static void write_stderr(enum log_level level, const char *subsystem, const char
         fprintf(stderr, "<%d>%s: %s\n", priority[level], subsystem, line);
 }
 
-static void __attribute__((format(printf, 3, 0))) emit(enum log_level level, const char *subsystem, const char *format, va_list args)
+static void __attribute__((format(printf, 3, 0)))
+emit(enum log_level level, const char *subsystem, const char *format, va_list args)
 {
     char line[1024];
     pthread_mutex_lock(&sink_state.lock);

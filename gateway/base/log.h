@@ -12,15 +12,20 @@
 
 enum log_level { LOG_LEVEL_ERROR, LOG_LEVEL_WARNING, LOG_LEVEL_INFO, LOG_LEVEL_DEBUG };
 
-typedef void log_sink(void *context, enum log_level level, const char *subsystem, const char *line);
+typedef void log_sink(void *context, enum log_level level, const char *subsystem,
+                      const char *line);
 
 /* NULL restores standard error. Process-wide: called by the mains and by test set-ups only. */
 void log_to(log_sink *sink, void *context);
 void log_set_level(enum log_level most);
 
-void log_error(const char *subsystem, const char *format, ...) __attribute__((format(printf, 2, 3)));
-void log_warning(const char *subsystem, const char *format, ...) __attribute__((format(printf, 2, 3)));
-void log_info(const char *subsystem, const char *format, ...) __attribute__((format(printf, 2, 3)));
-void log_debug(const char *subsystem, const char *format, ...) __attribute__((format(printf, 2, 3)));
+void log_error(const char *subsystem, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+void log_warning(const char *subsystem, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+void log_info(const char *subsystem, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+void log_debug(const char *subsystem, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
 
 #endif

@@ -21,12 +21,16 @@ struct text {
     bool failed;
 };
 
-#define TEXT_INIT {0}
+#define TEXT_INIT                                                                              \
+    {                                                                                          \
+        0                                                                                      \
+    }
 
 void text_append(struct text *t, const char *s);
 void text_append_bytes(struct text *t, const void *bytes, size_t length);
 void text_printf(struct text *t, const char *format, ...) __attribute__((format(printf, 2, 3)));
-void text_vprintf(struct text *t, const char *format, va_list args) __attribute__((format(printf, 2, 0)));
+void text_vprintf(struct text *t, const char *format, va_list args)
+    __attribute__((format(printf, 2, 0)));
 
 /* The content so far, "" when there is none; valid until the next append or free. */
 const char *text_get(const struct text *t);

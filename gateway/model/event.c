@@ -5,21 +5,24 @@
 #include <stdio.h>
 #include <string.h>
 
-static const char *const types[] = {"load_on", "load_off", "trip", "restored", "opened_again", "alarm"};
+static const char *const types[] = {"load_on",  "load_off",     "trip",
+                                    "restored", "opened_again", "alarm"};
 static const char *const stages[] = {"provisional", "confirmed", "withdrawn"};
 static const char *const causes[] = {
     "overload",      "fault",         "worn_breaker", "opened_by_hand",
     "upstream_open", "supply_outage", "sensor_lost",  "load_ended",
 };
 static const char *const kinds[] = {
-    "near_overload", "continuous_load", "trip", "opened_again", "worn_breaker", "breaker_did_not_open",
-    "open_neutral", "supply_voltage", "leg_imbalance", "feeder_overload", "essential_load_silent",
-    "meter_lost", "sensor_mismatch",
+    "near_overload",   "continuous_load",       "trip",
+    "opened_again",    "worn_breaker",          "breaker_did_not_open",
+    "open_neutral",    "supply_voltage",        "leg_imbalance",
+    "feeder_overload", "essential_load_silent", "meter_lost",
+    "sensor_mismatch",
 };
 static const char *const priorities[] = {"urgent", "high", "low"};
 static const char *const states[] = {
-    "normal", "unacknowledged", "acknowledged", "returned_unacknowledged", "shelved", "suppressed",
-    "out_of_service",
+    "normal",  "unacknowledged", "acknowledged",   "returned_unacknowledged",
+    "shelved", "suppressed",     "out_of_service",
 };
 
 #define LENGTH(a) (sizeof(a) / sizeof(a)[0])
@@ -88,7 +91,8 @@ bool alarm_state_find(const char *name, enum alarm_state *out)
     return i >= 0;
 }
 
-void trip_id_make(const struct site *s, int circuit, int64_t opened_wall_ms, char out[EVENT_ID_SIZE])
+void trip_id_make(const struct site *s, int circuit, int64_t opened_wall_ms,
+                  char out[EVENT_ID_SIZE])
 {
     char stamp[CLOCK_COMPACT_SIZE];
     clock_format_compact(opened_wall_ms, stamp);

@@ -1,8 +1,8 @@
 /*
  * event - what the engine says: loads coming and going, trips and what became of them, alarms.
  *
- * One struct for all, with a type and a union; event_json.h makes the contract's JSON of it. The
- * words published for every enum come from the *_name functions here and nowhere else.
+ * One struct for all, with a type and a union; event_json.h makes the contract's JSON of it.
+ * The words published for every enum come from the *_name functions here and nowhere else.
  *
  * Ownership  an event and all it points to is borrowed for the duration of the sink call
  * Time       wall_ms: Unix milliseconds, UTC
@@ -12,7 +12,8 @@
 
 #include "site.h"
 
-#define EVENT_ID_SIZE 112  /* "<circuit or panel or meter id>.<kind>", "<circuit>-20260101T061502Z" */
+#define EVENT_ID_SIZE                                                                          \
+    112 /* "<circuit or panel or meter id>.<kind>", "<circuit>-20260101T061502Z" */
 #define EVENT_TEXT_SIZE 640
 #define EVENT_APPLIANCE_SIZE 48
 
@@ -59,23 +60,24 @@ enum alarm_kind {
 enum alarm_priority { PRIORITY_URGENT, PRIORITY_HIGH, PRIORITY_LOW };
 
 enum alarm_state { /* ANSI/ISA-18.2 */
-    ALARM_NORMAL,
-    ALARM_UNACKNOWLEDGED,
-    ALARM_ACKNOWLEDGED,
-    ALARM_RETURNED_UNACKNOWLEDGED,
-    ALARM_SHELVED,
-    ALARM_SUPPRESSED,
-    ALARM_OUT_OF_SERVICE,
+                   ALARM_NORMAL,
+                   ALARM_UNACKNOWLEDGED,
+                   ALARM_ACKNOWLEDGED,
+                   ALARM_RETURNED_UNACKNOWLEDGED,
+                   ALARM_SHELVED,
+                   ALARM_SUPPRESSED,
+                   ALARM_OUT_OF_SERVICE,
 };
 
 /* A load as an event names it. */
 struct event_load {
-    int64_t run;      /* unique in the site: wall ms of its beginning * 1000 + circuit's counter */
+    int64_t run; /* unique in the site: wall ms of its beginning * 1000 + circuit's counter */
     double amps;
     double inrush_amps; /* load_on: highest reading of its first seconds */
     double seconds;     /* load_off: how long it ran */
     int64_t since_wall_ms;
-    char appliance[EVENT_APPLIANCE_SIZE]; /* key in the signatures, a person's name, or "unknown" */
+    char appliance[EVENT_APPLIANCE_SIZE]; /* key in the signatures, a person's name, or
+                                             "unknown" */
     double appliance_probability;
     bool essential; /* never told to switch off */
 };
@@ -129,7 +131,9 @@ struct event_alarm {
     enum alarm_state state;
     enum alarm_state previous;
     int64_t raised_wall_ms;
-    const char *text;   /* one sentence for a resident */
+    const char *text; /* one sentence for a resident */
+    const char *
+        advice; /* what to do and what not to do, with the cautions; "" when nothing is asked */
     const char *detail; /* the numbers, for an electrician; may be "" */
     const char *by;     /* who changed it, "" when the engine did */
     const char *note;   /* why (shelved), "" */
@@ -165,6 +169,7 @@ bool alarm_kind_find(const char *name, enum alarm_kind *out);
 bool alarm_state_find(const char *name, enum alarm_state *out);
 
 /* "<circuit id>-<UTC, compact>" */
-void trip_id_make(const struct site *s, int circuit, int64_t opened_wall_ms, char out[EVENT_ID_SIZE]);
+void trip_id_make(const struct site *s, int circuit, int64_t opened_wall_ms,
+                  char out[EVENT_ID_SIZE]);
 
 #endif

@@ -37,8 +37,8 @@ void frame_clear(struct frame *f)
 float frame_checked(enum frame_quantity q, double v)
 {
     static const double most[FRAME_QUANTITIES] = {
-        [FRAME_AMPS] = (double)FRAME_MAX_AMPS,   [FRAME_WATTS] = (double)FRAME_MAX_WATTS,
-        [FRAME_VOLTS] = (double)FRAME_MAX_VOLTS, [FRAME_POWER_FACTOR] = 1.0,
+        [FRAME_AMPS] = (double)FRAME_MAX_AMPS,         [FRAME_WATTS] = (double)FRAME_MAX_WATTS,
+        [FRAME_VOLTS] = (double)FRAME_MAX_VOLTS,       [FRAME_POWER_FACTOR] = 1.0,
         [FRAME_PANEL_VOLTS] = (double)FRAME_MAX_VOLTS,
     };
     double least = q == FRAME_WATTS || q == FRAME_POWER_FACTOR ? -most[q] : 0.0;
@@ -68,7 +68,8 @@ void frame_column_name(const struct site *s, size_t index, char *out, size_t cap
         if (pole == first)
             snprintf(out, capacity, "%s.%s", circuit->id, suffixes[quantity]);
         else
-            snprintf(out, capacity, "%s.%s_%zu", circuit->id, suffixes[quantity], pole - first + 1);
+            snprintf(out, capacity, "%s.%s_%zu", circuit->id, suffixes[quantity],
+                     pole - first + 1);
         return;
     }
     out[0] = '\0';
@@ -91,13 +92,15 @@ int frame_find_column(const struct site *s, const char *name, size_t length, con
     if (id_length == 0 || id_length >= sizeof id)
         return fail(why, "no circuit or panel of that id in site.cfg");
     if (suffix_length == 0 || suffix_length >= sizeof suffix)
-        return fail(why, "the quantity is one of amps, watts, volts, pf, volts_a, volts_b, volts_c");
+        return fail(why,
+                    "the quantity is one of amps, watts, volts, pf, volts_a, volts_b, volts_c");
     memcpy(id, name, id_length);
     id[id_length] = '\0';
     memcpy(suffix, dot + 1, suffix_length);
     suffix[suffix_length] = '\0';
 
-    if (strncmp(suffix, "volts_", 6) == 0 && suffix[6] >= 'a' && suffix[6] <= 'c' && !suffix[7]) {
+    if (strncmp(suffix, "volts_", 6) == 0 && suffix[6] >= 'a' && suffix[6] <= 'c' &&
+        !suffix[7]) {
         int panel = site_find_panel(s, id);
         if (panel < 0)
             return fail(why, "no panel of that id in site.cfg");
@@ -109,7 +112,8 @@ int frame_find_column(const struct site *s, const char *name, size_t length, con
     int pole = 0;
     char *underscore = strchr(suffix, '_');
     if (underscore) {
-        if (underscore[1] < '2' || underscore[1] > '0' + s->circuits[circuit].poles || underscore[2])
+        if (underscore[1] < '2' || underscore[1] > '0' + s->circuits[circuit].poles ||
+            underscore[2])
             return fail(why, "the circuit has no such pole");
         pole = underscore[1] - '1';
         *underscore = '\0';
@@ -117,5 +121,6 @@ int frame_find_column(const struct site *s, const char *name, size_t length, con
     for (int q = 0; q < 4; q++)
         if (strcmp(suffix, suffixes[q]) == 0)
             return q * (int)s->poles_total + s->circuits[circuit].first_pole + pole;
-    return fail(why, "the quantity is one of amps, watts, volts, pf, volts_a, volts_b, volts_c");
+    return fail(why,
+                "the quantity is one of amps, watts, volts, pf, volts_a, volts_b, volts_c");
 }

@@ -75,11 +75,12 @@ static inline const float *frame_amps(const struct frame *f)
 #define FRAME_MAX_VOLTS 2000.0F
 #define FRAME_MAX_WATTS 10.0e6F
 
-/* NaN when v is not within the bounds of the quantity. Amps of a little under zero (an offset of
- * the meter) become zero. */
+/* NaN when v is not within the bounds of the quantity. Amps of a little under zero (an offset
+ * of the meter) become zero. */
 float frame_checked(enum frame_quantity q, double v);
 
-/* The column name of the readings contract, "main-07.amps", "main-07.amps_2", "main.volts_a". */
+/* The column name of the readings contract, "main-07.amps", "main-07.amps_2", "main.volts_a".
+ */
 void frame_column_name(const struct site *s, size_t index, char *out, size_t capacity);
 
 /* The index of a column name, -1 when the site has none of that name. *why (may be NULL) then

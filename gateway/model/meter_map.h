@@ -1,13 +1,15 @@
 /*
  * meter_map - what a meter's registers mean, as data.
  *
- * Read from a libconfig file in config/maps/ by config/, used by drivers/. A point is one quantity
- * of one or of many channels, the channels lying `stride` registers apart. A reading is
+ * Read from a libconfig file in config/maps/ by config/, used by drivers/. A point is one
+ * quantity of one or of many channels, the channels lying `stride` registers apart. A reading
+ * is
  *
  *     raw * scale * 10^(value of the scale register, where there is one)
  *
- * Byte orders are named by letters, A the most significant byte: ABCD is the Modbus specification's
- * own (big-endian, high word first), CDAB low word first, BADC bytes swapped, DCBA both.
+ * Byte orders are named by letters, A the most significant byte: ABCD is the Modbus
+ * specification's own (big-endian, high word first), CDAB low word first, BADC bytes swapped,
+ * DCBA both.
  */
 #ifndef FORETRIP_METER_MAP_H
 #define FORETRIP_METER_MAP_H
@@ -33,11 +35,11 @@ struct meter_point {
     enum frame_quantity quantity; /* FRAME_PANEL_VOLTS: channels 1..3 are legs a..c */
     enum meter_type type;
     enum meter_order order;
-    int function;       /* 3 holding, 4 input registers */
-    int address;        /* of the first channel, as in the PDU: "register 40001" is 0 */
-    int stride;         /* registers from one channel to the next */
-    int first_channel;  /* 1-based */
-    int channels;       /* how many */
+    int function;      /* 3 holding, 4 input registers */
+    int address;       /* of the first channel, as in the PDU: "register 40001" is 0 */
+    int stride;        /* registers from one channel to the next */
+    int first_channel; /* 1-based */
+    int channels;      /* how many */
     double scale;
     int scale_register; /* signed 16-bit power of ten in the same function's space, -1 none */
     bool has_absent;    /* a raw value that means "not measured" */

@@ -4,33 +4,44 @@
 #include <string.h>
 
 #define ROW(member, fallback, least, most, unit, help)                                         \
-    {#member, offsetof(struct rules, member), fallback, least, most, unit, help}
+    {                                                                                          \
+#member, offsetof(struct rules, member), fallback, least, most, unit, help             \
+    }
 
 const struct rules_row rules_table[] = {
-    ROW(near_overload_chance, 0.25, 0.01, 0.99, "", "chance of opening within the horizon that raises the warning"),
-    ROW(near_overload_clear_chance, 0.08, 0.0, 0.99, "", "the warning returns below this chance"),
+    ROW(near_overload_chance, 0.25, 0.01, 0.99, "",
+        "chance of opening within the horizon that raises the warning"),
+    ROW(near_overload_clear_chance, 0.08, 0.0, 0.99, "",
+        "the warning returns below this chance"),
     ROW(near_overload_horizon_seconds, 900, 30, 7200, "s", "how far the warning looks ahead"),
-    ROW(near_overload_on_seconds, 5, 0, 600, "s", "the chance must stand this long before the warning"),
-    ROW(near_overload_off_seconds, 120, 0, 3600, "s", "and be gone this long before it returns"),
+    ROW(near_overload_on_seconds, 5, 0, 600, "s",
+        "the chance must stand this long before the warning"),
+    ROW(near_overload_off_seconds, 120, 0, 3600, "s",
+        "and be gone this long before it returns"),
     ROW(continuous_percent, 80, 10, 100, "%", "continuous load allowed on the breaker"),
     ROW(continuous_hours, 3, 0.1, 24, "h", "a load is continuous from this time on"),
-    ROW(continuous_deadband_percent, 5, 0, 50, "%", "the alarm returns this far below the limit"),
+    ROW(continuous_deadband_percent, 5, 0, 50, "%",
+        "the alarm returns this far below the limit"),
     ROW(feeder_percent, 80, 10, 125, "%", "continuous load allowed on a feeder or main"),
     ROW(imbalance_percent, 50, 5, 300, "%", "how far a leg may lie off the mean of the legs"),
-    ROW(imbalance_min_percent, 25, 1, 100, "%", "only when a leg carries more than this of the rating"),
+    ROW(imbalance_min_percent, 25, 1, 100, "%",
+        "only when a leg carries more than this of the rating"),
     ROW(imbalance_seconds, 1800, 10, 86400, "s", "and for this long"),
     ROW(volts_low_percent, 95, 50, 100, "%", "lowest supply voltage, of nominal"),
     ROW(volts_high_percent, 105, 100, 150, "%", "highest supply voltage, of nominal"),
     ROW(volts_seconds, 60, 1, 86400, "s", "how long the voltage must be outside"),
-    ROW(mismatch_percent, 10, 1, 100, "%", "feeder against the sum of its branches, of the feeder"),
+    ROW(mismatch_percent, 10, 1, 100, "%",
+        "feeder against the sum of its branches, of the feeder"),
     ROW(mismatch_amps, 2, 0.1, 100, "A", "and at least this much"),
     ROW(mismatch_seconds, 300, 5, 86400, "s", "and for this long"),
     ROW(meter_lost_seconds, 30, 2, 86400, "s", "no reading of a meter for this long"),
     ROW(zero_amps, 0.05, 0.001, 1.0, "A", "below this a circuit carries nothing"),
     ROW(trip_probability, 0.5, 0.05, 0.99, "", "a trip is announced from this probability on"),
-    ROW(worn_share, 0.08, 0.0, 0.5, "", "prior share of breakers outside their standard's band"),
+    ROW(worn_share, 0.08, 0.0, 0.5, "",
+        "prior share of breakers outside their standard's band"),
     ROW(again_seconds, 30, 1, 600, "s", "opening within this time of a reset is opening again"),
-    ROW(ambient_celsius, 0, -40, 80, "C", "air around the breakers, 0 for the breaker's own reference"),
+    ROW(ambient_celsius, 0, -40, 80, "C",
+        "air around the breakers, 0 for the breaker's own reference"),
 };
 const size_t rules_table_count = sizeof rules_table / sizeof rules_table[0];
 

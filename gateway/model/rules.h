@@ -2,11 +2,12 @@
  * rules - the local thresholds, one typed table.
  *
  * Every threshold is a row: name, where it lives, default, range, unit, help. The parser, the
- * check, `foretrip check` and the manual are made from the table; adding a rule is adding a member
- * and a row. rules.cfg gives them site-wide, per panel and per circuit; the narrower wins, and
- * what comes out is one struct per circuit and one per panel.
+ * check, `foretrip check` and the manual are made from the table; adding a rule is adding a
+ * member and a row. rules.cfg gives them site-wide, per panel and per circuit; the narrower
+ * wins, and what comes out is one struct per circuit and one per panel.
  *
- * Units are in the names. Percentages are of the breaker's rating unless the name says otherwise.
+ * Units are in the names. Percentages are of the breaker's rating unless the name says
+ * otherwise.
  */
 #ifndef FORETRIP_RULES_H
 #define FORETRIP_RULES_H
@@ -15,18 +16,19 @@
 
 struct rules {
     /* near_overload: raised on the chance that the breaker opens soon */
-    double near_overload_chance;         /* raise at this chance within the horizon */
-    double near_overload_clear_chance;   /* return below this: the deadband */
+    double near_overload_chance;       /* raise at this chance within the horizon */
+    double near_overload_clear_chance; /* return below this: the deadband */
     double near_overload_horizon_seconds;
-    double near_overload_on_seconds;     /* on-delay */
-    double near_overload_off_seconds;    /* off-delay */
+    double near_overload_on_seconds;  /* on-delay */
+    double near_overload_off_seconds; /* off-delay */
     /* continuous_load: NEC 210.20(A), 215.3 */
     double continuous_percent;
     double continuous_hours;
     double continuous_deadband_percent;
     /* feeder_overload and leg_imbalance */
     double feeder_percent;
-    double imbalance_percent; /* of the mean of the legs, above imbalance_min_percent of the rating */
+    double imbalance_percent; /* of the mean of the legs, above imbalance_min_percent of the
+                                 rating */
     double imbalance_min_percent;
     double imbalance_seconds;
     /* supply_voltage: ANSI C84.1 or EN 50160, percent of nominal */
@@ -39,11 +41,11 @@ struct rules {
     double mismatch_seconds;
     double meter_lost_seconds;
     /* trips */
-    double zero_amps;         /* below this a circuit carries nothing */
-    double trip_probability;  /* an alarm is raised from this on */
-    double worn_share;        /* prior share of breakers outside the standard's band */
-    double again_seconds;     /* opened within this time of a reset: opened_again */
-    double ambient_celsius;   /* at the breakers, where no sensor tells; 0 means "as rated" */
+    double zero_amps;        /* below this a circuit carries nothing */
+    double trip_probability; /* an alarm is raised from this on */
+    double worn_share;       /* prior share of breakers outside the standard's band */
+    double again_seconds;    /* opened within this time of a reset: opened_again */
+    double ambient_celsius;  /* at the breakers, where no sensor tells; 0 means "as rated" */
 };
 
 struct rules_row {

@@ -55,7 +55,8 @@ struct site_bus *site_add_bus(struct site *s)
     s->buses = array;
     if (b) {
         b->port = 502;
-        b->baud = 19200; /* Modbus over Serial Line V1.02, section 2: default speed and parity */
+        b->baud =
+            19200; /* Modbus over Serial Line V1.02, section 2: default speed and parity */
         b->parity = 'E';
         b->stop_bits = 1;
         b->poll_ms = 1000;
@@ -128,7 +129,8 @@ void site_finish(struct site *s)
 
 bool site_id_valid(const char *id)
 {
-    static const char allowed[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-";
+    static const char allowed[] =
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-";
     size_t n = strlen(id);
     return n >= 1 && n < SITE_ID_SIZE && strspn(id, allowed) == n;
 }
@@ -136,6 +138,7 @@ bool site_id_valid(const char *id)
 char *site_describe_circuit(const struct site *s, int circuit, char *out, size_t capacity)
 {
     const struct site_circuit *c = &s->circuits[circuit];
-    snprintf(out, capacity, "breaker %s (%s) in %s", c->position, c->name, s->panels[c->panel].name);
+    snprintf(out, capacity, "breaker %s (%s) in %s", c->position, c->name,
+             s->panels[c->panel].name);
     return out;
 }

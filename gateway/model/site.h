@@ -31,11 +31,11 @@ enum site_standard { SITE_UL489, SITE_IEC60898 };
 struct site_panel {
     char id[SITE_ID_SIZE];
     char name[SITE_NAME_SIZE];
-    int legs;               /* 1, 2 (split phase) or 3 */
-    double rating_amps;     /* of its main or its busbar */
+    int legs;                     /* 1, 2 (split phase) or 3 */
+    double rating_amps;           /* of its main or its busbar */
     char fed_by_id[SITE_ID_SIZE]; /* "" for a panel fed by the utility */
-    int fed_by;             /* circuit that feeds it, -1 for the utility */
-    double ambient_celsius; /* NaN when nobody said */
+    int fed_by;                   /* circuit that feeds it, -1 for the utility */
+    double ambient_celsius;       /* NaN when nobody said */
 };
 
 struct site_bus {
@@ -63,19 +63,19 @@ struct site_circuit {
     char name[SITE_NAME_SIZE];
     char position[16]; /* as the panel door says: "7", "7,9", "3-5" */
     int panel;
-    int poles;         /* 1, 2 or 3: with two, the hotter pole is judged */
-    char leg[4];       /* one letter a pole, "A", "AB", "ABC" */
+    int poles;   /* 1, 2 or 3: with two, the hotter pole is judged */
+    char leg[4]; /* one letter a pole, "A", "AB", "ABC" */
     double breaker_amps;
-    char type; /* 'B', 'C', 'D' for IEC, '\0' otherwise */
-    int meter; /* -1 when nothing measures it */
+    char type;                    /* 'B', 'C', 'D' for IEC, '\0' otherwise */
+    int meter;                    /* -1 when nothing measures it */
     int channels[SITE_MAX_POLES]; /* one a pole, 1-based as on the meter; 0 when none */
-    double ct_ratio;   /* multiplies what the meter says; 1 when the map already scales right */
-    bool ct_reversed;  /* the transformer faces the other way: watts change sign */
-    bool essential;    /* a freezer, a sump pump, medical equipment: never told to switch off */
-    bool full_rated;   /* the breaker is marked for 100 % continuous load */
+    double ct_ratio;  /* multiplies what the meter says; 1 when the map already scales right */
+    bool ct_reversed; /* the transformer faces the other way: watts change sign */
+    bool essential;   /* a freezer, a sump pump, medical equipment: never told to switch off */
+    bool full_rated;  /* the breaker is marked for 100 % continuous load */
     char neutral_group[SITE_ID_SIZE]; /* circuits that share one neutral carry the same word */
-    int feeds_panel;   /* derived: the panel behind this breaker, -1 for a branch circuit */
-    int first_pole;    /* derived: index of its first pole among all poles of the site */
+    int feeds_panel; /* derived: the panel behind this breaker, -1 for a branch circuit */
+    int first_pole;  /* derived: index of its first pole among all poles of the site */
 };
 
 struct site {
@@ -119,7 +119,8 @@ void site_finish(struct site *s);
 /* [A-Za-z0-9_-], 1 to SITE_ID_SIZE - 1 characters. */
 bool site_id_valid(const char *id);
 
-/* "breaker 7 (Upstairs bath) in Main panel, cellar": how every text names a breaker. Returns out. */
+/* "breaker 7 (Upstairs bath) in Main panel, cellar": how every text names a breaker. Returns
+ * out. */
 char *site_describe_circuit(const struct site *s, int circuit, char *out, size_t capacity);
 
 #endif

@@ -1,9 +1,10 @@
 /*
  * run_corpus - a fuzz target without libFuzzer: run_corpus SECONDS SEED_DIRECTORY.
  *
- * Feeds every seed, then mutations of seeds (bytes changed, cut, repeated, spliced) until the time
- * is over. The mutations come from a fixed seed (FUZZ_SEED sets another, and it is printed), so
- * a finding can be repeated; the input that crashed is left in the file that is named.
+ * Feeds every seed, then mutations of seeds (bytes changed, cut, repeated, spliced) until the
+ * time is over. The mutations come from a fixed seed (FUZZ_SEED sets another, and it is
+ * printed), so a finding can be repeated; the input that crashed is left in the file that is
+ * named.
  */
 #include <dirent.h>
 #include <errno.h>
@@ -81,7 +82,8 @@ static size_t mutate(uint8_t *out)
             break;
         }
         case 4: { /* splice the tail of another */
-            size_t o = next_random() % seed_count, from = sizes[o] ? next_random() % sizes[o] : 0;
+            size_t o = next_random() % seed_count,
+                   from = sizes[o] ? next_random() % sizes[o] : 0;
             size_t m = sizes[o] - from;
             if (at + m <= MOST_BYTES) {
                 memcpy(out + at, seeds[o] + from, m);

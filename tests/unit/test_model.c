@@ -52,8 +52,9 @@ static void every_column_name_finds_its_own_index(void **state)
         frame_column_name(&s, i, name, sizeof name);
         assert_int_equal(frame_find_column(&s, name, strlen(name), NULL), (int)i);
     }
-    static const char *const wrong[] = {"main-01", "main-01.amp", "main-09.amps", "main-01.amps_2",
-                                        "main-02.amps_3", "main.volts_d", ".amps", "main-01.", "main.amps"};
+    static const char *const wrong[] = {"main-01",        "main-01.amp",    "main-09.amps",
+                                        "main-01.amps_2", "main-02.amps_3", "main.volts_d",
+                                        ".amps",          "main-01.",       "main.amps"};
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
         const char *why = NULL;
         assert_int_equal(frame_find_column(&s, wrong[i], strlen(wrong[i]), &why), -1);

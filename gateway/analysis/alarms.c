@@ -1,0 +1,395 @@
+#include "alarms.h"
+
+#include "base/text.h"
+
+#include <assert.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define NEVER INT64_MIN
+#define SHELVE_MOST_SECONDS (30.0 * 86400.0)
+
+struct point {
+    char id[EVENT_ID_SIZE];
+    enum alarm_kind kind;
+    struct alarm_subject subject;
+    enum alarm_priority priority;
+    enum alarm_state state;
+    bool condition;             /* as last judged, after the delays */
+    int64_t pending_since_mono; /* the condition stands since, NEVER when it does not */
+    int64_t gone_since_mono;    /* it is gone since, NEVER when it stands */
+    int64_t raised_wall_ms;
+    int64_t shelved_until_wall;
+    char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE], detail[EVENT_TEXT_SIZE];
+    char by[SITE_NAME_SIZE], note[SITE_NAME_SIZE];
+};
+
+struct alarms {
+    const struct site *site;
+    event_sink *sink;
+    void *context;
+    size_t subjects; /* circuits, then panels, then meters, then the site */
+    struct point *
+        *points;    /* [kind * subjects + subject], NULL until first judged as standing */
+    size_t shelved; /* how many points are shelved: tick has nothing to do at 0 */
+};
+
+struct alarms *alarms_create(const struct site *s, event_sink *sink, void *context)
+{
+    struct alarms *a = calloc(1, sizeof *a);
+    if (!a)
+        return NULL;
+    *a = (struct alarms){.site = s, .sink = sink, .context = context};
+    a->subjects = s->circuit_count + s->panel_count + s->meter_count + 1;
+    a->points = calloc(ALARM_KINDS * a->subjects, sizeof(struct point *));
+    if (!a->points) {
+        free(a);
+        return NULL;
+    }
+    return a;
+}
+
+void alarms_destroy(struct alarms *a)
+{
+    if (!a)
+        return;
+    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
+        free(a->points[i]);
+    free(a->points);
+    free(a);
+}
+
+static struct point **slot(const struct alarms *a, enum alarm_kind kind,
+                           struct alarm_subject subject)
+{
+    const struct site *s = a->site;
+    size_t at = a->subjects - 1;
+    if (subject.circuit >= 0)
+        at = (size_t)subject.circuit;
+    else if (subject.panel >= 0)
+        at = s->circuit_count + (size_t)subject.panel;
+    else if (subject.meter >= 0)
+        at = s->circuit_count + s->panel_count + (size_t)subject.meter;
+    return &a->points[(size_t)kind * a->subjects + at];
+}
+
+static const char *subject_id(const struct site *s, struct alarm_subject subject)
+{
+    if (subject.circuit >= 0)
+        return s->circuits[subject.circuit].id;
+    if (subject.panel >= 0)
+        return s->panels[subject.panel].id;
+    if (subject.meter >= 0)
+        return s->meters[subject.meter].id;
+    return s->id;
+}
+
+static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
+                                  struct alarm_subject subject)
+{
+    struct point *p = calloc(1, sizeof *p);
+    if (!p)
+        return NULL;
+    p->kind = kind;
+    p->subject = subject;
+    p->pending_since_mono = p->gone_since_mono = NEVER;
+    snprintf(p->id, sizeof p->id, "%s.%s", subject_id(a->site, subject), alarm_kind_name(kind));
+    return p;
+}
+
+static void change(struct alarms *a, struct point *p, enum alarm_state to, int64_t wall_ms,
+                   const char *by, const char *note,
+                   const struct event_near_overload *near_overload)
+{
+    enum alarm_state previous = p->state;
+    if (previous == ALARM_SHELVED)
+        a->shelved--;
+    if (to == ALARM_SHELVED)
+        a->shelved++;
+    p->state = to;
+    text_copy(p->by, sizeof p->by, by);
+    text_copy(p->note, sizeof p->note, note);
+    struct event e = {.type = EVENT_ALARM,
+                      .wall_ms = wall_ms,
+                      .panel = p->subject.panel,
+                      .circuit = p->subject.circuit};
+    e.alarm = (struct event_alarm){
+        .id = p->id,
+        .kind = p->kind,
+        .priority = p->priority,
+        .state = to,
+        .previous = previous,
+        .raised_wall_ms = p->raised_wall_ms,
+        .text = p->text,
+        .advice = p->advice,
+        .detail = p->detail,
+        .by = p->by,
+        .note = p->note,
+        .meter = p->subject.meter,
+        .near_overload = near_overload,
+    };
+    a->sink(a->context, &e);
+}
+
+static bool silenced(enum alarm_state s)
+{
+    return s == ALARM_SHELVED || s == ALARM_SUPPRESSED || s == ALARM_OUT_OF_SERVICE;
+}
+
+static bool raised(enum alarm_state s)
+{
+    return s == ALARM_UNACKNOWLEDGED || s == ALARM_ACKNOWLEDGED;
+}
+
+static void keep_words(struct point *p, const struct alarm_judgement *j, int64_t wall_ms)
+{
+    p->priority = j->priority;
+    p->raised_wall_ms = wall_ms;
+    text_copy(p->text, sizeof p->text, j->text ? j->text : "");
+    text_copy(p->advice, sizeof p->advice, j->advice ? j->advice : "");
+    text_copy(p->detail, sizeof p->detail, j->detail ? j->detail : "");
+}
+
+static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
+                           const struct alarm_judgement *j)
+{
+    p->gone_since_mono = NEVER;
+    if (p->condition)
+        return;
+    if (p->pending_since_mono == NEVER)
+        p->pending_since_mono = mono_ms;
+    if ((double)(mono_ms - p->pending_since_mono) < j->on_seconds * 1000.0)
+        return;
+    p->condition = true;
+    keep_words(p, j, wall_ms);
+    if (!silenced(p->state))
+        change(a, p, ALARM_UNACKNOWLEDGED, wall_ms, "", "", j->near_overload);
+}
+
+static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
+                       const struct alarm_judgement *j)
+{
+    p->pending_since_mono = NEVER;
+    if (!p->condition)
+        return;
+    if (p->gone_since_mono == NEVER)
+        p->gone_since_mono = mono_ms;
+    if ((double)(mono_ms - p->gone_since_mono) < j->off_seconds * 1000.0)
+        return;
+    p->condition = false;
+    if (p->state == ALARM_UNACKNOWLEDGED)
+        change(a, p, ALARM_RETURNED_UNACKNOWLEDGED, wall_ms, "", "", NULL);
+    else if (p->state == ALARM_ACKNOWLEDGED)
+        change(a, p, ALARM_NORMAL, wall_ms, "", "", NULL);
+}
+
+void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
+                  const struct alarm_judgement *j)
+{
+    struct point **at = slot(a, j->kind, j->subject);
+    if (!*at) {
+        if (!j->stands)
+            return;
+        *at = point_create(a, j->kind, j->subject);
+        if (!*at)
+            return; /* memory is short: judged again with the next frame */
+    }
+    if (j->stands)
+        judge_standing(a, *at, mono_ms, wall_ms, j);
+    else
+        judge_gone(a, *at, mono_ms, wall_ms, j);
+}
+
+bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
+{
+    const struct point *p = *slot(a, kind, subject);
+    return p && raised(p->state);
+}
+
+/* out of the silent states: what the condition says now */
+static void release(struct alarms *a, struct point *p, int64_t wall_ms, const char *by)
+{
+    change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms, by, "", NULL);
+}
+
+void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms)
+{
+    (void)mono_ms;
+    if (a->shelved == 0)
+        return;
+    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++) {
+        struct point *p = a->points[i];
+        if (p && p->state == ALARM_SHELVED && wall_ms >= p->shelved_until_wall)
+            release(a, p, wall_ms, "");
+    }
+}
+
+static struct point *find(const struct alarms *a, const char *id)
+{
+    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
+        if (a->points[i] && strcmp(a->points[i]->id, id) == 0)
+            return a->points[i];
+    return NULL;
+}
+
+enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wall_ms,
+                                   const char *by)
+{
+    struct point *p = find(a, id);
+    if (!p)
+        return ALARMS_ERR_UNKNOWN;
+    if (p->state == ALARM_UNACKNOWLEDGED)
+        change(a, p, ALARM_ACKNOWLEDGED, wall_ms, by, "", NULL);
+    else if (p->state == ALARM_RETURNED_UNACKNOWLEDGED)
+        change(a, p, ALARM_NORMAL, wall_ms, by, "", NULL);
+    else
+        return ALARMS_ERR_STATE;
+    return ALARMS_OK;
+}
+
+enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms, double seconds,
+                              const char *by, const char *note)
+{
+    struct point *p = find(a, id);
+    if (!p)
+        return ALARMS_ERR_UNKNOWN;
+    if (!(seconds >= 1.0 && seconds <= SHELVE_MOST_SECONDS))
+        return ALARMS_ERR_TIME;
+    if (p->state == ALARM_SUPPRESSED || p->state == ALARM_OUT_OF_SERVICE)
+        return ALARMS_ERR_STATE;
+    p->shelved_until_wall = wall_ms + (int64_t)(seconds * 1000.0);
+    change(a, p, ALARM_SHELVED, wall_ms, by, note, NULL);
+    return ALARMS_OK;
+}
+
+enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
+                                      bool out, const char *by, const char *note)
+{
+    struct point *p = find(a, id);
+    if (!p)
+        return ALARMS_ERR_UNKNOWN;
+    if (out == (p->state == ALARM_OUT_OF_SERVICE))
+        return ALARMS_ERR_STATE;
+    if (out)
+        change(a, p, ALARM_OUT_OF_SERVICE, wall_ms, by, note, NULL);
+    else
+        release(a, p, wall_ms, by);
+    return ALARMS_OK;
+}
+
+void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
+                     int64_t wall_ms, bool suppressed)
+{
+    struct point *p = *slot(a, kind, subject);
+    if (!p)
+        return;
+    if (suppressed && !silenced(p->state))
+        change(a, p, ALARM_SUPPRESSED, wall_ms, "", "", NULL);
+    else if (!suppressed && p->state == ALARM_SUPPRESSED)
+        release(a, p, wall_ms, "");
+}
+
+const char *alarms_strerror(enum alarms_err err)
+{
+    switch (err) {
+    case ALARMS_OK: return "ok";
+    case ALARMS_ERR_UNKNOWN: return "there is no alarm of that id";
+    case ALARMS_ERR_STATE: return "the alarm is not in a state in which that can be done";
+    case ALARMS_ERR_TIME: return "shelving lasts from 1 second to 30 days";
+    }
+    return "unknown alarms error";
+}
+
+#define ALARMS_STATE_VERSION 1U
+
+void alarms_save(const struct alarms *a, struct codec_out *out)
+{
+    codec_put_u32(out, ALARMS_STATE_VERSION);
+    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++) {
+        const struct point *p = a->points[i];
+        if (!p)
+            continue;
+        size_t begun = codec_begin(out, 1);
+        codec_put_string(out, p->id);
+        codec_put_u8(out, (uint8_t)p->state);
+        codec_put_u8(out, (uint8_t)p->priority);
+        codec_put_u8(out, p->condition);
+        codec_put_i64(out, p->raised_wall_ms);
+        codec_put_i64(out, p->shelved_until_wall);
+        codec_put_string(out, p->text);
+        codec_put_string(out, p->advice);
+        codec_put_string(out, p->detail);
+        codec_put_string(out, p->by);
+        codec_put_string(out, p->note);
+        codec_end(out, begun);
+    }
+}
+
+/* what an id is about in this site; false when it is about nothing here */
+static bool subject_of(const struct site *s, const char *id, enum alarm_kind *kind,
+                       struct alarm_subject *subject)
+{
+    char name[EVENT_ID_SIZE];
+    text_copy(name, sizeof name, id);
+    char *dot = strrchr(name, '.');
+    if (!dot || !alarm_kind_find(dot + 1, kind))
+        return false;
+    *dot = '\0';
+    *subject = ALARM_SUBJECT_SITE;
+    if ((subject->circuit = site_find_circuit(s, name)) >= 0) {
+        subject->panel = s->circuits[subject->circuit].panel;
+        return true;
+    }
+    if ((subject->panel = site_find_panel(s, name)) >= 0 ||
+        (subject->meter = site_find_meter(s, name)) >= 0)
+        return true;
+    return strcmp(name, s->id) == 0;
+}
+
+static bool load_point(struct alarms *a, struct codec_in *in)
+{
+    char id[EVENT_ID_SIZE];
+    enum alarm_kind kind;
+    struct alarm_subject subject;
+    codec_get_string(in, id, sizeof id);
+    if (in->failed)
+        return false;
+    if (!subject_of(a->site, id, &kind, &subject))
+        return true; /* the site has changed: what it was about is gone */
+    struct point *p = point_create(a, kind, subject);
+    if (!p)
+        return false;
+    uint8_t state = codec_get_u8(in), priority = codec_get_u8(in);
+    p->condition = codec_get_u8(in) != 0;
+    p->raised_wall_ms = codec_get_i64(in);
+    p->shelved_until_wall = codec_get_i64(in);
+    codec_get_string(in, p->text, sizeof p->text);
+    codec_get_string(in, p->advice, sizeof p->advice);
+    codec_get_string(in, p->detail, sizeof p->detail);
+    codec_get_string(in, p->by, sizeof p->by);
+    codec_get_string(in, p->note, sizeof p->note);
+    if (in->failed || state > ALARM_OUT_OF_SERVICE || priority > PRIORITY_LOW) {
+        free(p);
+        return false;
+    }
+    p->state = (enum alarm_state)state;
+    p->priority = (enum alarm_priority)priority;
+    a->shelved += p->state == ALARM_SHELVED;
+    struct point **at = slot(a, kind, subject);
+    free(*at);
+    *at = p;
+    return true;
+}
+
+bool alarms_load(struct alarms *a, struct codec_in *in)
+{
+    uint32_t tag;
+    struct codec_in section;
+    if (codec_get_u32(in) != ALARMS_STATE_VERSION)
+        return false;
+    while (codec_next(in, &tag, &section))
+        if (tag == 1 && !load_point(a, &section))
+            return false;
+    return !in->failed;
+}

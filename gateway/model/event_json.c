@@ -1,0 +1,187 @@
+#include "event_json.h"
+
+#include "base/clock.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#define AMPS 0.001
+#define CHANCE 0.0001
+#define SECONDS 0.001
+
+json_t *event_json_number(double v, double unit)
+{
+    if (!isfinite(v))
+        return json_null();
+    double r = round(v / unit);
+    if (unit >= 1.0 && fabs(r) < 1e15)
+        return json_integer((json_int_t)(r * unit));
+    return json_real(r / round(1.0 / unit));
+}
+
+json_t *event_json_time(int64_t wall_ms)
+{
+    char text[CLOCK_RFC3339_SIZE];
+    clock_format_rfc3339(wall_ms, text);
+    return json_string(text);
+}
+
+static void set_run(json_t *o, int64_t run)
+{
+    char text[32];
+    snprintf(text, sizeof text, "r%lld", (long long)run);
+    json_object_set_new(o, "run", json_string(text));
+}
+
+static void set_appliance(json_t *o, const struct event_load *l)
+{
+    json_object_set_new(o, "appliance", json_string(l->appliance));
+    json_object_set_new(o, "appliance_probability",
+                        event_json_number(l->appliance_probability, CHANCE));
+}
+
+json_t *event_json_loads(const struct event_load *loads, size_t count)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < count; i++) {
+        json_t *o = json_object();
+        json_object_set_new(o, "appliance", json_string(loads[i].appliance));
+        json_object_set_new(o, "probability",
+                            event_json_number(loads[i].appliance_probability, CHANCE));
+        json_object_set_new(o, "amps", event_json_number(loads[i].amps, AMPS));
+        json_object_set_new(o, "since", event_json_time(loads[i].since_wall_ms));
+        set_run(o, loads[i].run);
+        json_array_append_new(array, o);
+    }
+    return array;
+}
+
+static void add_load(json_t *o, const struct event *e)
+{
+    const struct event_load *l = &e->load;
+    set_run(o, l->run);
+    json_object_set_new(o, "amps", event_json_number(l->amps, AMPS));
+    if (e->type == EVENT_LOAD_ON)
+        json_object_set_new(o, "inrush_amps", event_json_number(l->inrush_amps, AMPS));
+    else
+        json_object_set_new(o, "seconds", event_json_number(l->seconds, SECONDS));
+    set_appliance(o, l);
+}
+
+static json_t *circuits_json(const struct site *s, const int *circuits, size_t count)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < count; i++)
+        json_array_append_new(array, json_string(s->circuits[circuits[i]].id));
+    return array;
+}
+
+static void add_trip(json_t *o, const struct site *s, const struct event_trip *t)
+{
+    json_object_set_new(o, "trip", json_string(t->id));
+    json_object_set_new(o, "stage", json_string(trip_stage_name(t->stage)));
+    json_object_set_new(o, "probability", event_json_number(t->probability, CHANCE));
+    json_object_set_new(o, "opened_at", event_json_time(t->opened_wall_ms));
+    json_object_set_new(o, "cause", json_string(trip_cause_name(t->cause)));
+    json_t *causes = json_object();
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        json_object_set_new(causes, trip_cause_name((enum trip_cause)c),
+                            event_json_number(t->causes[c], CHANCE));
+    json_object_set_new(o, "causes", causes);
+    json_object_set_new(o, "amps_before", event_json_number(t->amps_before, AMPS));
+    json_object_set_new(o, "heat", event_json_number(t->heat, CHANCE));
+    json_object_set_new(o, "loads", event_json_loads(t->loads, t->load_count));
+    json_object_set_new(o, "with", circuits_json(s, t->with, t->with_count));
+    if (t->upstream == TRIP_UPSTREAM_UTILITY)
+        json_object_set_new(o, "upstream", json_string("utility"));
+    else if (t->upstream >= 0)
+        json_object_set_new(o, "upstream", json_string(s->circuits[t->upstream].id));
+    json_t *evidence = json_array();
+    for (size_t i = 0; i < t->evidence_count; i++) {
+        json_t *piece = json_object();
+        json_object_set_new(piece, "what", json_string(t->evidence[i].what));
+        json_object_set_new(piece, "log_ratio",
+                            event_json_number(t->evidence[i].log_ratio, 0.01));
+        json_object_set_new(piece, "value", event_json_number(t->evidence[i].value, 0.001));
+        json_array_append_new(evidence, piece);
+    }
+    json_object_set_new(o, "evidence", evidence);
+}
+
+static void add_near_overload(json_t *o, const struct event_near_overload *n)
+{
+    json_object_set_new(o, "amps", event_json_number(n->amps, AMPS));
+    json_t *seconds = json_object();
+    json_object_set_new(seconds, "p05", event_json_number(n->p05_seconds, 1.0));
+    json_object_set_new(seconds, "p50", event_json_number(n->p50_seconds, 1.0));
+    json_object_set_new(seconds, "p95", event_json_number(n->p95_seconds, 1.0));
+    json_object_set_new(o, "trip_seconds", seconds);
+    json_object_set_new(o, "trip_chance", event_json_number(n->chance, CHANCE));
+    json_object_set_new(o, "headroom_amps", event_json_number(n->headroom_amps, 0.01));
+    json_object_set_new(o, "switch_off", event_json_loads(n->switch_off, n->switch_off_count));
+}
+
+static void add_alarm(json_t *o, const struct site *s, const struct event_alarm *a)
+{
+    json_object_set_new(o, "alarm", json_string(a->id));
+    json_object_set_new(o, "kind", json_string(alarm_kind_name(a->kind)));
+    json_object_set_new(o, "priority", json_string(alarm_priority_name(a->priority)));
+    json_object_set_new(o, "state", json_string(alarm_state_name(a->state)));
+    json_object_set_new(o, "raised_at", event_json_time(a->raised_wall_ms));
+    json_object_set_new(o, "text", json_string(a->text));
+    if (a->advice && a->advice[0])
+        json_object_set_new(o, "advice", json_string(a->advice));
+    if (a->detail && a->detail[0])
+        json_object_set_new(o, "detail", json_string(a->detail));
+    if (a->by && a->by[0])
+        json_object_set_new(o, "by", json_string(a->by));
+    if (a->note && a->note[0])
+        json_object_set_new(o, "note", json_string(a->note));
+    if (a->meter >= 0)
+        json_object_set_new(o, "meter", json_string(s->meters[a->meter].id));
+    if (a->near_overload)
+        add_near_overload(o, a->near_overload);
+}
+
+json_t *event_to_json(const struct site *s, const struct event *e)
+{
+    json_t *o = json_object();
+    if (!o)
+        return NULL;
+    json_object_set_new(o, "time", event_json_time(e->wall_ms));
+    json_object_set_new(o, "type", json_string(event_type_name(e->type)));
+    json_object_set_new(o, "site", json_string(s->id));
+    int panel = e->panel >= 0 ? e->panel : e->circuit >= 0 ? s->circuits[e->circuit].panel : -1;
+    if (panel >= 0)
+        json_object_set_new(o, "panel", json_string(s->panels[panel].id));
+    if (e->circuit >= 0)
+        json_object_set_new(o, "circuit", json_string(s->circuits[e->circuit].id));
+    switch (e->type) {
+    case EVENT_LOAD_ON:
+    case EVENT_LOAD_OFF: add_load(o, e); break;
+    case EVENT_TRIP: add_trip(o, s, &e->trip); break;
+    case EVENT_RESTORED:
+        json_object_set_new(o, "trip", json_string(e->outcome.trip));
+        json_object_set_new(o, "seconds_open", event_json_number(e->outcome.seconds, SECONDS));
+        break;
+    case EVENT_OPENED_AGAIN:
+        json_object_set_new(o, "trip", json_string(e->outcome.trip));
+        json_object_set_new(o, "seconds_held", event_json_number(e->outcome.seconds, SECONDS));
+        break;
+    case EVENT_ALARM: add_alarm(o, s, &e->alarm); break;
+    }
+    return o;
+}
+
+char *event_json_dump(const json_t *object)
+{
+    return json_dumps(object, JSON_COMPACT | JSON_REAL_PRECISION(10));
+}
+
+char *event_to_json_text(const struct site *s, const struct event *e)
+{
+    json_t *o = event_to_json(s, e);
+    char *text = o ? event_json_dump(o) : NULL;
+    json_decref(o);
+    return text;
+}

@@ -1,0 +1,218 @@
+/* alarms: ANSI/ISA-18.2 states (transitions of the standard's state diagram), delays, shelving,
+ * restart */
+#include "check.h"
+
+#include "analysis/alarms.h"
+
+#include <stdlib.h>
+
+struct log {
+    int count;
+    enum alarm_state last;
+    char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], by[96];
+};
+
+static void note(void *context, const struct event *e)
+{
+    struct log *l = context;
+    l->count++;
+    l->last = e->alarm.state;
+    strcpy(l->id, e->alarm.id);
+    strcpy(l->text, e->alarm.text);
+    strcpy(l->by, e->alarm.by);
+}
+
+struct fixture {
+    struct site site;
+    struct log log;
+    struct alarms *alarms;
+};
+
+static struct fixture set_up(void)
+{
+    struct fixture f;
+    memset(&f, 0, sizeof f);
+    site_init(&f.site);
+    strcpy(f.site.id, "maple-12");
+    strcpy(site_add_panel(&f.site)->id, "main");
+    for (int i = 0; i < 2; i++) {
+        struct site_circuit *c = site_add_circuit(&f.site);
+        snprintf(c->id, sizeof c->id, "main-%02d", i + 1);
+        c->panel = 0;
+    }
+    site_finish(&f.site);
+    return f;
+}
+
+static void tear_down(struct fixture *f)
+{
+    alarms_destroy(f->alarms);
+    site_free(&f->site);
+}
+
+static void judge(struct fixture *f, int64_t second, bool stands)
+{
+    struct alarm_judgement j = {
+        .kind = ALARM_NEAR_OVERLOAD,
+        .subject = {0, 0, -1},
+        .stands = stands,
+        .on_seconds = 5,
+        .off_seconds = 10,
+        .priority = PRIORITY_HIGH,
+        .text = "too much",
+    };
+    alarms_judge(f->alarms, second * 1000, 1000000 + second * 1000, &j);
+}
+
+static void an_alarm_waits_for_its_delays(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    for (int64_t t = 0; t < 5; t++)
+        judge(&f, t, true);
+    assert_int_equal(f.log.count, 0);
+    judge(&f, 4, false); /* a dip starts the on-delay again */
+    for (int64_t t = 5; t < 10; t++)
+        judge(&f, t, true);
+    assert_int_equal(f.log.count, 0);
+    judge(&f, 10, true);
+    assert_int_equal(f.log.count, 1);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    assert_string_equal(f.log.id, "main-01.near_overload");
+    assert_string_equal(f.log.text, "too much");
+    for (int64_t t = 11; t < 21; t++)
+        judge(&f, t, false);
+    assert_int_equal(f.log.count, 1);
+    judge(&f, 21, false);
+    assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
+    tear_down(&f);
+}
+
+static void acknowledging_follows_the_state_diagram(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    assert_int_equal(alarms_acknowledge(f.alarms, "main-01.near_overload", 0, "Ana"),
+                     ALARMS_ERR_UNKNOWN);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    assert_int_equal(alarms_acknowledge(f.alarms, "main-01.near_overload", 1, "Ana"),
+                     ALARMS_OK); /* B -> C */
+    assert_int_equal(f.log.last, ALARM_ACKNOWLEDGED);
+    assert_string_equal(f.log.by, "Ana");
+    assert_int_equal(alarms_acknowledge(f.alarms, "main-01.near_overload", 1, "Ana"),
+                     ALARMS_ERR_STATE);
+    judge(&f, 6, false);
+    judge(&f, 16, false); /* C -> A */
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    judge(&f, 20, true);
+    judge(&f, 25, true); /* A -> B */
+    judge(&f, 26, false);
+    judge(&f, 36, false); /* B -> D */
+    assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
+    judge(&f, 40, true);
+    judge(&f, 45, true); /* D -> B */
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    judge(&f, 46, false);
+    judge(&f, 56, false);
+    assert_int_equal(alarms_acknowledge(f.alarms, "main-01.near_overload", 1, "Ana"),
+                     ALARMS_OK); /* D -> A */
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    tear_down(&f);
+}
+
+static void shelving_ends_by_itself_with_what_then_holds(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    assert_int_equal(alarms_shelve(f.alarms, f.log.id, 1005000, 0.0, "Ana", "painting"),
+                     ALARMS_ERR_TIME);
+    assert_int_equal(alarms_shelve(f.alarms, f.log.id, 1005000, 60.0, "Ana", "painting"),
+                     ALARMS_OK);
+    assert_int_equal(f.log.last, ALARM_SHELVED);
+    int before = f.log.count;
+    alarms_tick(f.alarms, 64000, 1064999);
+    judge(&f, 64, true);
+    assert_int_equal(f.log.count, before); /* silent */
+    alarms_tick(f.alarms, 65000, 1065000);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    assert_int_equal(alarms_shelve(f.alarms, f.log.id, 1065000, 60.0, "Ana", ""), ALARMS_OK);
+    judge(&f, 66, false);
+    judge(&f, 80, false);
+    alarms_tick(f.alarms, 200000, 1200000);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    tear_down(&f);
+}
+
+static void suppressed_and_out_of_service_are_silent(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    struct alarm_subject subject = {0, 0, -1};
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1, true);
+    assert_int_equal(f.log.last, ALARM_SUPPRESSED);
+    assert_false(alarms_standing(f.alarms, ALARM_NEAR_OVERLOAD, subject));
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 2, false);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    assert_int_equal(alarms_out_of_service(f.alarms, f.log.id, 3, true, "Ben", "rewiring"),
+                     ALARMS_OK);
+    assert_int_equal(f.log.last, ALARM_OUT_OF_SERVICE);
+    assert_int_equal(alarms_shelve(f.alarms, f.log.id, 3, 60.0, "Ben", ""), ALARMS_ERR_STATE);
+    assert_int_equal(alarms_out_of_service(f.alarms, f.log.id, 4, false, "Ben", ""), ALARMS_OK);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    tear_down(&f);
+}
+
+static void states_survive_a_restart_and_damage_is_refused(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    assert_int_equal(alarms_acknowledge(f.alarms, f.log.id, 1, "Ana"), ALARMS_OK);
+    struct codec_out out = {0};
+    alarms_save(f.alarms, &out);
+    alarms_destroy(f.alarms);
+
+    for (size_t cut = 0; cut < out.length; cut++) {
+        struct codec_in part = {out.bytes, out.bytes + cut, false};
+        f.alarms = alarms_create(&f.site, note, &f.log);
+        if (cut > 4)
+            assert_false(alarms_load(f.alarms, &part));
+        alarms_destroy(f.alarms);
+    }
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    struct codec_in in = {out.bytes, out.bytes + out.length, false};
+    assert_true(alarms_load(f.alarms, &in));
+    assert_true(
+        alarms_standing(f.alarms, ALARM_NEAR_OVERLOAD, (struct alarm_subject){0, 0, -1}));
+    int before = f.log.count;
+    judge(&f, 100, true); /* it still stands: nothing new */
+    assert_int_equal(f.log.count, before);
+    judge(&f, 101, false);
+    judge(&f, 111, false);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    codec_out_free(&out);
+    tear_down(&f);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(an_alarm_waits_for_its_delays),
+        cmocka_unit_test(acknowledging_follows_the_state_diagram),
+        cmocka_unit_test(shelving_ends_by_itself_with_what_then_holds),
+        cmocka_unit_test(suppressed_and_out_of_service_are_silent),
+        cmocka_unit_test(states_survive_a_restart_and_damage_is_refused),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
