@@ -19,6 +19,10 @@
 
 #define LOADS_MAX_RUNNING 16 /* of one circuit at a time */
 
+/* Two words that stand in event_load.appliance beside the keys of the signatures. */
+#define LOADS_UNKNOWN "unknown"
+#define LOADS_STANDING "standing_load" /* what was never seen to begin: no load of its own */
+
 struct loads;
 
 /* load_on and load_off go to the sink as they are found. */

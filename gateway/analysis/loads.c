@@ -1,0 +1,309 @@
+#include "loads.h"
+
+#include "runs.h"
+#include "steps.h"
+
+#include <assert.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define REST_FRAMES 32         /* quiet readings are summed up this often */
+#define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
+#define STANDING_HOURS 24      /* hourly lows that make the standing load */
+#define STATE_TAG 0x4c4f4144U  /* "LOAD" */
+#define LEAST_AMPS 0.04F
+
+struct circuit {
+    struct steps steps;
+    struct runs runs;
+    float last;                     /* newest reading */
+    float hour_low[STANDING_HOURS]; /* lowest settled level of each of the last hours, by hour %
+                                       24 */
+    int64_t hour;                   /* mono hour that hour_low is being written for */
+    int hours;                      /* how many have been written */
+    bool cut;
+    int64_t rested_from; /* frame number its quiet sums began at */
+};
+
+/* What every frame touches lies side by side: reading, level, band and the two sums. */
+struct loads {
+    const struct site *site;
+    const struct signature_set *signatures;
+    event_sink *sink;
+    void *context;
+    size_t count;
+    int64_t frames;
+    int64_t mono_ms, wall_ms;
+    int64_t due_mono_ms; /* the earliest run that waits to be announced */
+    float *amps, *level, *band, *offset, *deviation;
+    struct circuit *circuits;
+    float block[];
+};
+
+struct loads *loads_create(const struct site *s, const struct rules_set *rules,
+                           const struct signature_set *signatures, event_sink *sink,
+                           void *context)
+{
+    (void)rules;
+    struct loads *l = calloc(1, sizeof *l + 5 * s->circuit_count * sizeof l->block[0]);
+    if (!l)
+        return NULL;
+    l->circuits = calloc(s->circuit_count + 1, sizeof *l->circuits);
+    if (!l->circuits) {
+        free(l);
+        return NULL;
+    }
+    l->site = s;
+    l->signatures = signatures;
+    l->sink = sink;
+    l->context = context;
+    l->count = s->circuit_count;
+    l->amps = l->block;
+    l->level = l->amps + l->count;
+    l->band = l->level + l->count;
+    l->offset = l->band + l->count;
+    l->deviation = l->offset + l->count;
+    l->due_mono_ms = INT64_MAX;
+    for (size_t i = 0; i < l->count; i++)
+        l->band[i] = -1;
+    return l;
+}
+
+void loads_destroy(struct loads *l)
+{
+    if (!l)
+        return;
+    free(l->circuits);
+    free(l);
+}
+
+static struct event_load describe(const struct run *r, int64_t mono_ms)
+{
+    struct event_load e = {
+        .run = r->id,
+        .amps = (double)r->amps,
+        .inrush_amps = (double)r->inrush,
+        .seconds = (double)(mono_ms - r->began_mono_ms) / 1000.0,
+        .since_wall_ms = r->began_wall_ms,
+    };
+    strcpy(e.appliance, LOADS_UNKNOWN);
+    return e;
+}
+
+static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_ms,
+                 const struct event_load *load)
+{
+    struct event e = {.type = type, .wall_ms = wall_ms, .circuit = (int)i, .load = *load};
+    e.panel = l->site->circuits[i].panel;
+    if (l->sink)
+        l->sink(l->context, &e);
+}
+
+static void emit_ended(struct loads *l, size_t i, const struct run *ended, int n,
+                       int64_t mono_ms, int64_t wall_ms)
+{
+    for (int k = 0; k < n; k++) {
+        if (!ended[k].announced)
+            continue;
+        struct event_load e = describe(&ended[k], mono_ms);
+        emit(l, i, EVENT_LOAD_OFF, wall_ms, &e);
+    }
+}
+
+/* Runs that have lasted long enough get their load_on, stamped with when they began. */
+static void announce(struct loads *l, size_t i)
+{
+    struct runs *r = &l->circuits[i].runs;
+    for (int k = 0; k < r->count; k++) {
+        struct run *run = &r->running[k];
+        int64_t due = run->began_mono_ms + ANNOUNCE_AFTER_MS;
+        if (run->announced)
+            continue;
+        if (due > l->mono_ms) {
+            if (due < l->due_mono_ms)
+                l->due_mono_ms = due;
+            continue;
+        }
+        run->announced = true;
+        struct event_load e = describe(run, l->mono_ms);
+        emit(l, i, EVENT_LOAD_ON, run->began_wall_ms, &e);
+    }
+}
+
+static void announce_due(struct loads *l)
+{
+    if (l->mono_ms < l->due_mono_ms)
+        return;
+    l->due_mono_ms = INT64_MAX;
+    for (size_t i = 0; i < l->count; i++)
+        if (l->circuits[i].runs.count > 0)
+            announce(l, i);
+}
+
+/* Hourly lows of the settled level; an hour that was cut short by an open breaker still counts
+ * with what was seen of it, an hour without any reading does not. */
+static void note_low(struct circuit *c, int64_t mono_ms)
+{
+    int64_t hour = mono_ms / 3600000;
+    if (c->cut || !c->steps.known || steps_moving(&c->steps))
+        return;
+    float *low = &c->hour_low[hour % STANDING_HOURS];
+    if (c->hours == 0 || hour != c->hour) {
+        c->hour = hour;
+        if (c->hours < STANDING_HOURS)
+            c->hours++;
+        *low = c->steps.level;
+    }
+    *low = fminf(*low, c->steps.level);
+}
+
+/* Hands over what the quiet readings since the last time amounted to. */
+static void rest(struct loads *l, size_t i)
+{
+    struct circuit *c = &l->circuits[i];
+    int64_t n = l->frames - c->rested_from;
+    if (n > 0 && !steps_moving(&c->steps) && c->steps.known) {
+        float offset = l->offset[i] / (float)n;
+        steps_rested(&c->steps, offset, l->deviation[i] / (float)n);
+        c->runs.base = fmaxf(0, c->runs.base + offset);
+        note_low(c, l->mono_ms);
+    }
+    l->offset[i] = l->deviation[i] = 0;
+    c->rested_from = l->frames;
+    l->level[i] = c->steps.level;
+    l->band[i] = c->steps.band;
+}
+
+static void feed(struct loads *l, size_t i, float amps)
+{
+    struct circuit *c = &l->circuits[i];
+    struct step s;
+
+    if (!(amps >= 0)) /* no reading */
+        return;
+    rest(l, i);
+    if (steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s)) {
+        struct run ended[RUNS_MAX];
+        int n = runs_step(&c->runs, &s, ended);
+        emit_ended(l, i, ended, n, s.at_mono_ms, s.at_wall_ms);
+        announce(l, i);
+    } else if (c->runs.count == 0) {
+        c->runs.base = c->steps.level;
+    }
+    l->level[i] = c->steps.level;
+    l->band[i] = c->steps.band;
+    c->rested_from = l->frames + 1;
+}
+
+static void cut_off(struct loads *l, size_t i)
+{
+    struct circuit *c = &l->circuits[i];
+    struct run ended[RUNS_MAX];
+    int64_t mono_ms = c->steps.kept ? c->steps.began_mono_ms : l->mono_ms;
+    int64_t wall_ms = c->steps.kept ? c->steps.began_wall_ms : l->wall_ms;
+    int n = runs_cut(&c->runs, ended);
+    emit_ended(l, i, ended, n, mono_ms, wall_ms);
+    c->steps.level = 0;
+    c->steps.kept = 0;
+    c->steps.band = 0.045F;
+    c->cut = true;
+    rest(l, i);
+}
+
+/* The current of a circuit is that of its pole with most of it. */
+static void gather(struct loads *l, const struct frame *f)
+{
+    const float *amps = frame_amps(f);
+    for (size_t i = 0; i < l->count; i++) {
+        const struct site_circuit *c = &l->site->circuits[i];
+        float x = amps[c->first_pole];
+        for (int p = 1; p < c->poles; p++)
+            x = fmaxf(x, amps[c->first_pole + p]);
+        l->amps[i] = x;
+    }
+}
+
+void loads_step(struct loads *l, const struct frame *f, const bool *cut)
+{
+    l->mono_ms = f->mono_ms;
+    l->wall_ms = f->wall_ms;
+    gather(l, f);
+    for (size_t i = 0; i < l->count; i++) {
+        float d = l->amps[i] - l->level[i];
+        bool quiet = fabsf(d) <= l->band[i];
+        l->offset[i] += quiet ? d : 0;
+        l->deviation[i] += quiet ? fabsf(d) : 0;
+        l->circuits[i].last = l->amps[i];
+        if (cut && cut[i] != l->circuits[i].cut) {
+            l->circuits[i].cut = false;
+            if (cut[i])
+                cut_off(l, i);
+        }
+        if (!quiet)
+            feed(l, i, l->amps[i]);
+    }
+    l->frames++;
+    if (l->frames % REST_FRAMES == 0)
+        for (size_t i = 0; i < l->count; i++)
+            rest(l, i);
+    announce_due(l);
+}
+
+static int larger_first(const void *a, const void *b)
+{
+    const struct event_load *x = a, *y = b;
+    return (x->amps < y->amps) - (x->amps > y->amps);
+}
+
+size_t loads_running(const struct loads *l, int circuit,
+                     struct event_load out[LOADS_MAX_RUNNING])
+{
+    const struct circuit *c = &l->circuits[circuit];
+    size_t n = 0;
+
+    for (int i = 0; i < c->runs.count && n < LOADS_MAX_RUNNING - 1; i++)
+        out[n++] = describe(&c->runs.running[i], l->mono_ms);
+    if (c->steps.kept > 0 && c->last - c->steps.level > LEAST_AMPS) { /* not yet settled */
+        struct run r = {.began_mono_ms = c->steps.began_mono_ms,
+                        .began_wall_ms = c->steps.began_wall_ms,
+                        .amps = c->last - c->steps.level,
+                        .inrush = c->last - c->steps.level};
+        out[n++] = describe(&r, l->mono_ms);
+    }
+    if (c->runs.base > LEAST_AMPS && n < LOADS_MAX_RUNNING) {
+        struct run r = {
+            .began_mono_ms = l->mono_ms, .began_wall_ms = l->wall_ms, .amps = c->runs.base};
+        out[n] = describe(&r, l->mono_ms);
+        strcpy(out[n++].appliance, LOADS_STANDING);
+    }
+    qsort(out, n, sizeof *out, larger_first);
+    return n;
+}
+
+double loads_standing_amps(const struct loads *l, int circuit, double *confidence)
+{
+    const struct circuit *c = &l->circuits[circuit];
+    float low = c->steps.known && !c->cut ? c->steps.level : INFINITY;
+
+    for (int i = 0; i < c->hours; i++)
+        low = fminf(low, c->hour_low[(c->hour - i + STANDING_HOURS) % STANDING_HOURS]);
+    if (confidence)
+        *confidence = c->hours / (double)STANDING_HOURS;
+    return isfinite(low) ? (double)low : 0.0;
+}
+
+void loads_save(const struct loads *l, struct codec_out *out)
+{
+    size_t at = codec_begin(out, STATE_TAG);
+    (void)l;
+    codec_end(out, at);
+}
+
+bool loads_load(struct loads *l, struct codec_in *in)
+{
+    uint32_t tag;
+    struct codec_in section;
+    (void)l;
+    return codec_next(in, &tag, &section) && tag == STATE_TAG;
+}

@@ -1,0 +1,61 @@
+/*
+ * steps - edges in one current: from one settled level to the next.
+ *
+ * The current is taken to rest at a level, in a band of noise about it. A reading outside the
+ * band begins a movement; it ends when the readings rest again (or, for a load that never
+ * rests, after STEPS_PATIENCE_MS), and the two levels make a step. A movement that comes back
+ * to where it began within STEPS_GLITCH_MS is forgotten.
+ *
+ *            o o o o o      inrush: the highest reading before the second level
+ *          .'
+ *    o o o o                two levels; at_mono_ms is the first reading outside the band
+ *
+ * A quiet reading need not be given to steps_feed at all: whoever owns many of these compares
+ * readings with level and band itself (loads.c does, many circuits at once) and calls
+ * steps_rested now and then with what it saw.
+ *
+ * Units      amps RMS
+ * Ownership  plain data, no pointers; zeroed is the right beginning
+ */
+#ifndef FORETRIP_STEPS_H
+#define FORETRIP_STEPS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define STEPS_KEEP 24          /* readings of a movement */
+#define STEPS_PATIENCE_MS 8000 /* a movement is cut into steps this long */
+#define STEPS_GLITCH_MS 2500   /* shorter excursions are no step */
+
+struct steps {
+    float level; /* where the current rests */
+    float noise; /* mean absolute deviation about it */
+    float band;  /* readings within level +- band are quiet; negative while moving */
+    bool known;  /* level has been set at all */
+    int kept;    /* readings of the present movement, 0 when there is none */
+    int64_t began_mono_ms, began_wall_ms;
+    float amps[STEPS_KEEP];
+    int32_t after_ms[STEPS_KEEP]; /* since began_mono_ms */
+};
+
+struct step {
+    int64_t at_mono_ms, at_wall_ms;
+    float before, after; /* levels */
+    float peak;          /* highest reading of the movement */
+};
+
+/* Takes a reading (not NaN); true when a step has become certain. */
+bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps,
+                struct step *out);
+
+/* n quiet readings lay, on average, offset from the level and deviation (absolute) away from
+ * it. */
+void steps_rested(struct steps *s, float offset, float deviation);
+
+/* True between the first reading outside the band and the end of the movement. */
+static inline bool steps_moving(const struct steps *s)
+{
+    return s->kept > 0;
+}
+
+#endif
