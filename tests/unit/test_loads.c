@@ -31,6 +31,7 @@ static int set_up(void **state)
     strcpy(site_add_panel(&b->site)->id, "main");
     struct site_circuit *c = site_add_circuit(&b->site);
     strcpy(c->id, "main-01");
+    c->panel = 0;
     c->poles = 1;
     c->breaker_amps = 16;
     site_finish(&b->site);
