@@ -47,7 +47,7 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
 struct alarms *engine_alarms(struct engine *e);
 
 /* Learned and running state, by ids, so that it survives a restart and a changed site. Loading
- * into a fresh engine only; false: damaged, and the engine is as if nothing had been loaded. */
+ * into a fresh engine only; false: damaged, and the engine must be thrown away for a new one. */
 void engine_save(const struct engine *e, struct codec_out *out);
 bool engine_load(struct engine *e, const uint8_t *bytes, size_t length);
 

@@ -1,0 +1,244 @@
+#include "engine.h"
+
+#include "trip_alarms.h"
+#include "trips.h"
+
+#include "base/text.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct engine {
+    const struct site *site;
+    const struct rules_set *rules;
+    event_sink *sink;
+    void *context;
+
+    struct breakers *breakers;
+    struct loads *loads;
+    struct trips *trips;
+    struct alarms *alarms;
+    struct trip_alarms *trip_alarms;
+
+    int64_t mono_ms, wall_ms; /* of the last frame, mono 0 before the first */
+    bool started;
+    uint64_t frames_refused;
+    struct frame *last;          /* the newest reading of everything, however old */
+    int64_t *pole_read_mono_ms;  /* when each pole's amps were read, INT64_MIN: never */
+    int64_t *meter_read_mono_ms; /* when anything of a meter was read */
+    int64_t next_meter_check_ms;
+};
+
+/* what trips and loads say goes on to the outside, and makes alarms */
+static void forward(void *context, const struct event *e)
+{
+    struct engine *engine = context;
+    engine->sink(engine->context, e);
+    trip_alarms_event(engine->trip_alarms, e);
+}
+
+struct engine *engine_create(const struct site *s, const struct rules_set *rules,
+                             const struct signature_set *signatures, event_sink *sink,
+                             void *context)
+{
+    struct engine *e = calloc(1, sizeof *e);
+    if (!e)
+        return NULL;
+    *e = (struct engine){.site = s, .rules = rules, .sink = sink, .context = context};
+    size_t poles = s->poles_total ? s->poles_total : 1;
+    e->last = frame_create(s);
+    e->pole_read_mono_ms = malloc(poles * sizeof *e->pole_read_mono_ms);
+    e->meter_read_mono_ms = calloc(s->meter_count + 1, sizeof *e->meter_read_mono_ms);
+    e->alarms = alarms_create(s, sink, context);
+    e->breakers = breakers_create(s, rules);
+    e->loads = loads_create(s, rules, signatures, forward, e);
+    if (e->alarms && e->breakers && e->loads) {
+        e->trips = trips_create(s, rules, e->breakers, e->loads, forward, e);
+        e->trip_alarms = trip_alarms_create(s, rules, e->breakers, e->alarms);
+    }
+    if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
+        !e->trip_alarms) {
+        engine_destroy(e);
+        return NULL;
+    }
+    for (size_t p = 0; p < poles; p++)
+        e->pole_read_mono_ms[p] = INT64_MIN;
+    return e;
+}
+
+void engine_destroy(struct engine *e)
+{
+    if (!e)
+        return;
+    trip_alarms_destroy(e->trip_alarms);
+    trips_destroy(e->trips);
+    loads_destroy(e->loads);
+    breakers_destroy(e->breakers);
+    alarms_destroy(e->alarms);
+    free(e->meter_read_mono_ms);
+    free(e->pole_read_mono_ms);
+    frame_destroy(e->last);
+    free(e);
+}
+
+static void keep_last(struct engine *e, const struct frame *f)
+{
+    for (int q = 0; q < FRAME_QUANTITIES; q++) {
+        if (!(f->has & (1U << q)))
+            continue;
+        size_t from = frame_section(f, (enum frame_quantity)q);
+        size_t to = q == FRAME_PANEL_VOLTS ? f->count : from + f->poles;
+        for (size_t i = from; i < to; i++)
+            e->last->values[i] = isnan(f->values[i]) ? e->last->values[i] : f->values[i];
+    }
+    e->last->has |= f->has;
+    for (size_t p = 0; p < f->poles; p++)
+        e->pole_read_mono_ms[p] = isnan(f->values[p]) ? e->pole_read_mono_ms[p] : f->mono_ms;
+}
+
+/* A meter is lost when none of the circuits it measures was read for the rule's time. Looked at
+ * once a second: the shortest time a rule may ask for is two. */
+static void judge_meters(struct engine *e)
+{
+    const struct site *s = e->site;
+    if (e->mono_ms < e->next_meter_check_ms)
+        return;
+    e->next_meter_check_ms = e->mono_ms + 1000;
+    for (size_t c = 0; c < s->circuit_count; c++) {
+        const struct site_circuit *circuit = &s->circuits[c];
+        if (circuit->meter < 0)
+            continue;
+        int64_t *read = &e->meter_read_mono_ms[circuit->meter];
+        for (int p = 0; p < circuit->poles; p++)
+            if (e->pole_read_mono_ms[circuit->first_pole + p] > *read)
+                *read = e->pole_read_mono_ms[circuit->first_pole + p];
+    }
+    for (size_t m = 0; m < s->meter_count; m++) {
+        double age = (double)(e->mono_ms - e->meter_read_mono_ms[m]) / 1000.0;
+        double limit = e->rules->site.meter_lost_seconds;
+        struct text text = TEXT_INIT, detail = TEXT_INIT;
+        struct alarm_judgement j = {
+            .kind = ALARM_METER_LOST,
+            .subject = {-1, -1, (int)m},
+            .stands = age >= limit,
+            .priority = PRIORITY_LOW,
+        };
+        if (j.stands) {
+            const struct site_meter *meter = &s->meters[m];
+            text_printf(
+                &text, "The meter %s%s%s does not answer: what it measures is not watched now.",
+                meter->id, meter->panel >= 0 ? " in " : "",
+                meter->panel >= 0 ? s->panels[meter->panel].name : "");
+            text_printf(&detail, "no reading for %.0f s, bus %s, unit %d", age,
+                        s->buses[meter->bus].id, meter->unit);
+        }
+        j.text = text_get(&text);
+        j.detail = text_get(&detail);
+        alarms_judge(e->alarms, e->mono_ms, e->wall_ms, &j);
+        text_free(&text);
+        text_free(&detail);
+    }
+}
+
+void engine_feed(struct engine *e, const struct frame *f)
+{
+    if (e->started && f->mono_ms <= e->mono_ms) {
+        e->frames_refused++;
+        return;
+    }
+    if (!e->started)
+        for (size_t m = 0; m < e->site->meter_count; m++)
+            e->meter_read_mono_ms[m] = f->mono_ms; /* the time of a loss counts from here */
+    e->started = true;
+    e->mono_ms = f->mono_ms;
+    e->wall_ms = f->wall_ms;
+    keep_last(e, f);
+    breakers_step(e->breakers, f);
+    trips_step(e->trips, f); /* before loads: it asks what ran before the fall */
+    loads_step(e->loads, f, trips_cut(e->trips));
+    trip_alarms_step(e->trip_alarms, f->mono_ms, f->wall_ms);
+    judge_meters(e);
+    alarms_tick(e->alarms, f->mono_ms, f->wall_ms);
+}
+
+static int hotter_pole(const struct engine *e, const struct site_circuit *c)
+{
+    int hottest = c->first_pole;
+    for (int p = c->first_pole + 1; p < c->first_pole + c->poles; p++)
+        if (e->last->values[p] > e->last->values[hottest])
+            hottest = p;
+    return hottest;
+}
+
+void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out)
+{
+    const struct site_circuit *c = &e->site->circuits[circuit];
+    size_t pole = (size_t)hotter_pole(e, c);
+    int64_t read = e->pole_read_mono_ms[pole];
+    memset(out, 0, sizeof *out);
+    out->amps = (double)e->last->values[frame_index(e->last, FRAME_AMPS, pole)];
+    out->watts = (double)e->last->values[frame_index(e->last, FRAME_WATTS, pole)];
+    out->volts = (double)e->last->values[frame_index(e->last, FRAME_VOLTS, pole)];
+    out->power_factor = (double)e->last->values[frame_index(e->last, FRAME_POWER_FACTOR, pole)];
+    out->state = CIRCUIT_UNKNOWN;
+    if (read == INT64_MIN) {
+        out->reading_age_seconds = (double)INFINITY;
+        return;
+    }
+    out->reading_age_seconds = (double)(e->mono_ms - read) / 1000.0;
+    out->reading_wall_ms = e->wall_ms - (e->mono_ms - read);
+    if (trip_alarms_open(e->trip_alarms, circuit))
+        out->state = CIRCUIT_OPEN;
+    else if (out->amps >= e->rules->circuits[circuit].zero_amps)
+        out->state =
+            CIRCUIT_CLOSED; /* what carries current is closed; what does not may be either */
+    breakers_forecast(e->breakers, circuit, out->amps, &out->forecast);
+    out->load_count = loads_running(e->loads, circuit, out->loads);
+    out->standing_amps = loads_standing_amps(e->loads, circuit, NULL);
+}
+
+struct alarms *engine_alarms(struct engine *e)
+{
+    return e->alarms;
+}
+
+enum { STATE_BREAKERS = 1, STATE_LOADS, STATE_TRIPS, STATE_ALARMS, STATE_TRIP_ALARMS };
+
+void engine_save(const struct engine *e, struct codec_out *out)
+{
+    size_t begun = codec_begin(out, STATE_BREAKERS);
+    breakers_save(e->breakers, out);
+    codec_end(out, begun);
+    begun = codec_begin(out, STATE_LOADS);
+    loads_save(e->loads, out);
+    codec_end(out, begun);
+    begun = codec_begin(out, STATE_TRIPS);
+    trips_save(e->trips, out);
+    codec_end(out, begun);
+    begun = codec_begin(out, STATE_ALARMS);
+    alarms_save(e->alarms, out);
+    codec_end(out, begun);
+    begun = codec_begin(out, STATE_TRIP_ALARMS);
+    trip_alarms_save(e->trip_alarms, out);
+    codec_end(out, begun);
+}
+
+bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
+{
+    struct codec_in in = {.at = bytes, .end = bytes + length}, section;
+    uint32_t tag;
+    bool ok = true;
+    while (ok && codec_next(&in, &tag, &section)) {
+        switch (tag) {
+        case STATE_BREAKERS: ok = breakers_load(e->breakers, &section); break;
+        case STATE_LOADS: ok = loads_load(e->loads, &section); break;
+        case STATE_TRIPS: ok = trips_load(e->trips, &section); break;
+        case STATE_ALARMS: ok = alarms_load(e->alarms, &section); break;
+        case STATE_TRIP_ALARMS: ok = trip_alarms_load(e->trip_alarms, &section); break;
+        default: break; /* of a later version */
+        }
+    }
+    return ok && !in.failed;
+}

@@ -1,0 +1,151 @@
+#include "trip_texts.h"
+
+#include <string.h>
+
+#define NO_DEVICE                                                                              \
+    " foretrip only advises and is no protective device; local codes and a licensed "          \
+    "electrician's word come first."
+#define TROUBLE "hot, buzzing, smelling, sparking, damaged or wet"
+
+static const char *const advice_of[CAUSE_COUNT] = {
+    [CAUSE_OVERLOAD] = "Unplug or switch off what was on. Only if nothing is " TROUBLE
+                       ", an adult who may do so in this home can move the handle once fully "
+                       "to OFF, then to ON, and "
+                       "bring the loads back one at a time. If it opens again, leave it off "
+                       "and call a licensed "
+                       "electrician." NO_DEVICE,
+    [CAUSE_FAULT] =
+        "Do not reset it. Unplug what was switched on last, keep away from anything " TROUBLE
+        ", and call a licensed electrician. Smoke, fire or a burning smell: leave and call the "
+        "emergency number." NO_DEVICE,
+    [CAUSE_WORN_BREAKER] = "Leave it off and call a licensed electrician to check the breaker "
+                           "and replace it. Never hold a "
+                           "breaker on and never put in a larger one." NO_DEVICE,
+    [CAUSE_OPENED_BY_HAND] = "Somebody may be working on this circuit: find out who switched "
+                             "it off, and why, before anybody "
+                             "moves the handle." NO_DEVICE,
+    [CAUSE_UPSTREAM_OPEN] =
+        "Switch off the larger loads behind it and do not reset it yourself: a feeder that "
+        "opens is a matter "
+        "for a licensed electrician. Keep away from anything " TROUBLE "." NO_DEVICE,
+    [CAUSE_SUPPLY_OUTAGE] =
+        "There is nothing to do at the panel. Turn off stoves, irons and heaters so that they "
+        "do not all "
+        "start together, keep freezer doors shut, and ask the utility." NO_DEVICE,
+    [CAUSE_SENSOR_LOST] = "",
+    [CAUSE_LOAD_ENDED] = "",
+};
+
+void trip_texts_appliance(const struct event_load *load, struct text *out)
+{
+    if (load->appliance[0] == '\0' || strcmp(load->appliance, "unknown") == 0) {
+        text_append(out, "a load");
+        return;
+    }
+    for (const char *p = load->appliance; *p; p++)
+        text_append_bytes(out, *p == '_' ? " " : p, 1);
+}
+
+void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
+                      struct text *out)
+{
+    size_t said = 0;
+    for (size_t i = 0; i < count && said < most; i++) {
+        if (loads[i].amps < 0.2 && said > 0)
+            break;
+        if (said > 0)
+            text_append(out, ", ");
+        trip_texts_appliance(&loads[i], out);
+        text_printf(out, " %.1f A", loads[i].amps);
+        said++;
+    }
+}
+
+static void say_why(const struct site *s, const struct trip_story *y, struct text *text)
+{
+    const struct site_circuit *c = &s->circuits[y->circuit];
+    const char *perhaps = y->cause_probability < 0.8 ? "probably " : "";
+    bool loads = y->loads[0] != '\0';
+    switch (y->cause) {
+    case CAUSE_OVERLOAD:
+        text_printf(text, " has opened, %sbecause too much was on at once%s%s%s.", perhaps,
+                    loads ? " (" : "", y->loads, loads ? ")" : "");
+        return;
+    case CAUSE_FAULT:
+        text_printf(
+            text,
+            " has opened at once, %sbecause of a short circuit or a faulty appliance%s%s%s.",
+            perhaps, loads ? " (on: " : "", y->loads, loads ? ")" : "");
+        return;
+    case CAUSE_WORN_BREAKER:
+        text_printf(
+            text, " has opened at %.1f A, which a sound %.0f A breaker carries: it is %sworn.",
+            y->amps_before, c->breaker_amps, perhaps);
+        return;
+    case CAUSE_OPENED_BY_HAND:
+        text_printf(text, " is off, %sswitched by hand.", perhaps);
+        return;
+    case CAUSE_UPSTREAM_OPEN:
+        text_printf(text, " has opened and took %zu %s with it: %s.", y->went_with_count,
+                    y->went_with_count == 1 ? "circuit" : "circuits", y->went_with);
+        return;
+    case CAUSE_SUPPLY_OUTAGE:
+    case CAUSE_SENSOR_LOST:
+    case CAUSE_LOAD_ENDED: text_append(text, " has no supply."); return;
+    }
+}
+
+void trip_texts_trip(const struct site *s, const struct trip_story *y, struct text *text,
+                     struct text *advice, struct text *detail)
+{
+    char where[256];
+    site_describe_circuit(s, y->circuit, where, sizeof where);
+    where[0] = 'B'; /* begins the sentence */
+    text_append(text, where);
+    say_why(s, y, text);
+    text_append(advice, advice_of[y->cause]);
+    text_printf(detail,
+                "%.2f A before on a %.0f A breaker, heat %.2f of 1, lost supply with %.0f %%, "
+                "%s with %.0f %%",
+                y->amps_before, s->circuits[y->circuit].breaker_amps, y->heat,
+                100.0 * y->probability, trip_cause_name(y->cause),
+                100.0 * y->cause_probability);
+}
+
+void trip_texts_outage(const struct site *s, size_t circuits, struct text *text,
+                       struct text *advice)
+{
+    text_printf(text, "%s has lost its supply: %zu %s went dark in the same moment.", s->name,
+                circuits, circuits == 1 ? "circuit" : "circuits");
+    text_append(advice, advice_of[CAUSE_SUPPLY_OUTAGE]);
+}
+
+void trip_texts_again(const struct site *s, int circuit, double seconds_held, struct text *text,
+                      struct text *advice)
+{
+    char where[256];
+    site_describe_circuit(s, circuit, where, sizeof where);
+    where[0] = 'B';
+    text_printf(
+        text, "%s opened again %.0f s after it was reset: stop resetting it and leave it off.",
+        where, seconds_held);
+    text_append(advice, "Do not reset it again: one failed reset is enough. Unplug what is on "
+                        "this circuit, keep "
+                        "away from anything " TROUBLE
+                        ", and call a licensed electrician. Smoke, fire or a "
+                        "burning smell: leave and call the emergency number." NO_DEVICE);
+}
+
+void trip_texts_worn(const struct site *s, int circuit, double worn, double amps_before,
+                     struct text *text, struct text *advice, struct text *detail)
+{
+    char where[256];
+    site_describe_circuit(s, circuit, where, sizeof where);
+    where[0] = 'B';
+    text_printf(
+        text, "%s opens at less than it should carry: have a licensed electrician replace it.",
+        where);
+    text_append(advice, advice_of[CAUSE_WORN_BREAKER]);
+    text_printf(detail, "opened at %.2f A on a %.0f A breaker, worn with %.0f %%", amps_before,
+                s->circuits[circuit].breaker_amps, 100.0 * worn);
+}

@@ -1,0 +1,42 @@
+/*
+ * trip_texts - the sentences of a trip alarm, and the cautions that go with them.
+ *
+ * What somebody is told to do at a panel follows published advice (OSHA 29 CFR 1910.334(b)(2):
+ * not back on until it is known to be safe; ESFI and CPSC 518: the signs of trouble; reset once
+ * only: common practice) and always says that foretrip is no protective device.
+ */
+#ifndef FORETRIP_TRIP_TEXTS_H
+#define FORETRIP_TRIP_TEXTS_H
+
+#include "base/text.h"
+#include "model/event.h"
+
+/* What one circuit's open breaker is told from. */
+struct trip_story {
+    int circuit; /* whose breaker opened; for a feeder the feeder */
+    enum trip_cause cause;
+    double probability;
+    double cause_probability;
+    double amps_before;
+    double heat;
+    const char *loads;     /* "space heater 12.5 A, hair dryer 10.2 A", may be "" */
+    const char *went_with; /* names of the circuits that went too, may be "" */
+    size_t went_with_count;
+};
+
+/* "space_heater" as people say it: "space heater". */
+void trip_texts_appliance(const struct event_load *load, struct text *out);
+/* The list of loads of a sentence, largest first, at most most of them. */
+void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
+                      struct text *out);
+
+void trip_texts_trip(const struct site *s, const struct trip_story *story, struct text *text,
+                     struct text *advice, struct text *detail);
+void trip_texts_outage(const struct site *s, size_t circuits, struct text *text,
+                       struct text *advice);
+void trip_texts_again(const struct site *s, int circuit, double seconds_held, struct text *text,
+                      struct text *advice);
+void trip_texts_worn(const struct site *s, int circuit, double worn, double amps_before,
+                     struct text *text, struct text *advice, struct text *detail);
+
+#endif
