@@ -1,0 +1,65 @@
+/*
+ * command - what somebody asks of the gateway over MQTT, out of the bytes that came.
+ *
+ * Topic `foretrip/<site>/command/<verb>`, payload a JSON object:
+ *
+ *     acknowledge  alarm, by
+ *     shelve       alarm, seconds, by, note
+ *     circuits     -
+ *     status       -
+ *
+ * each with `id` (given back in the answer) and `reply_to` (the topic for the answer). MQTT 5's
+ * response topic and correlation data go before `reply_to`. Members that are not known are
+ * passed over. Nothing switches anything.
+ *
+ * Pure: bytes in; a command, or a sentence that says what is wrong, out.
+ */
+#ifndef FORETRIP_COMMAND_H
+#define FORETRIP_COMMAND_H
+
+#include "model/event.h"
+
+#define COMMAND_MAX_BYTES 8192
+#define COMMAND_ID_SIZE 128
+#define COMMAND_BY_SIZE 96
+#define COMMAND_NOTE_SIZE 512
+#define COMMAND_TOPIC_SIZE 512
+#define COMMAND_CORRELATION_SIZE 256
+#define COMMAND_WHY_SIZE 256
+#define COMMAND_MAX_SHELVE_SECONDS (30.0 * 86400.0)
+
+enum command_verb {
+    COMMAND_ACKNOWLEDGE,
+    COMMAND_SHELVE,
+    COMMAND_CIRCUITS,
+    COMMAND_STATUS,
+};
+
+/* Where the answer goes; an empty topic: nowhere. */
+struct command_reply {
+    char id[COMMAND_ID_SIZE];
+    char topic[COMMAND_TOPIC_SIZE];
+    uint8_t correlation[COMMAND_CORRELATION_SIZE];
+    size_t correlation_length;
+};
+
+struct command {
+    enum command_verb verb;
+    char alarm[EVENT_ID_SIZE];
+    double seconds; /* shelve: 1 to COMMAND_MAX_SHELVE_SECONDS */
+    char by[COMMAND_BY_SIZE];
+    char note[COMMAND_NOTE_SIZE]; /* shelve: why; may be "" */
+    struct command_reply reply;
+};
+
+/* False: why holds the sentence, and out->reply is good as far as it could be read, so that the
+ * sentence can be sent there. `own` is "foretrip/<site>/": answers to topics below it are
+ * refused except below "<own>reply/". response_topic and correlation are MQTT 5's, NULL and 0
+ * when there are none. */
+bool command_parse(const char *own, const char *verb, const void *payload, size_t length,
+                   const char *response_topic, const void *correlation,
+                   size_t correlation_length, struct command *out, char why[COMMAND_WHY_SIZE]);
+
+const char *command_verb_name(enum command_verb v);
+
+#endif

@@ -1,0 +1,72 @@
+/*
+ * mqtt - the line to the broker: the outbox out, commands in.
+ *
+ * One thread of its own does everything that can block (names, connecting, TLS, the broker) and
+ * is the only one that touches libmosquitto. MQTT 5, and 3.1.1 with a broker that refuses it. A
+ * broker that is away is tried again after a time that doubles from 0.5 to 30 s, with jitter.
+ *
+ * The outbox goes out in order, at most MQTT_WINDOW messages unanswered; what the broker has
+ * acknowledged is settled with the store, and after a reconnect everything starts again from
+ * the oldest not acknowledged: at least once, in order, never out of the broker's own queue.
+ * `status` is "online", by will "offline". Circuit states are latest values only: kept here,
+ * sent at QoS 0 when they change and the socket is free, and all again after a reconnect.
+ *
+ * Ownership  mqtt_start .. mqtt_stop; borrows the store, which must outlive it
+ * Threads    every call from any thread; none blocks on the broker (mqtt_stop: 3 s at the most,
+ *            longer only while a name is being looked up)
+ */
+#ifndef FORETRIP_MQTT_H
+#define FORETRIP_MQTT_H
+
+#include "command.h"
+#include "store/store.h"
+
+struct delivery_broker; /* model/delivery.h */
+struct mqtt;
+
+#define MQTT_WINDOW 32
+
+struct mqtt_options {
+    const struct delivery_broker *broker; /* copied */
+    const char *site_id;
+    struct store *store;
+    const char *store_path; /* for the reader of its own */
+    bool up;                /* the stream for a centre, topic `up` */
+    double up_seconds;      /* a batch at least every so often; 0: 10 */
+    int retry_first_ms;     /* 0: 500 */
+    int retry_most_ms;      /* 0: 30000 */
+};
+
+/* NULL with a sentence in why when the options cannot work (an unreadable password file, say)
+ * or memory is short. A broker that is away is no error. Sets the store's watch. */
+struct mqtt *mqtt_start(const struct mqtt_options *o, char *why, size_t why_size);
+
+/* Says "offline", disconnects and ends the thread. Messages not yet acknowledged stay in the
+ * outbox. Accepts NULL. */
+void mqtt_stop(struct mqtt *m);
+
+/* The latest state of a circuit for `circuit/<id>/state`; copied. */
+void mqtt_set_state(struct mqtt *m, const char *circuit_id, const char *json);
+
+/* The next command, false when there is none. Every one taken is to be answered once. */
+bool mqtt_take_command(struct mqtt *m, struct command *out);
+
+/* The answer: {"id":..,"ok":true} with the members of `members` (a JSON object's text, NULL for
+ * none) or, when error is given, {"id":..,"ok":false,"error":".."}. Nothing when the sender
+ * wanted none. */
+void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *error,
+                const char *members);
+
+struct mqtt_status {
+    bool connected;
+    int protocol;  /* 5 or 4 (3.1.1), of this or the next connection */
+    char why[160]; /* why not connected, a sentence; "" when connected */
+    uint64_t connects;
+    uint64_t acknowledged; /* messages */
+    uint64_t refused;      /* by the broker for good: said and skipped */
+    uint64_t expired;
+    uint64_t commands_refused; /* not understood, or too many at once */
+};
+void mqtt_get_status(struct mqtt *m, struct mqtt_status *out);
+
+#endif

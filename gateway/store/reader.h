@@ -1,0 +1,113 @@
+/*
+ * reader - the record read: by another thread, or by another program.
+ *
+ * A connection of its own, read only. Each call sees one consistent state of the database.
+ * Callbacks get borrowed strings and return false to stop; they must not call the reader.
+ *
+ * Ownership  store_reader_open .. store_reader_close
+ * Threads    one thread at a time per reader
+ * Errors     as store.h; STORE_ERR_OPEN while the database does not exist yet. A reader follows
+ *            when a damaged database is replaced under it.
+ */
+#ifndef FORETRIP_STORE_READER_H
+#define FORETRIP_STORE_READER_H
+
+#include "store.h"
+
+struct store_reader;
+
+/* NULL only when memory is short; the file is opened by the first call that needs it. */
+struct store_reader *store_reader_open(const char *path);
+void store_reader_close(struct store_reader *r);
+
+/* ---- messages waiting ------------------------------------------------------------------- */
+
+struct store_row {
+    int64_t id;
+    const char *topic;
+    const char *payload; /* NULL: none */
+    size_t payload_length;
+    int qos;
+    bool retain;
+    int64_t created_wall_ms;
+    int64_t expires_wall_ms; /* 0: never */
+};
+typedef bool store_row_fn(void *context, const struct store_row *row);
+
+/* Messages of the route with an id above after, in order, at most most. */
+enum store_err store_read_messages(struct store_reader *r, enum store_route route,
+                                   int64_t after, size_t most, store_row_fn *fn, void *context);
+
+/* ---- events, trips, alarms ------------------------------------------------------------------
+ */
+
+struct store_event_row {
+    int64_t seq;
+    int64_t wall_ms;
+    const char *type;
+    const char *json; /* without seq */
+};
+typedef bool store_event_fn(void *context, const struct store_event_row *row);
+
+/* Events with a sequence number above after, in order, at most most. */
+enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
+                                 store_event_fn *fn, void *context);
+
+struct store_trip_row {
+    const char *id;
+    const char *circuit;
+    const char *stage;
+    const char *cause;
+    double probability;
+    int64_t opened_wall_ms;
+    int64_t restored_wall_ms; /* 0: not restored */
+    const char *json;         /* the last trip event */
+};
+typedef bool store_trip_fn(void *context, const struct store_trip_row *row);
+
+/* Newest first; those opened from..to (to 0: no end), at most most. open_only: neither restored
+ * nor withdrawn. */
+enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
+                                int64_t to_wall_ms, bool open_only, size_t most,
+                                store_trip_fn *fn, void *context);
+
+struct store_alarm_row {
+    const char *id;
+    const char *kind;
+    const char *priority;
+    const char *state;
+    int64_t raised_wall_ms;
+    int64_t changed_wall_ms;
+    const char *by;
+    const char *note;
+    const char *json; /* the last alarm event */
+};
+typedef bool store_alarm_fn(void *context, const struct store_alarm_row *row);
+
+/* By time of the last change, newest first. standing_only: those not normal. */
+enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
+                                 void *context);
+
+/* ---- state ----------------------------------------------------------------------------------
+ */
+
+/* What store_add_state kept: *bytes is malloc'ed and the caller's, NULL when there is nothing.
+ */
+enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t **bytes,
+                                size_t *length, int64_t *wall_ms);
+
+/* How far a route has been settled on disk; 0 when never. */
+enum store_err store_read_settled(struct store_reader *r, enum store_route route, int64_t *id);
+
+/* ---- readings -------------------------------------------------------------------------------
+ */
+
+/* value is NaN where there was no reading. */
+typedef bool store_reading_fn(void *context, int64_t wall_ms, double value);
+
+/* The readings of one column ("main-07.amps": frame_column_name) from..to, both included, in
+ * the order of the clock. A column never stored gives none. */
+enum store_err store_read_span(struct store_reader *r, const char *column, int64_t from_wall_ms,
+                               int64_t to_wall_ms, store_reading_fn *fn, void *context);
+
+#endif
