@@ -1,0 +1,63 @@
+/*
+ * reader - a configuration directory as one checked object.
+ *
+ *     DIR/site.cfg         what is installed (needed)
+ *     DIR/rules.cfg        local thresholds
+ *     DIR/delivery.cfg     where messages go
+ *     DIR/appliances.cfg   what appliances look like
+ *     DIR/maps/<id>.cfg    register maps of meters
+ *
+ * All but site.cfg may be absent; rules then stand at their defaults, nothing is delivered, and
+ * signatures and maps are the shipped ones (shipped.h). One call reads and checks everything
+ * and collects every fault it finds. There is either a whole configuration or none: on any
+ * error *out is untouched, so a reload reads a second object and swaps only when the call says
+ * true.
+ *
+ * Bounds     a file is at most CONFIG_MAX_BYTES, UTF-8, without @include
+ * Ownership  what config_load fills belongs to the caller until config_free
+ * Threads    none inside; a loaded configuration is read only and shared freely
+ */
+#ifndef FORETRIP_CONFIG_READER_H
+#define FORETRIP_CONFIG_READER_H
+
+#include "config/faults.h"
+#include "model/delivery.h"
+#include "model/meter_map.h"
+#include "model/rules.h"
+#include "model/signature.h"
+#include "model/site.h"
+
+#define CONFIG_MAX_BYTES (1024 * 1024)
+
+struct config {
+    struct site site; /* finished: cross references resolved */
+    struct rules_set rules;
+    struct meter_map_set maps; /* those that the site's meters name, each once */
+    struct signature_set signatures;
+    struct delivery delivery;
+};
+
+/* False when there is at least one error in *faults, and then *out is untouched. Warnings may
+ * stand in *faults either way. faults starts empty (CONFIG_FAULTS_INIT) or is added to; it
+ * comes back sorted. */
+bool config_load(struct config *out, const char *directory, struct config_faults *faults);
+
+/* The same from texts in memory, for tests and fuzzing; touches no file at all (beyond the
+ * shipped ones in the program). names as in the directory: "site.cfg", "maps/x.cfg". */
+struct config_text {
+    const char *name;
+    const char *text;
+    size_t length;
+};
+bool config_load_memory(struct config *out, const struct config_text *texts, size_t count,
+                        struct config_faults *faults);
+
+/* One register map by itself: DIR/maps/<id>.cfg, then the shipped one. For the simulated meters
+ * and tests. directory may be NULL: only shipped ones. */
+bool config_load_map(struct meter_map *out, const char *directory, const char *id,
+                     struct config_faults *faults);
+
+/* Accepts a zeroed struct. */
+void config_free(struct config *c);
+
+#endif
