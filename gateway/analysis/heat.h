@@ -1,0 +1,66 @@
+/*
+ * heat - the first-order thermal replica, and nothing else.
+ *
+ *     tau dh/dt = q - h        q = (I / In)^2, h = unscaled heat
+ *
+ * A breaker of constant k opens when h reaches k^2; the thermal level of the standard is
+ * H = h / k^2. Because h does not depend on k, one state per tau serves every k. Every step is
+ * the exact solution for a constant current, so splitting an interval changes nothing.
+ *
+ * Source     IEC 60255-149:2013, thermal electrical relays: cold curve t = tau ln(I^2 / (I^2 -
+ *            (k IB)^2)), hot curve t = tau ln((I^2 - Ip^2) / (I^2 - (k IB)^2)), and the step
+ *            H(t + dt) = H e^(-dt/tau) + (Ieq / (k IB))^2 (1 - e^(-dt/tau))
+ * Units      seconds, amps; h and q are pure numbers
+ * Threads    pure functions; a bank belongs to one thread at a time
+ */
+#ifndef FORETRIP_HEAT_H
+#define FORETRIP_HEAT_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+/* One step of constant q. seconds >= 0, tau > 0. */
+double heat_step(double h, double q, double seconds, double tau);
+
+/* Seconds until h has risen to `level` under constant q; 0 when it is there, INFINITY when
+ * never. */
+double heat_seconds_to(double h, double q, double level, double tau);
+
+/* Seconds until h has fallen to `level`; 0 when it is there, INFINITY when never. */
+double heat_seconds_down_to(double h, double q, double level, double tau);
+
+/* The curves of the standard: operating time at `amps`, from cold and after a steady `before`.
+ */
+double heat_cold_seconds(double amps, double k_amps, double tau);
+double heat_hot_seconds(double amps, double before, double k_amps, double tau);
+
+/* A bank: the same current through HEAT_TAUS replicas, tau spaced evenly in its logarithm. */
+#define HEAT_TAUS 16
+#define HEAT_DECAYS 8 /* intervals whose e^(-dt/tau) is kept */
+
+struct heat_bank {
+    double tau[HEAT_TAUS];
+    struct {
+        int64_t ms; /* 0: empty */
+        double e[HEAT_TAUS];
+    } decays[HEAT_DECAYS];
+};
+
+/* 0 < shortest < longest, seconds. */
+void heat_bank_init(struct heat_bank *b, double shortest, double longest);
+
+/* e^(-ms/tau) for every tau, kept for the intervals that come again and again; ms > 0. Valid
+ * until the next call. */
+const double *heat_bank_decay(struct heat_bank *b, int64_t ms);
+
+/* h <- q + (h - q) e, and top <- max(top, h). */
+static inline void heat_bank_step(double h[HEAT_TAUS], double top[HEAT_TAUS],
+                                  const double e[HEAT_TAUS], double q)
+{
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        h[i] = q + (h[i] - q) * e[i];
+        top[i] = h[i] > top[i] ? h[i] : top[i];
+    }
+}
+
+#endif

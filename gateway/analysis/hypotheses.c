@@ -1,0 +1,225 @@
+#include "hypotheses.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SUB 8 /* a cell's prior is the mean over SUB x SUB points within it */
+#define LEAST_RATIO                                                                            \
+    60.0 /* UL 489 names no least time: the ratio of IEC 60898-1's row is taken */
+#define NEVER_SHARE 0.1 /* of the slow worn ones */
+
+double hypotheses_ln_theta(int level)
+{
+    return 2.0 * log(HYPOTHESES_LEAST_K) + HYPOTHESES_LN_STEP * level;
+}
+
+static double quick_most(const struct breaker_limits *l)
+{
+    return l->quick_most_seconds;
+}
+
+static double quick_least(const struct breaker_limits *l)
+{
+    return l->quick_least_seconds > 0.0 ? l->quick_least_seconds
+                                        : l->quick_most_seconds / LEAST_RATIO;
+}
+
+enum kind { SOUND, QUICK, SLOW, IMPOSSIBLE };
+
+/* what a breaker of (k, tau) would be */
+static enum kind kind_of(const struct breaker_limits *l, double k, double tau)
+{
+    double as_k =
+        fmin(fmax(k, l->hold), l->open); /* a worn one keeps the speed of a sound one */
+    double quick = heat_cold_seconds(l->quick, as_k, tau);
+    if (quick < quick_least(l) || quick > quick_most(l))
+        return IMPOSSIBLE;
+    if (k < l->hold)
+        return QUICK;
+    if (k >= l->open || heat_cold_seconds(l->open, k, tau) > l->open_seconds)
+        return SLOW;
+    return SOUND;
+}
+
+static void count_cell(const struct hypotheses_class *c, int i, int j, double out[4])
+{
+    double ln_tau_step = log(c->bank.tau[1] / c->bank.tau[0]);
+    for (int a = 0; a < SUB; a++)
+        for (int b = 0; b < SUB; b++) {
+            double tau = c->bank.tau[i] * exp(((a + 0.5) / SUB - 0.5) * ln_tau_step);
+            double ln_theta =
+                hypotheses_ln_theta(j) + ((b + 0.5) / SUB - 0.5) * HYPOTHESES_LN_STEP;
+            out[kind_of(&c->limits, exp(0.5 * ln_theta), tau)] += 1.0;
+        }
+}
+
+static void set_prior(struct hypotheses_class *c)
+{
+    double total[4] = {0.0}, count[HEAT_TAUS][HYPOTHESES_LEVELS][4];
+    memset(count, 0, sizeof count);
+    for (int i = 0; i < HEAT_TAUS; i++)
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            count_cell(c, i, j, count[i][j]);
+            for (int k = SOUND; k <= SLOW; k++)
+                total[k] += count[i][j][k];
+        }
+    double share[3] = {(1.0 - c->worn_share) / total[SOUND], 0.5 * c->worn_share / total[QUICK],
+                       0.5 * c->worn_share * (1.0 - NEVER_SHARE) / total[SLOW]};
+    for (int i = 0; i < HEAT_TAUS; i++)
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            double quick = share[QUICK] * count[i][j][QUICK];
+            double sum =
+                quick + share[SOUND] * count[i][j][SOUND] + share[SLOW] * count[i][j][SLOW];
+            c->prior.at[i][j] = (float)sum;
+            c->quick_share[i][j] = sum > 0.0 ? (float)(quick / sum) : 0.0F;
+        }
+    c->prior.never =
+        (float)fmax(0.5 * c->worn_share * NEVER_SHARE, 1e-6); /* never quite excluded */
+}
+
+void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limits *l,
+                           double worn_share)
+{
+    memset(c, 0, sizeof *c);
+    c->limits = *l;
+    c->worn_share = worn_share;
+    double per_tau_most = heat_cold_seconds(l->quick, l->open, 1.0);
+    double per_tau_least = heat_cold_seconds(l->quick, l->hold, 1.0);
+    heat_bank_init(&c->bank, quick_least(l) / per_tau_most, quick_most(l) / per_tau_least);
+    for (int i = 0; i < HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2; i++)
+        c->kernel[i] =
+            (float)(0.5 *
+                    erfc((i / (double)HYPOTHESES_FINE - HYPOTHESES_KERNEL / 2) * M_SQRT1_2));
+    set_prior(c);
+}
+
+/* where ln h lies on the scale of levels */
+static double level_of(double ln_h)
+{
+    return (ln_h - hypotheses_ln_theta(0)) / HYPOTHESES_LN_STEP;
+}
+
+/* P(a breaker of level j holds), u = level_of(ln h) */
+static double holds(const struct hypotheses_class *c, double u, int j)
+{
+    double z = (u - j + HYPOTHESES_KERNEL / 2) * HYPOTHESES_FINE;
+    if (!(z > 0.0))
+        return 1.0;
+    if (z >= HYPOTHESES_KERNEL * HYPOTHESES_FINE)
+        return 0.0;
+    int n = (int)z;
+    return c->kernel[n] + (z - n) * (c->kernel[n + 1] - c->kernel[n]);
+}
+
+void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_class *c,
+                          const struct hypotheses_grid *learned, const double held[HEAT_TAUS])
+{
+    double sum = 0.0;
+    v->class = c;
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        double u = held[i] > 0.0 ? level_of(log(held[i])) : -(double)INFINITY;
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            double w = c->prior.at[i][j] * holds(c, u, j) *
+                       (learned ? (double)learned->at[i][j] : 1.0);
+            v->weight.at[i][j] = (float)w;
+            sum += w;
+        }
+    }
+    v->weight.never = c->prior.never * (learned ? learned->never : 1.0F);
+    float scale = (float)(1.0 / (sum + (double)v->weight.never));
+    v->weight.never *= scale;
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        v->from[i][HYPOTHESES_LEVELS] = v->weight.never / HEAT_TAUS;
+        for (int j = HYPOTHESES_LEVELS - 1; j >= 0; j--) {
+            v->weight.at[i][j] *= scale;
+            v->from[i][j] = v->from[i][j + 1] + v->weight.at[i][j];
+        }
+    }
+}
+
+double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h)
+{
+    double u =
+        level_of(ln_h) - HYPOTHESES_KERNEL / 2; /* levels below u have opened for certain */
+    if (!(u > -HYPOTHESES_KERNEL))
+        return v->from[tau][0];
+    if (u >= HYPOTHESES_LEVELS)
+        return v->from[tau][HYPOTHESES_LEVELS];
+    int first = (int)ceil(u), last = first + HYPOTHESES_KERNEL;
+    double fine = (u - first) * HYPOTHESES_FINE + HYPOTHESES_KERNEL * HYPOTHESES_FINE;
+    int n = (int)fine;
+    double part = fine - n;
+    double sum = last < HYPOTHESES_LEVELS ? (double)v->from[tau][last < 0 ? 0 : last]
+                                          : (double)v->from[tau][HYPOTHESES_LEVELS];
+    for (int j = first; j < last; j++, n -= HYPOTHESES_FINE)
+        if (j >= 0 && j < HYPOTHESES_LEVELS)
+            sum +=
+                v->weight.at[tau][j] *
+                (v->class->kernel[n] + part * (v->class->kernel[n + 1] - v->class->kernel[n]));
+    return sum;
+}
+
+static double density(double u, int j) /* of ln h, for a breaker of level j */
+{
+    double z = u - j;
+    return exp(-0.5 * z * z) / (2.50662827463100050 * HYPOTHESES_LN_STEP); /* sqrt(2 pi) s */
+}
+
+void hypotheses_opening_density(const struct hypotheses_view *v, const double h[HEAT_TAUS],
+                                double *sound, double *quick)
+{
+    *sound = *quick = 0.0;
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        if (!(h[i] > 0.0))
+            continue;
+        double u = level_of(log(h[i]));
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            double p = v->weight.at[i][j] * density(u, j), q = v->class->quick_share[i][j];
+            *quick += p * q;
+            *sound += p * (1.0 - q);
+        }
+    }
+}
+
+double hypotheses_quick(const struct hypotheses_view *v)
+{
+    double sum = 0.0;
+    for (int i = 0; i < HEAT_TAUS; i++)
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++)
+            sum += (double)(v->weight.at[i][j] * v->class->quick_share[i][j]);
+    return sum;
+}
+
+void hypotheses_learn_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],
+                              double p, struct hypotheses_grid *learned)
+{
+    double sound, quick;
+    hypotheses_opening_density(v, h, &sound, &quick);
+    double mean = sound + quick;
+    if (!(mean > 0.0))
+        return; /* no hypothesis can have opened here: it was something else */
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        double u = h[i] > 0.0 ? level_of(log(h[i])) : -(double)INFINITY;
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++)
+            learned->at[i][j] *= (float)(1.0 - p + p * density(u, j) / mean);
+    }
+    learned->never *= (float)(1.0 - p);
+}
+
+void hypotheses_learn_held(const struct hypotheses_class *c, const double held[HEAT_TAUS],
+                           struct hypotheses_grid *learned)
+{
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        double u = held[i] > 0.0 ? level_of(log(held[i])) : -(double)INFINITY;
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++)
+            learned->at[i][j] *= (float)holds(c, u, j);
+    }
+}
+
+void hypotheses_grid_fill(struct hypotheses_grid *g, float value)
+{
+    for (int i = 0; i < HEAT_TAUS; i++)
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++)
+            g->at[i][j] = value;
+    g->never = value;
+}
