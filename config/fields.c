@@ -25,7 +25,8 @@ static const char *kind_name(enum field_kind k)
     case FIELD_ID:
     case FIELD_TEXT:
     case FIELD_WORD: return "a text in quotes";
-    case FIELD_INTEGER: return "an integer";
+    case FIELD_INTEGER:
+    case FIELD_BITS: return "an integer";
     case FIELD_NUMBER: return "a number";
     case FIELD_SWITCH: return "true or false";
     case FIELD_GROUP: return "a group { }";
@@ -83,6 +84,8 @@ bool field_number(const config_setting_t *s, double *out)
 void nearest_offer(struct nearest *n, const char *candidate)
 {
     size_t d = text_distance(n->word, candidate);
+    if (d > 1 && strlen(n->word) >= 4 && strstr(candidate, n->word))
+        d = 1; /* half a name: "amps", "password" */
     if (!n->best || d < n->distance) {
         n->best = candidate;
         n->distance = d;
@@ -185,7 +188,8 @@ static bool type_fits(const config_setting_t *s, enum field_kind k)
     case FIELD_ID:
     case FIELD_TEXT:
     case FIELD_WORD: return type == CONFIG_TYPE_STRING;
-    case FIELD_INTEGER: return type == CONFIG_TYPE_INT || type == CONFIG_TYPE_INT64;
+    case FIELD_INTEGER:
+    case FIELD_BITS: return type == CONFIG_TYPE_INT || type == CONFIG_TYPE_INT64;
     case FIELD_NUMBER:
         return type == CONFIG_TYPE_INT || type == CONFIG_TYPE_INT64 ||
                type == CONFIG_TYPE_FLOAT;
@@ -211,6 +215,7 @@ static bool read_one(const struct config_file *file, const config_setting_t *s,
     case FIELD_TEXT: return read_text(file, s, f, out);
     case FIELD_INTEGER:
     case FIELD_NUMBER: return read_number(file, s, f, out);
+    case FIELD_BITS: *(int64_t *)out = config_setting_get_int64(s); return true;
     case FIELD_SWITCH: *(bool *)out = config_setting_get_bool(s) != 0; return true;
     case FIELD_WORD: return read_word(file, s, f, out);
     case FIELD_GROUP:

@@ -16,6 +16,7 @@ enum field_kind {
     FIELD_TEXT,    /* char[size]: UTF-8 without control characters */
     FIELD_INTEGER, /* int */
     FIELD_NUMBER,  /* double; an integer will do */
+    FIELD_BITS,    /* int64_t: an integer of any size */
     FIELD_SWITCH,  /* bool */
     FIELD_WORD,    /* int: index into words */
     FIELD_GROUP,   /* read by the caller; here only its type is checked */

@@ -1,12 +1,16 @@
 #include "reader.h"
 
+#include "config/delivery_file.h"
+#include "config/map_file.h"
+#include "config/rules_file.h"
 #include "config/site_file.h"
-#include "config/source.h"
 
+/* site.cfg and the register maps that its meters name */
 static bool load_site(struct config *c, const struct config_source *source,
                       struct config_faults *faults)
 {
     struct config_file file;
+    size_t before = faults->errors;
     enum source_result result = source_open(&file, source, "site.cfg", faults);
     if (result == SOURCE_ABSENT)
         faults_error(faults, "site.cfg", 0, "is missing; it says what is installed");
@@ -14,27 +18,55 @@ static bool load_site(struct config *c, const struct config_source *source,
         return false;
     struct site_reading r;
     site_file_read(&r, &file, &c->site);
+    site_wiring_check(&r);
+    map_files_read(&c->maps, &r, source);
+    site_meters_check(&r, &c->maps);
     site_reading_free(&r);
     source_close(&file);
-    return faults->errors == 0;
+    return faults->errors == before;
 }
 
+static void load_rules(struct config *c, const struct config_source *source, bool site_good,
+                       struct config_faults *faults)
+{
+    struct config_file file;
+    enum source_result result = source_open(&file, source, "rules.cfg", faults);
+    if (!rules_set_init(&c->rules, &c->site))
+        faults_error(faults, "rules.cfg", 0, "memory is short");
+    else if (result != SOURCE_FAULTY)
+        rules_file_read(&c->rules, result == SOURCE_OPEN ? &file : NULL, &c->site, site_good);
+    if (result == SOURCE_OPEN)
+        source_close(&file);
+}
+
+static void load_delivery(struct config *c, const struct config_source *source,
+                          struct config_faults *faults)
+{
+    struct config_file file;
+    delivery_defaults(&c->delivery, &c->site);
+    if (source_open(&file, source, "delivery.cfg", faults) != SOURCE_OPEN)
+        return;
+    delivery_file_read(&c->delivery, &file, source->directory);
+    source_close(&file);
+}
+
+/* rules.cfg names panels and circuits of the site: behind a faulty site.cfg such ids are not
+ * judged, all else still is. */
 static bool load(struct config *out, const struct config_source *source,
                  struct config_faults *faults)
 {
     struct config c = {0};
     size_t before = faults->errors;
     site_init(&c.site);
-    if (load_site(&c, source, faults)) {
-        site_finish(&c.site);
-        if (!rules_set_init(&c.rules, &c.site))
-            faults_error(faults, "rules.cfg", 0, "memory is short");
-    }
+    bool site_good = load_site(&c, source, faults);
+    load_rules(&c, source, site_good, faults);
+    load_delivery(&c, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {
         config_free(&c);
         return false;
     }
+    site_finish(&c.site);
     *out = c;
     return true;
 }
@@ -50,6 +82,25 @@ bool config_load_memory(struct config *out, const struct config_text *texts, siz
 {
     const struct config_source source = {.texts = texts, .count = count};
     return load(out, &source, faults);
+}
+
+bool config_load_map(struct meter_map *out, const char *directory, const char *id,
+                     struct config_faults *faults)
+{
+    const struct config_source source = {.directory = directory};
+    if (!site_id_valid(id)) {
+        faults_error(faults, "maps", 0, "\"%.60s\" is no id of a register map", id);
+        return false;
+    }
+    switch (map_file_read(out, &source, id, faults)) {
+    case SOURCE_OPEN: return true;
+    case SOURCE_ABSENT:
+        faults_error(faults, "maps", 0,
+                     "there is no file maps/%s.cfg and no shipped map of that id", id);
+        return false;
+    case SOURCE_FAULTY: return false;
+    }
+    return false;
 }
 
 void config_free(struct config *c)

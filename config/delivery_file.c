@@ -1,0 +1,123 @@
+#include "delivery_file.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define AT(type, member) .offset = offsetof(struct type, member)
+#define TEXT_AT(type, member) AT(type, member), .size = sizeof((struct type *)0)->member
+
+const struct field broker_fields[BROKER_KEYS] = {
+    [BROKER_HOST] = {"host", FIELD_TEXT, .required = true, TEXT_AT(delivery_broker, host),
+                     .help = "name or address of the MQTT broker"},
+    [BROKER_PORT] = {"port", FIELD_INTEGER, AT(delivery_broker, port), .least = 1,
+                     .most = 65535, .fallback = "1883, with tls 8883", .help = "its TCP port"},
+    [BROKER_CLIENT_ID] = {"client_id", FIELD_ID, TEXT_AT(delivery_broker, client_id),
+                          .fallback = "foretrip-<site id>",
+                          .help =
+                              "what the gateway calls itself there; no two clients share one"},
+    [BROKER_USERNAME] = {"username", FIELD_TEXT, TEXT_AT(delivery_broker, username),
+                         .fallback = "none", .help = "account at the broker"},
+    [BROKER_PASSWORD_FILE] = {"password_file", FIELD_TEXT,
+                              TEXT_AT(delivery_broker, password_file), .fallback = "none",
+                              .help = "file whose first line is the account's password"},
+    [BROKER_KEEPALIVE] = {"keepalive_seconds", FIELD_INTEGER,
+                          AT(delivery_broker, keepalive_seconds), .least = 5, .most = 3600,
+                          .fallback = "30",
+                          .help = "a silent connection is looked after in this time"},
+    [BROKER_TLS] =
+        {"tls", FIELD_GROUP, .fallback = "no TLS",
+         .help =
+             "with it, even empty, the connection is encrypted and the broker's name checked"},
+};
+
+const struct field tls_fields[TLS_KEYS] = {
+    [TLS_CA] = {"ca", FIELD_TEXT, TEXT_AT(delivery_tls, ca),
+                .fallback = "the system's authorities",
+                .help = "PEM file of the authority that signed the broker's certificate"},
+    [TLS_CERT] = {"cert", FIELD_TEXT, TEXT_AT(delivery_tls, cert), .fallback = "none",
+                  .help = "PEM file of the gateway's own certificate"},
+    [TLS_KEY] = {"key", FIELD_TEXT, TEXT_AT(delivery_tls, key), .fallback = "none",
+                 .help = "PEM file of its key"},
+};
+
+static const struct field top_fields[] = {{.name = "broker", .kind = FIELD_GROUP}};
+
+void delivery_defaults(struct delivery *d, const struct site *site)
+{
+    *d = (struct delivery){.broker = {.port = 1883, .keepalive_seconds = 30}};
+    snprintf(d->broker.client_id, sizeof d->broker.client_id, "foretrip-%s", site->id);
+}
+
+/* Makes the path absolute where it is relative, and looks whether the file can be used. */
+static void settle_path(const struct config_file *file, const config_setting_t *group,
+                        const char *key, const char *directory, bool secret,
+                        char path[DELIVERY_PATH_SIZE])
+{
+    char whole[2 * DELIVERY_PATH_SIZE];
+    struct stat st;
+    int line = field_line(group, key);
+    if (!path[0] || !directory)
+        return;
+    if (path[0] != '/') {
+        int n = snprintf(whole, sizeof whole, "%s/%s", directory, path);
+        if (n < 0 || !text_copy(path, DELIVERY_PATH_SIZE, whole)) {
+            field_error(file, line, "%s: the path is longer than %d bytes", key,
+                        DELIVERY_PATH_SIZE - 1);
+            return;
+        }
+    }
+    /* warnings: whoever checks may not be the user that the gateway runs as */
+    if (stat(path, &st) != 0 || access(path, R_OK) != 0)
+        field_warning(file, line, "%s: the file %s cannot be read", key, path);
+    else if (secret && (st.st_mode & (S_IRWXO)))
+        field_warning(file, line, "%s: the file %s is open to everybody; chmod o= it", key,
+                      path);
+}
+
+static bool is_loopback(const char *host)
+{
+    return strcmp(host, "localhost") == 0 || strncmp(host, "127.", 4) == 0 ||
+           strcmp(host, "::1") == 0;
+}
+
+static void read_tls(const struct config_file *file, const config_setting_t *group,
+                     const char *directory, struct delivery_tls *tls)
+{
+    fields_read(file, group, "the group tls", tls_fields, TLS_KEYS, tls);
+    tls->enabled = true;
+    if (!tls->cert[0] != !tls->key[0])
+        field_error(file, field_line(group, tls->cert[0] ? "cert" : "key"),
+                    "tls has a %s and no %s; a client certificate needs both",
+                    tls->cert[0] ? "cert" : "key", tls->cert[0] ? "key" : "cert");
+    settle_path(file, group, "ca", directory, false, tls->ca);
+    settle_path(file, group, "cert", directory, false, tls->cert);
+    settle_path(file, group, "key", directory, true, tls->key);
+}
+
+void delivery_file_read(struct delivery *d, const struct config_file *file,
+                        const char *directory)
+{
+    struct delivery_broker *b = &d->broker;
+    fields_read(file, file->root, "delivery.cfg", top_fields, 1, NULL);
+    const config_setting_t *group = config_setting_get_member(file->root, "broker");
+    if (!group || !config_setting_is_group(group))
+        return;
+    struct fields_result keys =
+        fields_read(file, group, "the group broker", broker_fields, BROKER_KEYS, b);
+    if (keys.given & FIELD_BIT(BROKER_TLS)) {
+        read_tls(file, config_setting_get_member(group, "tls"), directory, &b->tls);
+        if (!(keys.given & FIELD_BIT(BROKER_PORT)))
+            b->port = 8883;
+    }
+    settle_path(file, group, "password_file", directory, true, b->password_file);
+    /* MQTT 3.1.1, 3.1.2.9: a password only with a user name */
+    if (b->password_file[0] && !b->username[0] && !(keys.faulty & FIELD_BIT(BROKER_USERNAME)))
+        field_error(
+            file, field_line(group, "password_file"),
+            "password_file without username; MQTT takes a password only with a user name");
+    if (b->password_file[0] && !b->tls.enabled && !is_loopback(b->host))
+        field_warning(file, field_line(group, "host"),
+                      "the password goes to \"%s\" in the clear; add tls = { }", b->host);
+}

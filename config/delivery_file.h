@@ -1,0 +1,38 @@
+/*
+ * delivery_file - delivery.cfg: where messages go.
+ *
+ *     broker = { host = "broker.example"; username = "maple-12"; password_file =
+ * "broker.password"; tls = { ca = "ca.pem"; }; };
+ *
+ * Passwords stand in files of their own. Relative paths are taken from the configuration
+ * directory.
+ */
+#ifndef FORETRIP_CONFIG_DELIVERY_FILE_H
+#define FORETRIP_CONFIG_DELIVERY_FILE_H
+
+#include "config/fields.h"
+
+enum {
+    BROKER_HOST,
+    BROKER_PORT,
+    BROKER_CLIENT_ID,
+    BROKER_USERNAME,
+    BROKER_PASSWORD_FILE,
+    BROKER_KEEPALIVE,
+    BROKER_TLS,
+    BROKER_KEYS
+};
+enum { TLS_CA, TLS_CERT, TLS_KEY, TLS_KEYS };
+
+/* What stands when there is no delivery.cfg. */
+void delivery_defaults(struct delivery *d, const struct site *site);
+
+/* directory is put before relative paths, and the files are looked at; NULL: neither. */
+void delivery_file_read(struct delivery *d, const struct config_file *file,
+                        const char *directory);
+
+/* The tables, for the manual. */
+extern const struct field broker_fields[BROKER_KEYS];
+extern const struct field tls_fields[TLS_KEYS];
+
+#endif
