@@ -1,0 +1,107 @@
+#include "bus_tick.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "base/log.h"
+#include "connect.h"
+
+static bool belongs(const struct bus_state *s, size_t meter)
+{
+    return s->site->meters[meter].bus == s->bus &&
+           (s->only_meter < 0 || s->only_meter == (int)meter);
+}
+
+static bool prepare_meter(struct bus_state *s, struct bus_meter *m, char *why, size_t capacity)
+{
+    m->site = &s->site->meters[m->meter];
+    m->map = meter_map_find(s->maps, m->site->map);
+    if (!m->map) {
+        snprintf(why, capacity, "meter %s: there is no register map \"%s\"", m->site->id,
+                 m->site->map);
+        return false;
+    }
+    enum meter_plan_err err =
+        meter_plan_make(s->site, m->meter, m->map, link_line(s->link), &m->plan);
+    if (err) {
+        snprintf(why, capacity, "meter %s, register map \"%s\": %s", m->site->id, m->map->id,
+                 meter_plan_strerror(err));
+        return false;
+    }
+    m->registers = calloc(m->plan.registers + 1, sizeof *m->registers);
+    m->got = calloc(m->plan.read_count + 1, sizeof *m->got);
+    if (!m->registers || !m->got) {
+        snprintf(why, capacity, "memory is short");
+        return false;
+    }
+    return true;
+}
+
+bool bus_state_prepare(struct bus_state *s, char *why, size_t capacity)
+{
+    s->site_bus = &s->site->buses[s->bus];
+    s->period_us = (int64_t)s->site_bus->poll_ms * 1000;
+    if (s->site_bus->device[0] && !connect_baud_known(s->site_bus->baud)) {
+        snprintf(why, capacity, "bus %s: a serial line has no speed of %d bit/s",
+                 s->site_bus->id, s->site_bus->baud);
+        return false;
+    }
+    s->link = link_create(s->site_bus, s->stop_fd);
+    s->meters = calloc(s->site->meter_count + 1, sizeof *s->meters);
+    if (!s->link || !s->meters) {
+        snprintf(why, capacity, "memory is short");
+        return false;
+    }
+    for (size_t i = 0; i < s->site->meter_count; i++) {
+        if (!belongs(s, i))
+            continue;
+        struct bus_meter *m = &s->meters[s->meter_count++];
+        m->meter = (int)i;
+        if (!prepare_meter(s, m, why, capacity))
+            return false;
+    }
+    double round_ms = bus_state_round_ms(s);
+    if (s->period_us > 0 && round_ms * 1000 > (double)s->period_us)
+        log_warning(
+            "bus",
+            "bus %s: one round of its meters takes %.0f ms on this line, poll_ms is %d; "
+            "some readings will be missing",
+            s->site_bus->id, round_ms, s->site_bus->poll_ms);
+    return true;
+}
+
+void bus_state_close(struct bus_state *s)
+{
+    link_close(s->link);
+}
+
+void bus_state_free(struct bus_state *s)
+{
+    for (size_t i = 0; i < s->meter_count; i++) {
+        meter_plan_free(&s->meters[i].plan);
+        free(s->meters[i].registers);
+        free(s->meters[i].got);
+    }
+    free(s->meters);
+    link_destroy(s->link);
+    s->meters = NULL;
+    s->meter_count = 0;
+    s->link = NULL;
+}
+
+uint32_t bus_state_has(const struct bus_state *s)
+{
+    uint32_t has = 0;
+    for (size_t i = 0; i < s->meter_count; i++)
+        has |= meter_plan_has(&s->meters[i].plan);
+    return has;
+}
+
+double bus_state_round_ms(const struct bus_state *s)
+{
+    int64_t sum = 0;
+    for (size_t i = 0; i < s->meter_count; i++)
+        for (size_t r = 0; r < s->meters[i].plan.read_count; r++)
+            sum += plan_read_ns(link_line(s->link), s->meters[i].plan.reads[r].count);
+    return (double)sum / 1e6;
+}

@@ -1,0 +1,342 @@
+#include "fake_meter.h"
+
+#include <arpa/inet.h>
+#include <netinet/in.h>
+#include <netinet/tcp.h>
+#include <poll.h>
+#include <pthread.h>
+#include <pty.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <sys/socket.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include "base/clock.h"
+
+#define MOST_ACTS 64
+#define MOST_FRAME 300
+
+struct fake_frame {
+    uint8_t bytes[MOST_FRAME];
+    size_t length;
+};
+
+struct fake_meter {
+    pthread_t thread;
+    int stop_fd, listen_fd,
+        fd;       /* fd: the connection, or the pseudo-terminal's master; -1 none */
+    int slave_fd; /* kept open, so that the pair outlives a closing client */
+    bool tcp;
+    int port;
+    char device[64];
+    struct fake_frame held; /* for FAKE_LATE and FAKE_WITH_NEXT */
+    int64_t send_held_at_us;
+    uint8_t in[512];
+    size_t in_length;
+    pthread_mutex_t lock; /* what follows */
+    int acts[MOST_ACTS];
+    size_t act_count, next_act;
+    int script_unit, late_ms, hole;
+    bool silent[256];
+    uint64_t requests;
+    uint8_t last[16];
+    size_t last_length;
+};
+
+uint16_t fake_crc(const uint8_t *bytes, size_t length)
+{
+    unsigned crc = 0xFFFF;
+    for (size_t i = 0; i < length; i++) {
+        crc ^= bytes[i];
+        for (int bit = 0; bit < 8; bit++)
+            crc = crc & 1 ? crc >> 1 ^ 0xA001 : crc >> 1;
+    }
+    return (uint16_t)crc;
+}
+
+static void put(struct fake_frame *f, unsigned byte)
+{
+    f->bytes[f->length++] = (uint8_t)byte;
+}
+
+/* unit and PDU -> frame, with header or check sum */
+static struct fake_frame wrap(const struct fake_meter *f, const uint8_t *request,
+                              const struct fake_frame *adu)
+{
+    struct fake_frame out = {0};
+    if (f->tcp) {
+        memcpy(out.bytes, request, 4);
+        out.length = 4;
+        put(&out, (unsigned)adu->length >> 8);
+        put(&out, (unsigned)adu->length);
+    }
+    memcpy(out.bytes + out.length, adu->bytes, adu->length);
+    out.length += adu->length;
+    if (!f->tcp) {
+        uint16_t crc = fake_crc(adu->bytes, adu->length);
+        put(&out, crc);
+        put(&out, crc >> 8);
+    }
+    return out;
+}
+
+static void send_frame(struct fake_meter *f, const struct fake_frame *frame)
+{
+    if (frame->length && f->fd >= 0 && write(f->fd, frame->bytes, frame->length) < 0)
+        return; /* the client is gone: its business */
+}
+
+static int next_act(struct fake_meter *f, int unit)
+{
+    if (f->silent[unit])
+        return FAKE_SILENT;
+    if (f->next_act < f->act_count && (f->script_unit < 0 || f->script_unit == unit))
+        return f->acts[f->next_act++];
+    return FAKE_GOOD;
+}
+
+/* unit and PDU of the answer that the act asks for */
+static struct fake_frame answer(const struct fake_meter *f, const uint8_t *pdu, int act)
+{
+    struct fake_frame adu = {0};
+    int unit = pdu[0], function = pdu[1], address = pdu[2] << 8 | pdu[3],
+        count = pdu[4] << 8 | pdu[5];
+    int code = act > FAKE_EXCEPTION ? act - FAKE_EXCEPTION : 0;
+    if (f->hole >= address && f->hole < address + count)
+        code = 2;
+    put(&adu, (unsigned)(act == FAKE_WRONG_UNIT ? unit + 1 : unit));
+    if (code) {
+        put(&adu, (unsigned)function | 0x80U);
+        put(&adu, (unsigned)code);
+        return adu;
+    }
+    put(&adu, (unsigned)(act == FAKE_WRONG_FUNCTION ? 7 - function : function));
+    if (act == FAKE_WRONG_COUNT)
+        count--;
+    put(&adu, 2U * (unsigned)count);
+    for (int i = 0; i < count; i++) {
+        put(&adu, fake_register(unit, address + i) >> 8);
+        put(&adu, fake_register(unit, address + i));
+    }
+    return adu;
+}
+
+static void spoil(struct fake_frame *frame, int act)
+{
+    if (act == FAKE_WRONG_TRANSACTION)
+        frame->bytes[0] ^= 0x55;
+    if (act == FAKE_WRONG_PROTOCOL)
+        frame->bytes[2] = 1;
+    if (act == FAKE_WRONG_LENGTH)
+        frame->bytes[5] = (uint8_t)(frame->bytes[5] + 2);
+    if (act == FAKE_BAD_CRC)
+        frame->bytes[frame->length - 1] ^= 0xFF;
+    if (act == FAKE_SHORT)
+        frame->length /= 2;
+    for (int i = 0; act == FAKE_EXTRA && i < 3; i++)
+        put(frame, 0xEE);
+}
+
+static void close_connection(struct fake_meter *f)
+{
+    if (f->tcp && f->fd >= 0) {
+        close(f->fd);
+        f->fd = -1;
+    }
+    f->in_length = 0;
+    f->held.length = 0;
+}
+
+static void play(struct fake_meter *f, const uint8_t *request, size_t length)
+{
+    const uint8_t *pdu = request + (f->tcp ? 6 : 0);
+    pthread_mutex_lock(&f->lock);
+    f->requests++;
+    memcpy(f->last, request, length);
+    f->last_length = length;
+    int act = next_act(f, pdu[0]), late_ms = f->late_ms;
+    struct fake_frame adu = answer(f, pdu, act), frame = wrap(f, request, &adu);
+    pthread_mutex_unlock(&f->lock);
+    if (f->held.length && f->send_held_at_us == INT64_MAX) {
+        send_frame(f, &f->held);
+        f->held.length = 0;
+    }
+    spoil(&frame, act);
+    if (act == FAKE_CLOSE) {
+        close_connection(f);
+    } else if (act == FAKE_LATE || act == FAKE_WITH_NEXT) {
+        f->held = frame;
+        f->send_held_at_us = act == FAKE_LATE ? clock_mono_us() + late_ms * 1000 : INT64_MAX;
+    } else if (act != FAKE_SILENT) {
+        send_frame(f, &frame);
+    }
+}
+
+static void take_requests(struct fake_meter *f)
+{
+    ssize_t n = read(f->fd, f->in + f->in_length, sizeof f->in - f->in_length);
+    if (n <= 0) {
+        close_connection(f);
+        return;
+    }
+    f->in_length += (size_t)n;
+    size_t length = f->tcp ? 12 : 8;
+    while (f->in_length >= length && f->fd >= 0) {
+        uint8_t request[16];
+        memcpy(request, f->in, length);
+        f->in_length -= length;
+        memmove(f->in, f->in + length, f->in_length);
+        play(f, request, length);
+    }
+}
+
+static int wait_ms(const struct fake_meter *f)
+{
+    if (!f->held.length || f->send_held_at_us == INT64_MAX)
+        return -1;
+    int64_t left = f->send_held_at_us - clock_mono_us();
+    return left > 0 ? (int)(left / 1000) + 1 : 0;
+}
+
+static void *serve(void *argument)
+{
+    struct fake_meter *f = argument;
+    for (;;) {
+        struct pollfd fds[] = {
+            {f->stop_fd, POLLIN, 0}, {f->listen_fd, POLLIN, 0}, {f->fd, POLLIN, 0}};
+        poll(fds, 3, wait_ms(f));
+        if (fds[0].revents)
+            return NULL;
+        if (fds[1].revents) {
+            close_connection(f);
+            f->fd = accept(f->listen_fd, NULL, NULL);
+            int one = 1;
+            setsockopt(f->fd, IPPROTO_TCP, TCP_NODELAY, &one, sizeof one);
+        } else if (fds[2].revents) {
+            take_requests(f);
+        }
+        if (f->held.length && f->send_held_at_us <= clock_mono_us()) {
+            send_frame(f, &f->held);
+            f->held.length = 0;
+        }
+    }
+}
+
+static struct fake_meter *create(void)
+{
+    struct fake_meter *f = calloc(1, sizeof *f);
+    if (!f)
+        abort();
+    f->listen_fd = f->fd = f->slave_fd = f->hole = f->script_unit = -1;
+    f->stop_fd = eventfd(0, 0);
+    pthread_mutex_init(&f->lock, NULL);
+    return f;
+}
+
+static struct fake_meter *start(struct fake_meter *f)
+{
+    if (pthread_create(&f->thread, NULL, serve, f) != 0)
+        abort();
+    return f;
+}
+
+struct fake_meter *fake_meter_tcp(void)
+{
+    struct fake_meter *f = create();
+    struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    socklen_t size = sizeof a;
+    f->tcp = true;
+    f->listen_fd = socket(AF_INET, SOCK_STREAM, 0);
+    if (bind(f->listen_fd, (struct sockaddr *)&a, sizeof a) != 0 ||
+        listen(f->listen_fd, 8) != 0 ||
+        getsockname(f->listen_fd, (struct sockaddr *)&a, &size) != 0)
+        abort();
+    f->port = ntohs(a.sin_port);
+    return start(f);
+}
+
+struct fake_meter *fake_meter_serial(void)
+{
+    struct fake_meter *f = create();
+    struct termios t;
+    if (openpty(&f->fd, &f->slave_fd, f->device, NULL, NULL) != 0)
+        abort();
+    tcgetattr(f->slave_fd, &t);
+    cfmakeraw(&t);
+    tcsetattr(f->slave_fd, TCSANOW, &t);
+    return start(f);
+}
+
+void fake_meter_stop(struct fake_meter *f)
+{
+    uint64_t one = 1;
+    if (write(f->stop_fd, &one, sizeof one) < 0)
+        abort();
+    pthread_join(f->thread, NULL);
+    int fds[] = {f->stop_fd, f->listen_fd, f->fd, f->slave_fd};
+    for (size_t i = 0; i < sizeof fds / sizeof fds[0]; i++)
+        if (fds[i] >= 0)
+            close(fds[i]);
+    pthread_mutex_destroy(&f->lock);
+    free(f);
+}
+
+int fake_meter_port(const struct fake_meter *f)
+{
+    return f->port;
+}
+
+const char *fake_meter_device(const struct fake_meter *f)
+{
+    return f->device;
+}
+
+void fake_meter_script(struct fake_meter *f, int unit, const int *acts, size_t count)
+{
+    pthread_mutex_lock(&f->lock);
+    memcpy(f->acts, acts, count * sizeof *acts);
+    f->act_count = count;
+    f->next_act = 0;
+    f->script_unit = unit;
+    pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_late_ms(struct fake_meter *f, int ms)
+{
+    pthread_mutex_lock(&f->lock);
+    f->late_ms = ms;
+    pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_silence(struct fake_meter *f, int unit, bool silent)
+{
+    pthread_mutex_lock(&f->lock);
+    f->silent[unit] = silent;
+    pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_hole(struct fake_meter *f, int address)
+{
+    pthread_mutex_lock(&f->lock);
+    f->hole = address;
+    pthread_mutex_unlock(&f->lock);
+}
+
+uint64_t fake_meter_requests(struct fake_meter *f)
+{
+    pthread_mutex_lock(&f->lock);
+    uint64_t n = f->requests;
+    pthread_mutex_unlock(&f->lock);
+    return n;
+}
+
+size_t fake_meter_last_request(struct fake_meter *f, uint8_t out[16])
+{
+    pthread_mutex_lock(&f->lock);
+    memcpy(out, f->last, sizeof f->last);
+    size_t n = f->last_length;
+    pthread_mutex_unlock(&f->lock);
+    return n;
+}
