@@ -1,0 +1,91 @@
+/* foretrip: the tool. Finds the verb and calls it. */
+#include "verbs.h"
+
+#include "base/text.h"
+
+#include <stdio.h>
+#include <string.h>
+
+static const struct verb verbs[] = {
+    {
+        .name = "replay",
+        .arguments = "--config DIR --readings FILE|- [--events FILE|-]",
+        .summary = "run the engine over recorded readings",
+        .help = "  --config DIR      the directory with site.cfg (and rules.cfg, if any)\n"
+                "  --readings FILE   readings as CSV; - is standard input\n"
+                "  --events FILE     events as JSON lines; - is standard output, the default\n",
+        .run = verb_replay,
+    },
+};
+#define VERB_COUNT (sizeof verbs / sizeof verbs[0])
+
+static const struct verb *find_verb(const char *name)
+{
+    for (size_t i = 0; i < VERB_COUNT; i++)
+        if (strcmp(verbs[i].name, name) == 0)
+            return &verbs[i];
+    return NULL;
+}
+
+static void print_verb(const struct verb *v)
+{
+    printf("usage: foretrip %s %s\n\n%s\n\n%s", v->name, v->arguments, v->summary, v->help);
+    printf("\nMore: man foretrip-%s\n", v->name);
+}
+
+static void print_help(FILE *to)
+{
+    fputs("usage: foretrip VERB ...\n\n", to);
+    for (size_t i = 0; i < VERB_COUNT; i++)
+        fprintf(to, "  %-10s %s\n", verbs[i].name, verbs[i].summary);
+    fputs("\n  foretrip help VERB     what a verb takes\n"
+          "  foretrip --version\n\n"
+          "foretrip watches and advises. It switches nothing and is no protective device.\n",
+          to);
+}
+
+static enum exit_code unknown_verb(const char *name)
+{
+    const char *best = NULL;
+    size_t least = 4; /* farther is no help */
+    for (size_t i = 0; i < VERB_COUNT; i++) {
+        size_t d = text_distance(name, verbs[i].name);
+        if (d < least) {
+            least = d;
+            best = verbs[i].name;
+        }
+    }
+    fprintf(stderr, "foretrip: there is no verb \"%s\"", name);
+    if (best)
+        fprintf(stderr, "; the nearest is \"%s\"", best);
+    fputs(" (foretrip --help)\n", stderr);
+    return EXIT_USAGE;
+}
+
+int main(int argc, char **argv)
+{
+    const char *word = argc > 1 ? argv[1] : "";
+    if (strcmp(word, "--version") == 0) {
+        puts("foretrip " FORETRIP_VERSION);
+        return EXIT_GOOD;
+    }
+    bool help =
+        strcmp(word, "help") == 0 || strcmp(word, "--help") == 0 || strcmp(word, "-h") == 0;
+    if (help && argc == 2) {
+        print_help(stdout);
+        return EXIT_GOOD;
+    }
+    if (argc < 2) {
+        print_help(stderr);
+        return EXIT_USAGE;
+    }
+    const char *name = help ? argv[2] : word;
+    const struct verb *v = find_verb(name);
+    if (!v)
+        return unknown_verb(name);
+    if (help || (argc > 2 && strcmp(argv[2], "--help") == 0)) {
+        print_verb(v);
+        return EXIT_GOOD;
+    }
+    return v->run(argc - 1, argv + 1);
+}

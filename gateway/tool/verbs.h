@@ -1,0 +1,27 @@
+/*
+ * verbs - what `foretrip VERB ...` can do: one row each in the table of main.c.
+ *
+ * A verb has a file of its own, verb_<name> in <name>.c, and a man page foretrip-<name>.1.
+ * argv[0] is the verb. What a verb finds out goes to standard output, complaints go to standard
+ * error.
+ */
+#ifndef FORETRIP_TOOL_VERBS_H
+#define FORETRIP_TOOL_VERBS_H
+
+enum exit_code {
+    EXIT_GOOD = 0,
+    EXIT_BAD = 1,   /* it was tried, and failed or found faults */
+    EXIT_USAGE = 2, /* it was asked in a way that cannot be understood */
+};
+
+struct verb {
+    const char *name;
+    const char *arguments; /* as the usage line shows them */
+    const char *summary;   /* half a line */
+    const char *help;      /* a line for each option, with a line end each */
+    enum exit_code (*run)(int argc, char **argv);
+};
+
+enum exit_code verb_replay(int argc, char **argv);
+
+#endif
