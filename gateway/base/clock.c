@@ -228,13 +228,17 @@ bool clock_parse(const char *s, size_t length, int64_t *wall_ms)
 
 bool clock_zone_known(const char *zone)
 {
+    static const char folder[] = "/usr/share/zoneinfo/";
     char path[256];
-    if (zone[0] == '\0' || zone[0] == '/' || strstr(zone, ".."))
+    size_t length = strlen(zone);
+    if (length == 0 || zone[0] == '/' || strstr(zone, "..") ||
+        sizeof folder + length > sizeof path)
         return false;
-    int n = snprintf(path, sizeof path, "/usr/share/zoneinfo/%s", zone);
     if (strcmp(zone, "UTC") == 0)
         return true;
-    return n > 0 && (size_t)n < sizeof path && access(path, R_OK) == 0;
+    memcpy(path, folder, sizeof folder - 1);
+    memcpy(path + sizeof folder - 1, zone, length + 1);
+    return access(path, R_OK) == 0;
 }
 
 int32_t clock_utc_offset_seconds(const char *zone, int64_t wall_ms)
