@@ -23,7 +23,8 @@ struct pole {
 struct breaker {
     struct trip_unit unit;
     bool closed;
-    bool live; /* closed, and volts before it */
+    bool live;  /* closed, and volts before it */
+    bool unfed; /* closed, and no volts before it */
     double opened_at;
     double reset_at;     /* INFINITY: nobody comes */
     double faulty_until; /* a script's short circuit */
@@ -99,6 +100,16 @@ static int leg_of(const struct house *h, const struct site_circuit *c, int pole)
     return leg >= 0 && leg < h->site->panels[c->panel].legs ? leg : 0;
 }
 
+/* the feeder's pole that brings a panel's leg: the one of the same letter, else of the same
+ * place */
+static int feeder_pole(const struct site_circuit *feeder, int leg)
+{
+    for (int k = 0; k < feeder->poles; k++)
+        if (feeder->leg[k] == 'A' + leg)
+            return k;
+    return leg < feeder->poles ? leg : 0;
+}
+
 static void install_breakers(struct house *h, uint64_t seed)
 {
     for (size_t i = 0; i < h->site->circuit_count; i++) {
@@ -113,7 +124,7 @@ static void install_breakers(struct house *h, uint64_t seed)
                 trip_unit_draw(h->site->standard, c->breaker_amps, c->type, condition, &own),
             .closed = true,
             .reset_at = INFINITY,
-            .faulty_until = -1.0,
+            .faulty_until = -(double)INFINITY,
         };
     }
 }
@@ -138,6 +149,7 @@ struct house *house_create(const struct site *site, const struct house_spec *spe
     }
     h->chance = chance_seed(seed, "house");
     h->start_second = start_second;
+    h->outage_until = h->neutral_until = -(double)INFINITY;
     order_panels(h);
     install_breakers(h, seed);
     for (size_t i = 0; i < spec->load_count; i++)
@@ -285,7 +297,7 @@ static void volts_of_panel(struct house *h, int p)
     }
     const struct site_circuit *feeder = &h->site->circuits[panel->fed_by];
     for (int k = 0; k < panel->legs; k++) {
-        const struct pole *from = pole_of(h, feeder, k < feeder->poles ? k : 0);
+        const struct pole *from = pole_of(h, feeder, feeder_pole(feeder, k));
         here->legs[k].volts =
             fmax(0.0, from->volts - h->spec->feeder_ohms * (here->legs[k].across_amps +
                                                             2.0 * here->legs[k].neutral_amps));
@@ -308,8 +320,11 @@ static void volts_of_circuits(struct house *h, int p)
         }
         if (b->live && !live)
             b->dead_since = now(h);
-        if (b->live != live && b->closed)
-            note(h, live ? HOUSE_CIRCUIT_BACK : HOUSE_CIRCUIT_DEAD, (int)i, -1, 0.0, 0.0);
+        if (b->closed && !live && !b->unfed)
+            note(h, HOUSE_CIRCUIT_DEAD, (int)i, -1, 0.0, 0.0);
+        else if (b->unfed && live)
+            note(h, HOUSE_CIRCUIT_BACK, (int)i, -1, 0.0, 0.0);
+        b->unfed = b->closed && !live;
         b->live = live;
     }
 }
@@ -485,7 +500,7 @@ static void sum_panel(struct house *h, int p)
         return;
     const struct site_circuit *feeder = &h->site->circuits[panel->fed_by];
     for (int k = 0; k < panel->legs; k++) {
-        struct pole *pole = pole_of(h, feeder, k < feeder->poles ? k : 0);
+        struct pole *pole = pole_of(h, feeder, feeder_pole(feeder, k));
         pole->watts += watts[k];
         pole->vars += vars[k];
         pole->fault_amps += fault[k];

@@ -50,6 +50,7 @@ struct house_breaker_spec { /* only for those that are not sound */
 };
 
 struct house_spec {
+    double seed;              /* whole; what is drawn when nobody asks for another house */
     double ambient_celsius; /* at the panels */
     double ambient_swing;   /* half of what it goes up and down in a day */
     double source_ohms;     /* each leg of the service */

@@ -42,6 +42,7 @@ struct key {
 
 #define H(member) offsetof(struct house_spec, member)
 static const struct key house_keys[] = {
+    {"seed", NUMBER, H(seed), 0, 9e15, 1},
     {"ambient_celsius", NUMBER, H(ambient_celsius), -40, 70, 1},
     {"ambient_swing", NUMBER, H(ambient_swing), 0, 30, 1},
     {"source_ohms", NUMBER, H(source_ohms), 0.0001, 2, 1},
@@ -252,6 +253,7 @@ static void read_group(struct reader *r, const struct house_spec *spec,
 struct house_spec house_spec_defaults(void)
 {
     return (struct house_spec){
+        .seed = 1,
         .ambient_celsius = 20.0,
         .ambient_swing = 3.0,
         .source_ohms = 0.03,

@@ -40,8 +40,7 @@ void house_note_text(const struct site *site, const struct house_spec *spec,
                  note->amps, id);
         return;
     case HOUSE_LOAD_LOST:
-        snprintf(out, capacity, "%s went dead with its circuit (%.1f A), %s", load, note->amps,
-                 id);
+        snprintf(out, capacity, "%s: dead with the circuit (%.1f A), %s", load, note->amps, id);
         return;
     case HOUSE_OPENED_BY_HEAT:
         snprintf(out, capacity, "%s opened by heat at %.1f A, %s", where, note->amps, id);

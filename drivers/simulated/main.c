@@ -29,7 +29,8 @@ static const char usage[] =
     "take\n"
     "  --speed N               house seconds per second, 1 when not given\n"
     "  --start HH:MM:SS        time of day at the beginning; else the site's own clock\n"
-    "  --seed N                the same number gives the same house, 1 when not given\n"
+    "  --seed N                the same number gives the same house; else the file's own, or "
+    "1\n"
     "  --faults SPEC           "
     "METER:silence=SHARE,delay=SHARE/MS,exception=SHARE/CODE,unit=SHARE,\n"
     "                          corrupt=SHARE,short=SHARE,close=SHARE,dead=SECOND/SECONDS; next "
@@ -48,8 +49,7 @@ struct options {
     const char *tcp[SITE_MAX_BUSES], *pty[SITE_MAX_BUSES], *play[MAX_PLAYED];
     size_t tcp_count, pty_count, play_count;
     bool paced;
-    double speed, seconds;
-    uint64_t seed;
+    double speed, seconds, seed; /* seed < 0: not given */
 };
 
 struct run {
@@ -138,7 +138,6 @@ static bool parse_number(const char *name, const char *s, double least, double m
 
 static bool take_option(struct options *o, int c)
 {
-    double seed;
     switch (c) {
     case 'c': o->config = optarg; return true;
     case 'h': o->house = optarg; return true;
@@ -165,11 +164,7 @@ static bool take_option(struct options *o, int c)
         return true;
     case 's': return parse_number("--speed", optarg, 0.01, 1e6, &o->speed);
     case 'e': return parse_number("--seconds", optarg, 0.1, 1e9, &o->seconds);
-    case 'd':
-        if (!parse_number("--seed", optarg, 0.0, 9e15, &seed))
-            return false;
-        o->seed = (uint64_t)seed;
-        return true;
+    case 'd': return parse_number("--seed", optarg, 0.0, 9e15, &o->seed);
     default: return false;
     }
 }
@@ -183,7 +178,7 @@ static bool parse_options(int argc, char **argv, struct options *o)
         {"traces", 1, NULL, 'T'},  {"log", 1, NULL, 'l'},     {"truth", 1, NULL, 'u'},
         {"start", 1, NULL, 'S'},   {"seconds", 1, NULL, 'e'}, {"help", 0, NULL, '?'},
         {NULL, 0, NULL, 0}};
-    *o = (struct options){.speed = 1.0, .seed = 1};
+    *o = (struct options){.speed = 1.0, .seed = -1.0};
     for (int c; (c = getopt_long(argc, argv, "", names, NULL)) != -1;)
         if (!take_option(o, c)) {
             fputs(usage, stderr);
@@ -361,10 +356,11 @@ static bool set_up(struct run *r)
     if (!r->log || (r->options.truth && !r->truth))
         return false;
     const struct options *o = &r->options;
-    r->house = house_create(&r->config.site, &r->spec, o->seed, r->start_second, say, r);
+    uint64_t seed = (uint64_t)(o->seed >= 0.0 ? o->seed : r->spec.seed);
+    r->house = house_create(&r->config.site, &r->spec, seed, r->start_second, say, r);
     if (r->house)
         r->station = house_station_create(&r->config.site, &r->config.maps, r->house,
-                                          r->mischief, o->speed, o->seed);
+                                          r->mischief, o->speed, seed);
     return r->station && serve(r);
 }
 
