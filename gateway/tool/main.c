@@ -82,10 +82,10 @@ int main(int argc, char **argv)
     const char *name = help ? argv[2] : word;
     const struct verb *v = find_verb(name);
     if (!v)
-        return unknown_verb(name);
+        return (int)unknown_verb(name);
     if (help || (argc > 2 && strcmp(argv[2], "--help") == 0)) {
         print_verb(v);
         return EXIT_GOOD;
     }
-    return v->run(argc - 1, argv + 1);
+    return (int)v->run(argc - 1, argv + 1);
 }
