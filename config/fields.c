@@ -92,14 +92,20 @@ void nearest_offer(struct nearest *n, const char *candidate)
     }
 }
 
-const char *nearest_say(const struct nearest *n, char *out, size_t capacity)
+const char *nearest_get(const struct nearest *n)
 {
     size_t near = strlen(n->word) / 3;
     if (near < 2)
         near = 2;
+    return n->best && n->distance <= near && n->distance < strlen(n->best) ? n->best : NULL;
+}
+
+const char *nearest_say(const struct nearest *n, char *out, size_t capacity)
+{
+    const char *best = nearest_get(n);
     out[0] = '\0';
-    if (n->best && n->distance <= near && n->distance < strlen(n->best))
-        snprintf(out, capacity, "; did you mean \"%s\"?", n->best);
+    if (best)
+        snprintf(out, capacity, "; did you mean \"%s\"?", best);
     return out;
 }
 
@@ -147,8 +153,8 @@ static bool read_number(const struct config_file *file, const config_setting_t *
     double v = 0.0;
     if (!field_number(s, &v) || !(v >= f->least && v <= f->most)) {
         field_error(file, (int)config_setting_source_line(s),
-                    "%s = %.10g is out of range; it lies from %.10g to %.10g", f->name, v,
-                    f->least, f->most);
+                    "%s = %.10g is out of range; it is %.10g to %.10g (%s)", f->name, v,
+                    f->least, f->most, f->help);
         return false;
     }
     if (f->kind == FIELD_INTEGER)
@@ -236,23 +242,26 @@ static int row_of(const struct field *table, size_t count, const char *name)
     return -1;
 }
 
-static void unknown_key(const struct config_file *file, const config_setting_t *s,
-                        const char *what, const struct field *table, size_t count)
+/* Returns the row that was most likely meant, -1 for none. */
+static int unknown_key(const struct config_file *file, const config_setting_t *s,
+                       const char *what, const struct field *table, size_t count)
 {
     struct nearest n = {.word = config_setting_name(s)};
     char did_you_mean[NEAREST_SIZE];
     for (size_t i = 0; i < count; i++)
         nearest_offer(&n, table[i].name);
-    nearest_say(&n, did_you_mean, sizeof did_you_mean);
+    const char *best = nearest_get(&n);
     struct text known = TEXT_INIT;
-    if (!did_you_mean[0]) {
+    if (!best) {
         text_append(&known, "; the keys here are");
         for (size_t i = 0; i < count; i++)
             text_printf(&known, "%s %s", i == 0 ? "" : ",", table[i].name);
     }
     field_error(file, (int)config_setting_source_line(s), "unknown key \"%.60s\" in %s%s%s",
-                n.word, what, did_you_mean, text_get(&known));
+                n.word, what, nearest_say(&n, did_you_mean, sizeof did_you_mean),
+                text_get(&known));
     text_free(&known);
+    return best ? row_of(table, count, best) : -1;
 }
 
 struct fields_result fields_read(const struct config_file *file, const config_setting_t *group,
@@ -269,9 +278,12 @@ struct fields_result fields_read(const struct config_file *file, const config_se
     for (int i = 0; i < config_setting_length(group); i++) {
         const config_setting_t *s = config_setting_get_elem(group, (unsigned)i);
         int row = row_of(table, count, config_setting_name(s));
-        if (row < 0)
-            unknown_key(file, s, what, table, count);
-        else if (read_one(file, s, &table[row], object))
+        if (row < 0) {
+            r.unknown = true;
+            row = unknown_key(file, s, what, table, count);
+            if (row >= 0)
+                r.faulty |= FIELD_BIT(row);
+        } else if (read_one(file, s, &table[row], object))
             r.given |= FIELD_BIT(row);
         else
             r.faulty |= FIELD_BIT(row);

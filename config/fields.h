@@ -42,7 +42,8 @@ struct field {
 
 struct fields_result {
     uint64_t given;  /* there, and right: bit FIELD_BIT(row) */
-    uint64_t faulty; /* there and wrong, or required and missing */
+    uint64_t faulty; /* there and wrong, required and missing, or most likely misspelt */
+    bool unknown;    /* there was a key that is not in the table */
 };
 
 /* what: "a circuit", for the sentences. group need not be a group: then that is the fault, and
@@ -70,6 +71,8 @@ struct nearest {
     size_t distance;
 };
 void nearest_offer(struct nearest *n, const char *candidate);
+/* The candidate, NULL when none is near enough. */
+const char *nearest_get(const struct nearest *n);
 /* "; did you mean \"x\"?", or "" when nothing is near. Returns out. */
 const char *nearest_say(const struct nearest *n, char *out, size_t capacity);
 #define NEAREST_SIZE 128

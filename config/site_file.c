@@ -283,6 +283,25 @@ static struct site_element *read_list(struct site_reading *r, const char *name,
     return elements;
 }
 
+static void check_site_group(const struct site_reading *r, const config_setting_t *group)
+{
+    const struct site *s = r->site;
+    const uint64_t both = FIELD_BIT(SITE_STANDARD) | FIELD_BIT(SITE_NOMINAL_VOLTS);
+    if ((r->keys.given & FIELD_BIT(SITE_TIMEZONE)) && !clock_zone_known(s->timezone))
+        field_error(
+            r->file, field_line(group, "timezone"),
+            "timezone = \"%s\" is not known to this system; write it as \"Area/City\", such "
+            "as \"America/Chicago\" or \"Europe/Berlin\", or \"UTC\"",
+            s->timezone);
+    if ((r->keys.given & both) == both && s->standard == SITE_UL489 &&
+        s->nominal_volts >= 200.0 && s->nominal_volts <= 250.0)
+        field_warning(
+            r->file, field_line(group, "nominal_volts"),
+            "nominal_volts = %.10g lies between two legs where breakers are UL489; between a "
+            "leg and the neutral it is 120",
+            s->nominal_volts);
+}
+
 static void read_site_group(struct site_reading *r)
 {
     const config_setting_t *group = config_setting_get_member(r->file->root, "site");
@@ -292,12 +311,7 @@ static void read_site_group(struct site_reading *r)
     r->keys = fields_read(r->file, group, "the group site", site_fields, SITE_KEYS, &raw);
     *r->site = raw.site;
     r->site->standard = (enum site_standard)raw.standard;
-    if ((r->keys.given & FIELD_BIT(SITE_TIMEZONE)) && !clock_zone_known(r->site->timezone))
-        field_error(
-            r->file, field_line(group, "timezone"),
-            "timezone = \"%s\" is not known to this system; write it as \"Area/City\", such "
-            "as \"America/Chicago\" or \"Europe/Berlin\", or \"UTC\"",
-            r->site->timezone);
+    check_site_group(r, group);
 }
 
 /* ---- references
@@ -310,13 +324,18 @@ static int resolve(const struct site_reading *r, const struct site_element *e, c
                    size_t size)
 {
     struct nearest n = {.word = id};
+    bool nameless = count == 0 && (r->top.unknown || r->top.faulty);
     for (size_t i = 0; i < count; i++) {
         const char *candidate = (const char *)array + i * size;
         if (strcmp(candidate, id) == 0)
             return (int)i;
         if (candidate[0])
             nearest_offer(&n, candidate);
+        else
+            nameless = true;
     }
+    if (nameless)
+        return -1;
     char did_you_mean[NEAREST_SIZE];
     nearest_say(&n, did_you_mean, sizeof did_you_mean);
     field_error(r->file, field_line(e->group, key), "%s = \"%s\": there is no %s of that id%s",
@@ -371,7 +390,7 @@ _Static_assert(offsetof(struct site_panel, id) == 0 && offsetof(struct site_bus,
 void site_file_read(struct site_reading *r, const struct config_file *file, struct site *site)
 {
     *r = (struct site_reading){.file = file, .site = site};
-    fields_read(file, file->root, "site.cfg", top_fields, TOP_KEYS, NULL);
+    r->top = fields_read(file, file->root, "site.cfg", top_fields, TOP_KEYS, NULL);
     read_site_group(r);
     r->panels = read_list(r, "panels", "panel", read_panel);
     r->buses = read_list(r, "buses", "bus", read_bus);

@@ -67,7 +67,8 @@ struct site_element {
 struct site_reading {
     const struct config_file *file;
     struct site *site;
-    struct fields_result keys; /* of the group "site" */
+    struct fields_result top;  /* of the file */
+    struct fields_result keys; /* of its group "site" */
     struct site_element *panels;
     struct site_element *buses;
     struct site_element *meters;

@@ -64,8 +64,9 @@ static void check_bus(const struct site_reading *r, size_t bus)
     if (serial && b->device[0] != '/')
         field_error(r->file, line_of(e, "device"),
                     "device = \"%s\" is no full path; write it as \"/dev/ttyUSB0\"", b->device);
-    if (!serial && strpbrk(b->host, " \t/:@") &&
-        strspn(b->host, "0123456789abcdefABCDEF:.") != strlen(b->host))
+    const char *colon = strchr(b->host, ':');
+    bool with_port = colon && !strchr(colon + 1, ':'); /* more than one: an IPv6 address */
+    if (!serial && (with_port || strpbrk(b->host, " \t/@[]")))
         field_error(r->file, line_of(e, "host"),
                     "host = \"%s\" is no host name or address; the port goes into port = ...",
                     b->host);

@@ -107,6 +107,18 @@ static const char *check_text(const char *text, size_t length, int *line)
     return NULL;
 }
 
+static void say_syntax(const struct config_file *file)
+{
+    const char *why = config_error_text(&file->tree), *hint = "";
+    if (!why)
+        why = "syntax error";
+    if (strcmp(why, "syntax error") == 0)
+        hint = "; look here and just above for a missing \";\", \",\", quote or bracket";
+    else if (strcmp(why, "duplicate setting name") == 0)
+        hint = "; a key stands once in a group";
+    faults_error(file->faults, file->name, config_error_line(&file->tree), "%s%s", why, hint);
+}
+
 enum source_result source_parse(struct config_file *file, const char *name, const char *text,
                                 size_t length, struct config_faults *faults)
 {
@@ -133,9 +145,7 @@ enum source_result source_parse(struct config_file *file, const char *name, cons
     bool good = config_read_string(&file->tree, text_get(&terminated)) == CONFIG_TRUE;
     text_free(&terminated);
     if (!good) {
-        const char *why = config_error_text(&file->tree);
-        faults_error(faults, name, config_error_line(&file->tree), "%s",
-                     why ? why : "syntax error");
+        say_syntax(file);
         source_close(file);
         return SOURCE_FAULTY;
     }

@@ -5,7 +5,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-#include <unistd.h>
 
 static int64_t read_us(clockid_t id)
 {
@@ -229,7 +228,7 @@ bool clock_parse(const char *s, size_t length, int64_t *wall_ms)
 bool clock_zone_known(const char *zone)
 {
     static const char folder[] = "/usr/share/zoneinfo/";
-    char path[256];
+    char path[256], magic[4];
     size_t length = strlen(zone);
     if (length == 0 || zone[0] == '/' || strstr(zone, "..") ||
         sizeof folder + length > sizeof path)
@@ -238,15 +237,22 @@ bool clock_zone_known(const char *zone)
         return true;
     memcpy(path, folder, sizeof folder - 1);
     memcpy(path + sizeof folder - 1, zone, length + 1);
-    return access(path, R_OK) == 0;
+    FILE *f = fopen(path, "rb");
+    if (!f)
+        return false;
+    /* RFC 9636: the folder also holds directories and tables that are no zones */
+    bool known =
+        fread(magic, 1, sizeof magic, f) == sizeof magic && memcmp(magic, "TZif", 4) == 0;
+    fclose(f);
+    return known;
 }
 
 int32_t clock_utc_offset_seconds(const char *zone, int64_t wall_ms)
 {
-    if (strcmp(zone, "UTC") == 0 || !clock_zone_known(zone))
-        return 0;
     const char *old = getenv("TZ");
-    if (!old || strcmp(old, zone) != 0) {
+    if (!old || strcmp(old, zone) != 0) { /* known and set already: asked once a frame */
+        if (strcmp(zone, "UTC") == 0 || !clock_zone_known(zone))
+            return 0;
         setenv("TZ", zone, 1);
         tzset();
     }

@@ -76,6 +76,8 @@ static void local_offset_follows_daylight_saving(void **state)
     assert_int_equal(clock_utc_offset_seconds("America/Chicago", 1784116800000), -18000);
     assert_int_equal(clock_utc_offset_seconds("UTC", 1784116800000), 0);
     assert_false(clock_zone_known("Mars/Olympus"));
+    assert_false(clock_zone_known("America"));  /* a folder of zones */
+    assert_false(clock_zone_known("zone.tab")); /* a table of them */
     assert_false(clock_zone_known("../../etc/passwd"));
 }
 
