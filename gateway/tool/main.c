@@ -8,6 +8,13 @@
 
 static const struct verb verbs[] = {
     {
+        .name = "check",
+        .arguments = "--config DIR",
+        .summary = "read a configuration and say everything that is wrong with it",
+        .help = "  --config DIR      the directory with site.cfg\n",
+        .run = verb_check,
+    },
+    {
         .name = "replay",
         .arguments = "--config DIR --readings FILE|- [--events FILE|-]",
         .summary = "run the engine over recorded readings",

@@ -22,6 +22,7 @@ struct verb {
     enum exit_code (*run)(int argc, char **argv);
 };
 
+enum exit_code verb_check(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
 
 #endif
