@@ -20,7 +20,7 @@ struct store_reader;
 struct store_reader *store_reader_open(const char *path);
 void store_reader_close(struct store_reader *r);
 
-/* ---- messages waiting ------------------------------------------------------------------- */
+/* ---- messages waiting ---- */
 
 struct store_row {
     int64_t id;
@@ -38,8 +38,7 @@ typedef bool store_row_fn(void *context, const struct store_row *row);
 enum store_err store_read_messages(struct store_reader *r, enum store_route route,
                                    int64_t after, size_t most, store_row_fn *fn, void *context);
 
-/* ---- events, trips, alarms ------------------------------------------------------------------
- */
+/* ---- events, trips, alarms ---- */
 
 struct store_event_row {
     int64_t seq;
@@ -88,8 +87,7 @@ typedef bool store_alarm_fn(void *context, const struct store_alarm_row *row);
 enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
                                  void *context);
 
-/* ---- state ----------------------------------------------------------------------------------
- */
+/* ---- state ---- */
 
 /* What store_add_state kept: *bytes is malloc'ed and the caller's, NULL when there is nothing.
  */
@@ -99,8 +97,7 @@ enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t
 /* How far a route has been settled on disk; 0 when never. */
 enum store_err store_read_settled(struct store_reader *r, enum store_route route, int64_t *id);
 
-/* ---- readings -------------------------------------------------------------------------------
- */
+/* ---- readings ---- */
 
 /* value is NaN where there was no reading. */
 typedef bool store_reading_fn(void *context, int64_t wall_ms, double value);

@@ -17,7 +17,7 @@
  * creation.
  *
  * Ownership  store_open .. store_close; what is passed in is borrowed for the call and copied
- * Threads    one thread owns a store; store_settle and store_newest_message may be called from
+ * Threads    one thread owns a store; store_settle and store_newest may be called from
  * any. Other threads read through their own store_reader (reader.h) Cost docs/method/store.md
  */
 #ifndef FORETRIP_STORE_H
@@ -58,8 +58,7 @@ struct store *store_open(const struct store_options *o, int64_t wall_ms, enum st
 /* Commits what waits, readings too. Accepts NULL. Readers must be closed before. */
 void store_close(struct store *s);
 
-/* ---- a turn: collected now, written by the commit -----------------------------------------
- */
+/* ---- a turn: collected now, written by the commit ---- */
 
 /* The event, and with it the latest state of its trip or alarm. json as event_to_json_text. */
 void store_add_event(struct store *s, const struct site *site, const struct event *e,
@@ -97,8 +96,7 @@ void store_add_readings(struct store *s, const struct frame *f);
 /* Ends the turn: writes when there is something to write. Cheap when there is not. */
 enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms);
 
-/* ---- the outbox, from the side of delivery -------------------------------------------------
- */
+/* ---- the outbox, from the side of delivery ---- */
 
 /* Every message of the route up to and including this one is delivered (for STORE_ROUTE_UP:
  * every event up to this sequence number). Any thread. The rows go with a later commit. */
@@ -111,7 +109,7 @@ int64_t store_newest(struct store *s, enum store_route route);
 typedef void store_watch(void *context);
 void store_set_watch(struct store *s, store_watch *watch, void *context);
 
-/* ---- how it goes ------------------------------------------------------------------------- */
+/* ---- how it goes ---- */
 
 struct store_status {
     enum store_err err; /* of the last write */

@@ -1,0 +1,216 @@
+#include "database.h"
+
+#include "schema.h"
+
+#include "base/clock.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+
+/* The sequence number of the event just added, for messages that carry it. */
+#define LAST_SEQ "(SELECT seq FROM sqlite_sequence WHERE name = 'events')"
+
+static const char *const sql_of[STATEMENTS] = {
+    [DO_BEGIN] = "BEGIN IMMEDIATE",
+    [DO_COMMIT] = "COMMIT",
+    [DO_ROLLBACK] = "ROLLBACK",
+    [ADD_EVENT] = "INSERT INTO events (wall_ms, type, panel, circuit, subject, json)"
+                  " VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+    [PUT_TRIP] = "INSERT INTO trips (id, circuit, opened_ms, stage, probability, cause, json)"
+                 " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"
+                 " ON CONFLICT (id) DO UPDATE SET opened_ms = ?3, stage = ?4, probability = ?5,"
+                 " cause = ?6, json = ?7",
+    [SET_RESTORED] = "UPDATE trips SET restored_ms = ?2, seconds_open = ?3 WHERE id = ?1",
+    [SET_AGAIN] = "UPDATE trips SET seconds_held = ?2 WHERE id = ?1",
+    [PUT_ALARM] = "INSERT INTO alarms (id, kind, priority, state, raised_ms, changed_ms,"
+                  " changed_by, note, json) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"
+                  " ON CONFLICT (id) DO UPDATE SET priority = ?3, state = ?4, raised_ms = ?5,"
+                  " changed_ms = ?6, changed_by = ?7, note = ?8, json = ?9",
+    [PUT_STATE] = "INSERT INTO state (key, bytes, wall_ms) VALUES (?1, ?2, ?3)"
+                  " ON CONFLICT (key) DO UPDATE SET bytes = ?2, wall_ms = ?3",
+    [ADD_MESSAGE] = "INSERT INTO outbox (route, topic, payload, qos, retain, low_value,"
+                    " created_ms, expires_ms) VALUES (?1, ?2, CASE WHEN ?9 THEN"
+                    " '{\"seq\":' || " LAST_SEQ " || ',' || substr(?3, 2) ELSE ?3 END,"
+                    " ?4, ?5, ?6, ?7, ?8)",
+    [ADD_LAYOUT] = "INSERT OR IGNORE INTO layouts (columns, poles, panels) VALUES (?1, ?2, ?3)",
+    [ADD_READINGS] = "INSERT OR REPLACE INTO readings (t, layout, data)"
+                     " SELECT ?1, id, ?3 FROM layouts WHERE columns = ?2",
+    [DELETE_SETTLED] = "DELETE FROM outbox WHERE id <= ?2 AND route = ?1",
+    [PUT_SETTLED] = "INSERT INTO settled (route, id) VALUES (?1, ?2)"
+                    " ON CONFLICT (route) DO UPDATE SET id = ?2",
+    [DROP_LOW] = "DELETE FROM outbox WHERE id IN"
+                 " (SELECT id FROM outbox WHERE low_value = 1 ORDER BY id LIMIT ?1)",
+    [DROP_OLDEST] =
+        "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox ORDER BY id LIMIT ?1)",
+    [TRIM_READINGS] = "DELETE FROM readings WHERE t IN"
+                      " (SELECT t FROM readings WHERE t < ?1 ORDER BY t LIMIT ?2)",
+    [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
+                   " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
+};
+
+enum store_err database_err(int code)
+{
+    switch (code & 0xff) {
+    case SQLITE_OK:
+    case SQLITE_ROW:
+    case SQLITE_DONE: return STORE_OK;
+    case SQLITE_NOMEM: return STORE_ERR_MEMORY;
+    case SQLITE_FULL: return STORE_ERR_FULL;
+    case SQLITE_READONLY: return STORE_ERR_READ_ONLY;
+    case SQLITE_CANTOPEN:
+    case SQLITE_PERM:
+    case SQLITE_AUTH: return STORE_ERR_OPEN;
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED: return STORE_ERR_BUSY;
+    case SQLITE_CORRUPT:
+    case SQLITE_NOTADB: return STORE_ERR_DAMAGED;
+    default: return STORE_ERR_IO;
+    }
+}
+
+void database_why(sqlite3 *db, int code, const char *doing, const char *path,
+                  char why[DATABASE_WHY_SIZE])
+{
+    const char *words =
+        db && sqlite3_errcode(db) != SQLITE_OK ? sqlite3_errmsg(db) : sqlite3_errstr(code);
+    snprintf(why, DATABASE_WHY_SIZE, "%s: %s: %s (%s)", path, doing,
+             store_strerror(database_err(code)), words);
+}
+
+enum store_err database_number(struct database *d, const char *sql, int64_t fallback,
+                               int64_t *out)
+{
+    sqlite3_stmt *st = NULL;
+    int rc = sqlite3_prepare_v2(d->db, sql, -1, &st, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_step(st);
+    if (rc == SQLITE_ROW || rc == SQLITE_DONE)
+        *out = rc == SQLITE_ROW && sqlite3_column_type(st, 0) == SQLITE_INTEGER
+                   ? sqlite3_column_int64(st, 0)
+                   : fallback;
+    int end = sqlite3_finalize(st);
+    return database_err(rc == SQLITE_ROW || rc == SQLITE_DONE ? end : rc);
+}
+
+/* SQLITE_CORRUPT when the check names anything at all */
+static int check_one(sqlite3 *db, const char *sql)
+{
+    sqlite3_stmt *st = NULL;
+    int rc = sqlite3_prepare_v2(db, sql, -1, &st, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_step(st);
+    if (rc == SQLITE_ROW) {
+        const char *word = (const char *)sqlite3_column_text(st, 0);
+        rc = word && strcmp(word, "ok") == 0 ? SQLITE_OK : SQLITE_CORRUPT;
+    }
+    sqlite3_finalize(st);
+    return rc;
+}
+
+static int check(sqlite3 *db, const char *path)
+{
+    static const char *const small[] = {
+        "PRAGMA quick_check('trips')",   "PRAGMA quick_check('alarms')",
+        "PRAGMA quick_check('state')",   "PRAGMA quick_check('outbox')",
+        "PRAGMA quick_check('layouts')",
+    };
+    struct stat st;
+    if (stat(path, &st) != 0 || st.st_size <= DATABASE_CHECK_BYTES)
+        return check_one(db, "PRAGMA quick_check(1)");
+    int rc = SQLITE_OK;
+    for (size_t i = 0; i < sizeof small / sizeof small[0] && rc == SQLITE_OK; i++)
+        rc = check_one(db, small[i]);
+    return rc;
+}
+
+static int set_pragmas(sqlite3 *db, int64_t pages_most)
+{
+    char sql[96];
+    sqlite3_busy_timeout(db,
+                         250); /* the batch waits in memory, so the engine need not wait long */
+    sqlite3_extended_result_codes(db, 1);
+    int rc = sqlite3_exec(db,
+                          "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+                          "PRAGMA journal_size_limit = 8388608; PRAGMA foreign_keys = OFF;"
+                          "PRAGMA temp_store = MEMORY; PRAGMA cache_size = -1024",
+                          NULL, NULL, NULL);
+    if (rc == SQLITE_OK && pages_most > 0) {
+        snprintf(sql, sizeof sql, "PRAGMA max_page_count = %lld", (long long)pages_most);
+        rc = sqlite3_exec(db, sql, NULL, NULL, NULL);
+    }
+    return rc;
+}
+
+static int prepare_all(struct database *d)
+{
+    int rc = SQLITE_OK;
+    for (int i = 0; i < STATEMENTS && rc == SQLITE_OK; i++)
+        rc = sqlite3_prepare_v3(d->db, sql_of[i], -1, SQLITE_PREPARE_PERSISTENT,
+                                &d->statements[i], NULL);
+    return rc;
+}
+
+enum store_err database_open(struct database *d, const char *path, int64_t first_seq,
+                             int64_t pages_most, char why[DATABASE_WHY_SIZE])
+{
+    *d = (struct database){0};
+    int found = 0;
+    const char *doing = "opening the record";
+    int rc = sqlite3_open_v2(
+        path, &d->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX, NULL);
+    if (rc == SQLITE_OK)
+        rc = set_pragmas(d->db, pages_most);
+    if (rc == SQLITE_OK && sqlite3_db_readonly(d->db, "main") == 1)
+        rc = SQLITE_READONLY;
+    if (rc == SQLITE_OK) {
+        doing = "checking the record";
+        rc = check(d->db, path);
+    }
+    if (rc == SQLITE_OK) {
+        doing = "preparing the tables";
+        rc = schema_migrate(d->db, first_seq, &found);
+    }
+    if (rc == SQLITE_OK && found > schema_version()) {
+        snprintf(why, DATABASE_WHY_SIZE,
+                 "%s: the record is of version %d, this foretrip knows up to %d: %s", path,
+                 found, schema_version(), store_strerror(STORE_ERR_NEWER));
+        database_close(d);
+        return STORE_ERR_NEWER;
+    }
+    if (rc == SQLITE_OK)
+        rc = prepare_all(d);
+    if (rc != SQLITE_OK) {
+        database_why(d->db, rc, doing, path, why);
+        database_close(d);
+    }
+    return database_err(rc);
+}
+
+void database_close(struct database *d)
+{
+    for (int i = 0; i < STATEMENTS; i++)
+        sqlite3_finalize(d->statements[i]);
+    sqlite3_close(d->db);
+    *d = (struct database){0};
+}
+
+bool database_set_aside(const char *path, int64_t wall_ms, char *name, size_t name_size)
+{
+    static const char *const tails[] = {"-wal", "-shm"};
+    char stamp[CLOCK_COMPACT_SIZE], from[4096], to[4096];
+    struct stat st;
+    clock_format_compact(wall_ms, stamp);
+    snprintf(name, name_size, "%s.damaged-%s", path, stamp);
+    for (int n = 2; stat(name, &st) == 0 && n < 100; n++) /* two within a second */
+        snprintf(name, name_size, "%s.damaged-%s-%d", path, stamp, n);
+    /* the log first: a new database must never find the old one's */
+    for (size_t i = 0; i < 2; i++) {
+        snprintf(from, sizeof from, "%s%s", path, tails[i]);
+        snprintf(to, sizeof to, "%s%s", name, tails[i]);
+        if (rename(from, to) != 0 && errno != ENOENT)
+            return false;
+    }
+    return rename(path, name) == 0;
+}

@@ -1,0 +1,355 @@
+#include "reader.h"
+
+#include "block.h"
+#include "database.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+enum question {
+    ASK_MESSAGES,
+    ASK_EVENTS,
+    ASK_TRIPS,
+    ASK_ALARMS,
+    ASK_STATE,
+    ASK_SETTLED,
+    ASK_READINGS,
+    QUESTIONS
+};
+
+static const char *const sql_of[QUESTIONS] = {
+    [ASK_MESSAGES] =
+        "SELECT id, topic, payload, qos, retain, created_ms, expires_ms FROM outbox"
+        " WHERE id > ?2 AND route = ?1 ORDER BY id LIMIT ?3",
+    [ASK_EVENTS] =
+        "SELECT seq, wall_ms, type, json FROM events WHERE seq > ?1 ORDER BY seq LIMIT ?2",
+    [ASK_TRIPS] = "SELECT id, circuit, stage, cause, probability, opened_ms, restored_ms, json"
+                  " FROM trips WHERE opened_ms >= ?1 AND opened_ms <= ?2 AND"
+                  " (NOT ?3 OR (restored_ms IS NULL AND stage <> 'withdrawn'))"
+                  " ORDER BY opened_ms DESC, id LIMIT ?4",
+    [ASK_ALARMS] =
+        "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, json"
+        " FROM alarms WHERE NOT ?1 OR state <> 'normal' ORDER BY changed_ms DESC, id",
+    [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
+    [ASK_SETTLED] = "SELECT id FROM settled WHERE route = ?1",
+    [ASK_READINGS] = "SELECT t, data, columns, poles, panels FROM readings"
+                     " JOIN layouts ON layouts.id = layout"
+                     " WHERE t >= ?1 AND t <= ?2 ORDER BY t",
+};
+
+struct store_reader {
+    char *path;
+    sqlite3 *db;
+    dev_t device; /* of the file that is open */
+    ino_t inode;
+    sqlite3_stmt *statements[QUESTIONS];
+};
+
+struct store_reader *store_reader_open(const char *path)
+{
+    struct store_reader *r = calloc(1, sizeof *r);
+    if (r && !(r->path = strdup(path))) {
+        free(r);
+        return NULL;
+    }
+    return r;
+}
+
+static void disconnect(struct store_reader *r)
+{
+    for (int i = 0; i < QUESTIONS; i++) {
+        sqlite3_finalize(r->statements[i]);
+        r->statements[i] = NULL;
+    }
+    sqlite3_close(r->db);
+    r->db = NULL;
+}
+
+void store_reader_close(struct store_reader *r)
+{
+    if (!r)
+        return;
+    disconnect(r);
+    free(r->path);
+    free(r);
+}
+
+/* opens the file, or the one that has taken its place since */
+static enum store_err connect(struct store_reader *r)
+{
+    struct stat st;
+    if (stat(r->path, &st) != 0) {
+        disconnect(r);
+        return STORE_ERR_OPEN;
+    }
+    if (r->db && st.st_dev == r->device && st.st_ino == r->inode)
+        return STORE_OK;
+    disconnect(r);
+    int rc = sqlite3_open_v2(r->path, &r->db, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_busy_timeout(r->db, 1000);
+    if (rc != SQLITE_OK)
+        disconnect(r);
+    r->device = st.st_dev;
+    r->inode = st.st_ino;
+    return database_err(rc);
+}
+
+/* *st ready to bind; prepared when it is first asked for, so that a database of another version
+ * fails only where it differs */
+static enum store_err ask(struct store_reader *r, enum question q, sqlite3_stmt **st)
+{
+    enum store_err err = connect(r);
+    if (err)
+        return err;
+    if (!r->statements[q]) {
+        int rc = sqlite3_prepare_v3(r->db, sql_of[q], -1, SQLITE_PREPARE_PERSISTENT,
+                                    &r->statements[q], NULL);
+        if (rc != SQLITE_OK)
+            return database_err(rc);
+    }
+    *st = r->statements[q];
+    return STORE_OK;
+}
+
+/* ends the reading, and with it the snapshot that would keep the log from shrinking */
+static enum store_err done(sqlite3_stmt *st, int rc)
+{
+    int end = sqlite3_reset(st);
+    sqlite3_clear_bindings(st);
+    if (rc == SQLITE_ROW || rc == SQLITE_DONE || rc == SQLITE_OK)
+        rc = end;
+    return database_err(rc);
+}
+
+static const char *text(sqlite3_stmt *st, int column)
+{
+    const char *s = (const char *)sqlite3_column_text(st, column);
+    return s ? s : "";
+}
+
+static int bind_numbers(sqlite3_stmt *st, const int64_t *numbers, int count)
+{
+    int rc = SQLITE_OK;
+    for (int i = 0; i < count && rc == SQLITE_OK; i++)
+        rc = sqlite3_bind_int64(st, i + 1, numbers[i]);
+    return rc;
+}
+
+#define BIND(st, ...)                                                                          \
+    bind_numbers((st), (const int64_t[]){__VA_ARGS__},                                         \
+                 (int)(sizeof((const int64_t[]){__VA_ARGS__}) / sizeof(int64_t)))
+
+enum store_err store_read_messages(struct store_reader *r, enum store_route route,
+                                   int64_t after, size_t most, store_row_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_MESSAGES, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, route, after, (int64_t)most);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        bool has_payload = sqlite3_column_type(st, 2) != SQLITE_NULL;
+        struct store_row row = {
+            .id = sqlite3_column_int64(st, 0),
+            .topic = text(st, 1),
+            .payload = has_payload ? text(st, 2) : NULL,
+            .payload_length = has_payload ? (size_t)sqlite3_column_bytes(st, 2) : 0,
+            .qos = sqlite3_column_int(st, 3),
+            .retain = sqlite3_column_int(st, 4) != 0,
+            .created_wall_ms = sqlite3_column_int64(st, 5),
+            .expires_wall_ms = sqlite3_column_int64(st, 6),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
+                                 store_event_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_EVENTS, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, after, (int64_t)most);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct store_event_row row = {
+            .seq = sqlite3_column_int64(st, 0),
+            .wall_ms = sqlite3_column_int64(st, 1),
+            .type = text(st, 2),
+            .json = text(st, 3),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
+                                int64_t to_wall_ms, bool open_only, size_t most,
+                                store_trip_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_TRIPS, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, from_wall_ms, to_wall_ms > 0 ? to_wall_ms : INT64_MAX, open_only,
+                  (int64_t)most);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct store_trip_row row = {
+            .id = text(st, 0),
+            .circuit = text(st, 1),
+            .stage = text(st, 2),
+            .cause = text(st, 3),
+            .probability = sqlite3_column_double(st, 4),
+            .opened_wall_ms = sqlite3_column_int64(st, 5),
+            .restored_wall_ms = sqlite3_column_int64(st, 6),
+            .json = text(st, 7),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
+                                 void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_ALARMS, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, standing_only);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct store_alarm_row row = {
+            .id = text(st, 0),
+            .kind = text(st, 1),
+            .priority = text(st, 2),
+            .state = text(st, 3),
+            .raised_wall_ms = sqlite3_column_int64(st, 4),
+            .changed_wall_ms = sqlite3_column_int64(st, 5),
+            .by = text(st, 6),
+            .note = text(st, 7),
+            .json = text(st, 8),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t **bytes,
+                                size_t *length, int64_t *wall_ms)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_STATE, &st);
+    if (err)
+        return err;
+    *bytes = NULL;
+    *length = 0;
+    *wall_ms = 0;
+    int rc = sqlite3_bind_text(st, 1, key, -1, SQLITE_STATIC);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_step(st);
+    if (rc == SQLITE_ROW) {
+        size_t n = (size_t)sqlite3_column_bytes(st, 0);
+        const void *from = sqlite3_column_blob(st, 0);
+        uint8_t *copy = malloc(n ? n : 1);
+        if (copy) {
+            if (n > 0)
+                memcpy(copy, from, n);
+            *bytes = copy;
+            *length = n;
+            *wall_ms = sqlite3_column_int64(st, 1);
+        } else {
+            rc = SQLITE_NOMEM;
+        }
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_settled(struct store_reader *r, enum store_route route, int64_t *id)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_SETTLED, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, route);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_step(st);
+    *id = rc == SQLITE_ROW ? sqlite3_column_int64(st, 0) : 0;
+    return done(st, rc);
+}
+
+/* ---- readings ---- */
+
+/* Which line of the list the column is, -1 when it is none. */
+static int64_t find_column(const char *columns, const char *column)
+{
+    size_t wanted = strlen(column);
+    int64_t n = 0;
+    for (const char *at = columns; *at; n++) {
+        size_t length = strcspn(at, "\n");
+        if (length == wanted && memcmp(at, column, length) == 0)
+            return n;
+        at += length + (at[length] == '\n');
+    }
+    return -1;
+}
+
+struct span {
+    int64_t from, to;
+    store_reading_fn *fn;
+    void *context;
+};
+
+/* false: the caller has had enough */
+static bool give_block(sqlite3_stmt *st, const char *column, const struct span *span, int *rc)
+{
+    int64_t wall_ms[BLOCK_ROWS];
+    double values[BLOCK_ROWS];
+    size_t rows = 0;
+    int64_t index = find_column(text(st, 2), column);
+    if (index < 0)
+        return true;
+    if (!block_read(sqlite3_column_blob(st, 1), (size_t)sqlite3_column_bytes(st, 1),
+                    sqlite3_column_int64(st, 0), (size_t)sqlite3_column_int64(st, 3),
+                    (size_t)sqlite3_column_int64(st, 4), (size_t)index, wall_ms, values,
+                    &rows)) {
+        *rc = SQLITE_CORRUPT;
+        return false;
+    }
+    for (size_t i = 0; i < rows; i++)
+        if (wall_ms[i] >= span->from && wall_ms[i] <= span->to &&
+            !span->fn(span->context, wall_ms[i], values[i]))
+            return false;
+    return true;
+}
+
+enum store_err store_read_span(struct store_reader *r, const char *column, int64_t from_wall_ms,
+                               int64_t to_wall_ms, store_reading_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_READINGS, &st);
+    if (err)
+        return err;
+    const struct span span = {from_wall_ms, to_wall_ms, fn, context};
+    int rc = BIND(st, from_wall_ms - BLOCK_SPAN_MS, to_wall_ms);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        int read = SQLITE_OK;
+        if (!give_block(st, column, &span, &read)) {
+            rc = read;
+            break;
+        }
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}

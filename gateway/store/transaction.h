@@ -1,0 +1,44 @@
+/*
+ * transaction - a batch, and the housekeeping that goes with it, in one transaction.
+ *
+ * Delivered messages are deleted, an outbox that is too long is shortened and what is past its
+ * age goes a few rows at a time, all along with writes that happen anyway: a card is worn by
+ * the number of writes more than by their size.
+ */
+#ifndef FORETRIP_STORE_TRANSACTION_H
+#define FORETRIP_STORE_TRANSACTION_H
+
+#include "batch.h"
+#include "database.h"
+
+/* Rows past their age that go in one transaction. A block of readings lasts about as long as
+ * the time between two of them, so a clock that is wrong for a day costs four days of the
+ * oldest. */
+#define TRANSACTION_TRIM_ROWS 4
+
+struct transaction_job {
+    const struct batch *batch;
+    int64_t settled[STORE_ROUTES];
+    int64_t outbox_most;
+    int64_t readings_before_wall_ms; /* 0: keep all */
+    int64_t loads_before_wall_ms;    /* 0: keep all */
+};
+
+/* How things stand: before the call as of now, after a good one as it left them. */
+struct transaction_ends {
+    int64_t newest[STORE_ROUTES];
+    int64_t settled[STORE_ROUTES];
+    int64_t outbox_rows;
+    uint64_t refused; /* entries that no retry could mend, lost */
+    uint64_t dropped; /* messages, from a full outbox */
+};
+
+/* SQLITE_OK when all of it is on disk. Otherwise nothing is; *ends is then of no use, and
+ * transaction_undo must be called. */
+int transaction_write(struct database *d, const struct transaction_job *job,
+                      struct transaction_ends *ends);
+
+/* False when even that fails: the connection is to be closed. */
+bool transaction_undo(struct database *d);
+
+#endif
