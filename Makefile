@@ -48,6 +48,8 @@ UNIT     := $(UNIT_SRC:tests/unit/%.c=$(B)/tests/unit/%)
 TEST_HELP_OBJ := $(patsubst %.c,$(B)/%.o,$(filter-out $(UNIT_SRC),$(wildcard tests/unit/*.c)))
 FUZZ_SRC := $(wildcard tests/fuzz/fuzz_*.c)
 FUZZ     := $(FUZZ_SRC:tests/fuzz/%.c=$(B)/tests/fuzz/%)
+PEER_SRC := $(wildcard tests/peer/*.c)
+PEER     := $(PEER_SRC:tests/peer/%.c=$(B)/tests/peer/%)
 BENCH_SRC := $(wildcard tests/bench/*.c)
 BENCH    := $(BENCH_SRC:tests/bench/%.c=$(B)/tests/bench/%)
 SHIPPED  := $(wildcard config/*.cfg config/maps/*.cfg)
@@ -101,6 +103,9 @@ FUZZ_WITH_CLANG := $(findstring clang,$(CC))
 $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/tests/fuzz/run_corpus.o) $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) $(if $(FUZZ_WITH_CLANG),-fsanitize=fuzzer) -o $@ $^ $(LIBS)
 
+$(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
 $(B)/tests/bench/%: $(B)/tests/bench/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
@@ -112,11 +117,12 @@ run: packages ## build, start a simulated house with its gateway, and show what 
 	@sh deploy/run-demo.sh $(B)
 
 check: packages ## install what is missing, build, pass every test
-	@$(MAKE) --no-print-directory all unit-programs fuzz-programs
+	@$(MAKE) --no-print-directory all unit-programs peer-programs fuzz-programs
 	@sh tests/run.sh $(B)
 
-.PHONY: unit-programs fuzz-programs bench-programs
+.PHONY: unit-programs peer-programs fuzz-programs bench-programs
 unit-programs: $(UNIT)
+peer-programs: $(PEER)
 fuzz-programs: $(FUZZ)
 bench-programs: $(BENCH)
 
@@ -164,4 +170,4 @@ clean: ## remove what was built
 	rm -rf build build-*
 
 -include $(LIB_OBJ:.o=.d) $(DAEMON_SRC:%.c=$(B)/%.d) $(TOOL_SRC:%.c=$(B)/%.d) $(MAINS:%.c=$(B)/%.d) \
-         $(UNIT_SRC:%.c=$(B)/%.d) $(FUZZ_SRC:%.c=$(B)/%.d) $(BENCH_SRC:%.c=$(B)/%.d)
+         $(UNIT_SRC:%.c=$(B)/%.d) $(PEER_SRC:%.c=$(B)/%.d) $(FUZZ_SRC:%.c=$(B)/%.d) $(BENCH_SRC:%.c=$(B)/%.d)

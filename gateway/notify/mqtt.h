@@ -59,6 +59,7 @@ void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *erro
 
 struct mqtt_status {
     bool connected;
+    bool idle;     /* all that was on disk a moment ago is acknowledged */
     int protocol;  /* 5 or 4 (3.1.1), of this or the next connection */
     char why[160]; /* why not connected, a sentence; "" when connected */
     uint64_t connects;

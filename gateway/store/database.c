@@ -9,7 +9,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
-/* The sequence number of the event just added, for messages that carry it. */
+/* The sequence number of the event just added. */
 #define LAST_SEQ "(SELECT seq FROM sqlite_sequence WHERE name = 'events')"
 
 static const char *const sql_of[STATEMENTS] = {
@@ -18,16 +18,19 @@ static const char *const sql_of[STATEMENTS] = {
     [DO_ROLLBACK] = "ROLLBACK",
     [ADD_EVENT] = "INSERT INTO events (wall_ms, type, panel, circuit, subject, json)"
                   " VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-    [PUT_TRIP] = "INSERT INTO trips (id, circuit, opened_ms, stage, probability, cause, json)"
-                 " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"
-                 " ON CONFLICT (id) DO UPDATE SET opened_ms = ?3, stage = ?4, probability = ?5,"
-                 " cause = ?6, json = ?7",
+    [PUT_TRIP] =
+        "INSERT INTO trips (id, circuit, opened_ms, stage, probability, cause, json, held, seq)"
+        " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 1, " LAST_SEQ ")"
+        " ON CONFLICT (id) DO UPDATE SET opened_ms = ?3, stage = ?4, probability = ?5,"
+        " cause = ?6, json = ?7, seq = " LAST_SEQ,
     [SET_RESTORED] = "UPDATE trips SET restored_ms = ?2, seconds_open = ?3 WHERE id = ?1",
     [SET_AGAIN] = "UPDATE trips SET seconds_held = ?2 WHERE id = ?1",
+    [RELEASE_TRIP] = "UPDATE trips SET held = 0 WHERE id = ?1",
     [PUT_ALARM] = "INSERT INTO alarms (id, kind, priority, state, raised_ms, changed_ms,"
-                  " changed_by, note, json) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"
+                  " changed_by, note, json, seq)"
+                  " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, " LAST_SEQ ")"
                   " ON CONFLICT (id) DO UPDATE SET priority = ?3, state = ?4, raised_ms = ?5,"
-                  " changed_ms = ?6, changed_by = ?7, note = ?8, json = ?9",
+                  " changed_ms = ?6, changed_by = ?7, note = ?8, json = ?9, seq = " LAST_SEQ,
     [PUT_STATE] = "INSERT INTO state (key, bytes, wall_ms) VALUES (?1, ?2, ?3)"
                   " ON CONFLICT (key) DO UPDATE SET bytes = ?2, wall_ms = ?3",
     [ADD_MESSAGE] = "INSERT INTO outbox (route, topic, payload, qos, retain, low_value,"

@@ -27,6 +27,7 @@ enum statement {
     PUT_TRIP,     /* id, circuit, opened_ms, stage, probability, cause, json */
     SET_RESTORED, /* id, restored_ms, seconds_open */
     SET_AGAIN,    /* id, seconds_held */
+    RELEASE_TRIP, /* id */
     PUT_ALARM,    /* id, kind, priority, state, raised_ms, changed_ms, by, note, json */
     PUT_STATE,    /* key, bytes, wall_ms */
     ADD_MESSAGE, /* route, topic, payload, qos, retain, low_value, created, expires, with_seq */

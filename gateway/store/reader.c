@@ -25,13 +25,14 @@ static const char *const sql_of[QUESTIONS] = {
         " WHERE id > ?2 AND route = ?1 ORDER BY id LIMIT ?3",
     [ASK_EVENTS] =
         "SELECT seq, wall_ms, type, json FROM events WHERE seq > ?1 ORDER BY seq LIMIT ?2",
-    [ASK_TRIPS] = "SELECT id, circuit, stage, cause, probability, opened_ms, restored_ms, json"
-                  " FROM trips WHERE opened_ms >= ?1 AND opened_ms <= ?2 AND"
-                  " (NOT ?3 OR (restored_ms IS NULL AND stage <> 'withdrawn'))"
+    [ASK_TRIPS] = "SELECT id, circuit, stage, cause, probability, opened_ms, restored_ms,"
+                  " seconds_open, seconds_held, seq, json FROM trips"
+                  " WHERE opened_ms >= ?1 AND opened_ms <= ?2 AND (NOT ?3 OR held = 1)"
                   " ORDER BY opened_ms DESC, id LIMIT ?4",
     [ASK_ALARMS] =
-        "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, json"
-        " FROM alarms WHERE NOT ?1 OR state <> 'normal' ORDER BY changed_ms DESC, id",
+        "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, seq,"
+        " json FROM alarms WHERE NOT ?1 OR state <> 'normal'"
+        " ORDER BY changed_ms DESC, id",
     [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
     [ASK_SETTLED] = "SELECT id FROM settled WHERE route = ?1",
     [ASK_READINGS] = "SELECT t, data, columns, poles, panels FROM readings"
@@ -192,14 +193,14 @@ enum store_err store_read_events(struct store_reader *r, int64_t after, size_t m
 }
 
 enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
-                                int64_t to_wall_ms, bool open_only, size_t most,
+                                int64_t to_wall_ms, bool held_only, size_t most,
                                 store_trip_fn *fn, void *context)
 {
     sqlite3_stmt *st;
     enum store_err err = ask(r, ASK_TRIPS, &st);
     if (err)
         return err;
-    int rc = BIND(st, from_wall_ms, to_wall_ms > 0 ? to_wall_ms : INT64_MAX, open_only,
+    int rc = BIND(st, from_wall_ms, to_wall_ms > 0 ? to_wall_ms : INT64_MAX, held_only,
                   (int64_t)most);
     while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
         struct store_trip_row row = {
@@ -210,7 +211,12 @@ enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
             .probability = sqlite3_column_double(st, 4),
             .opened_wall_ms = sqlite3_column_int64(st, 5),
             .restored_wall_ms = sqlite3_column_int64(st, 6),
-            .json = text(st, 7),
+            .seconds_open = sqlite3_column_double(st, 7),
+            .seconds_held = sqlite3_column_type(st, 8) == SQLITE_NULL
+                                ? (double)NAN
+                                : sqlite3_column_double(st, 8),
+            .seq = sqlite3_column_int64(st, 9),
+            .json = text(st, 10),
         };
         if (!fn(context, &row))
             break;
@@ -237,7 +243,8 @@ enum store_err store_read_alarms(struct store_reader *r, bool standing_only, sto
             .changed_wall_ms = sqlite3_column_int64(st, 5),
             .by = text(st, 6),
             .note = text(st, 7),
-            .json = text(st, 8),
+            .seq = sqlite3_column_int64(st, 8),
+            .json = text(st, 9),
         };
         if (!fn(context, &row))
             break;

@@ -60,7 +60,10 @@ struct store_trip_row {
     double probability;
     int64_t opened_wall_ms;
     int64_t restored_wall_ms; /* 0: not restored */
-    const char *json;         /* the last trip event */
+    double seconds_open;      /* when restored */
+    double seconds_held;      /* until it opened again; NaN: it did not */
+    int64_t seq;              /* of the last trip event */
+    const char *json;         /* that event */
 };
 typedef bool store_trip_fn(void *context, const struct store_trip_row *row);
 
@@ -79,7 +82,8 @@ struct store_alarm_row {
     int64_t changed_wall_ms;
     const char *by;
     const char *note;
-    const char *json; /* the last alarm event */
+    int64_t seq;      /* of the last alarm event */
+    const char *json; /* that event */
 };
 typedef bool store_alarm_fn(void *context, const struct store_alarm_row *row);
 

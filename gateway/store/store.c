@@ -187,12 +187,20 @@ static void add(struct store *s, enum statement statement, enum batch_worth wort
     s->counted.lost_records += dropped[WORTH_LOADS] + dropped[WORTH_RECORD];
 }
 
-static const char *id_of(const struct site *site, const struct event *e, bool circuit)
+static const char *circuit_id(const struct site *site, const struct event *e)
 {
-    if (circuit)
-        return e->circuit >= 0 ? site->circuits[e->circuit].id : NULL;
-    return e->panel >= 0 ? site->panels[e->panel].id : NULL;
+    return e->circuit >= 0 ? site->circuits[e->circuit].id : NULL;
 }
+
+static const char *panel_id(const struct site *site, const struct event *e)
+{
+    int panel = e->circuit >= 0 ? site->circuits[e->circuit].panel : e->panel;
+    return panel >= 0 ? site->panels[panel].id : NULL;
+}
+
+/* after the event itself, whose sequence number the row takes */
+#define ADD_AFTER(s, statement, ...)                                                           \
+    add((s), (statement), WORTH_RECORD, true, VALUES(__VA_ARGS__))
 
 static void add_subject(struct store *s, const struct site *site, const struct event *e,
                         const char *json)
@@ -203,24 +211,24 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF: break;
     case EVENT_TRIP:
-        ADD(s, PUT_TRIP, WORTH_RECORD, value_text(t->id), value_text(id_of(site, e, true)),
-            value_int(t->opened_wall_ms), value_text(trip_stage_name(t->stage)),
-            value_real(t->probability), value_text(trip_cause_name(t->cause)),
-            value_text(json));
+        ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
+                  value_int(t->opened_wall_ms), value_text(trip_stage_name(t->stage)),
+                  value_real(t->probability), value_text(trip_cause_name(t->cause)),
+                  value_text(json));
         break;
     case EVENT_RESTORED:
-        ADD(s, SET_RESTORED, WORTH_RECORD, value_text(e->outcome.trip), value_int(e->wall_ms),
-            value_real(e->outcome.seconds));
+        ADD_AFTER(s, SET_RESTORED, value_text(e->outcome.trip), value_int(e->wall_ms),
+                  value_real(e->outcome.seconds));
         break;
     case EVENT_OPENED_AGAIN:
-        ADD(s, SET_AGAIN, WORTH_RECORD, value_text(e->outcome.trip),
-            value_real(e->outcome.seconds));
+        ADD_AFTER(s, SET_AGAIN, value_text(e->outcome.trip), value_real(e->outcome.seconds));
         break;
     case EVENT_ALARM:
-        ADD(s, PUT_ALARM, WORTH_RECORD, value_text(a->id), value_text(alarm_kind_name(a->kind)),
-            value_text(alarm_priority_name(a->priority)),
-            value_text(alarm_state_name(a->state)), value_int(a->raised_wall_ms),
-            value_int(e->wall_ms), value_text(a->by), value_text(a->note), value_text(json));
+        ADD_AFTER(s, PUT_ALARM, value_text(a->id), value_text(alarm_kind_name(a->kind)),
+                  value_text(alarm_priority_name(a->priority)),
+                  value_text(alarm_state_name(a->state)), value_int(a->raised_wall_ms),
+                  value_int(e->wall_ms), value_text(a->by), value_text(a->note),
+                  value_text(json));
         break;
     }
 }
@@ -246,10 +254,15 @@ static const char *subject_of(const struct event *e)
 void store_add_event(struct store *s, const struct site *site, const struct event *e,
                      const char *json)
 {
-    add_subject(s, site, e, json);
     ADD(s, ADD_EVENT, is_load(e) ? WORTH_LOADS : WORTH_RECORD, value_int(e->wall_ms),
-        value_text(event_type_name(e->type)), value_text(id_of(site, e, false)),
-        value_text(id_of(site, e, true)), value_text(subject_of(e)), value_text(json));
+        value_text(event_type_name(e->type)), value_text(panel_id(site, e)),
+        value_text(circuit_id(site, e)), value_text(subject_of(e)), value_text(json));
+    add_subject(s, site, e, json);
+}
+
+void store_release_trip(struct store *s, const char *id)
+{
+    ADD(s, RELEASE_TRIP, WORTH_RECORD, value_text(id));
 }
 
 void store_add_message(struct store *s, const struct store_message *m)

@@ -64,6 +64,9 @@ void store_close(struct store *s);
 void store_add_event(struct store *s, const struct site *site, const struct event *e,
                      const char *json);
 
+/* The trip is over for whoever is told: neither open nor to be acknowledged. */
+void store_release_trip(struct store *s, const char *id);
+
 enum store_route { STORE_ROUTE_MQTT = 1, STORE_ROUTE_UP = 2 };
 #define STORE_ROUTES 3 /* one past the last */
 
@@ -74,7 +77,8 @@ struct store_message {
     const char *payload; /* NULL: none, a retained topic is cleared */
     int qos;             /* 0..2 */
     bool retain;
-    bool with_seq;  /* payload is an object; "seq" of the event added before goes into it */
+    bool with_seq;  /* payload is an object; "seq" of the event added before goes into it. Such
+                     * messages come right after the event */
     bool low_value; /* dropped before others when the outbox is full */
     int64_t expires_wall_ms; /* 0: never */
 };

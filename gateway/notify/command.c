@@ -1,0 +1,196 @@
+#include "command.h"
+
+#include "base/text.h"
+
+#include <jansson.h>
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define VERBS 4
+
+static const char *const verb_names[VERBS] = {
+    [COMMAND_ACKNOWLEDGE] = "acknowledge",
+    [COMMAND_SHELVE] = "shelve",
+    [COMMAND_CIRCUITS] = "circuits",
+    [COMMAND_STATUS] = "status",
+};
+
+const char *command_verb_name(enum command_verb v)
+{
+    return verb_names[v];
+}
+
+static bool fail(char why[COMMAND_WHY_SIZE], const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+static bool fail(char why[COMMAND_WHY_SIZE], const char *format, ...)
+{
+    va_list args;
+    va_start(args, format);
+    vsnprintf(why, COMMAND_WHY_SIZE, format, args);
+    va_end(args);
+    return false;
+}
+
+/* What strangers wrote is quoted shortened, and without what would upset a terminal or a log.
+ */
+static const char *quoted(const char *s, char out[41])
+{
+    size_t n = 0;
+    for (; s[n] && n < 40; n++)
+        out[n] = (unsigned char)s[n] < 0x20 || (unsigned char)s[n] >= 0x7f ? '?' : s[n];
+    out[n] = '\0';
+    return out;
+}
+
+static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND_WHY_SIZE])
+{
+    char shown[41];
+    for (int v = 0; v < VERBS; v++)
+        if (strcmp(word, verb_names[v]) == 0) {
+            *out = (enum command_verb)v;
+            return true;
+        }
+    for (int v = 0; v < VERBS; v++)
+        if (text_distance(word, verb_names[v]) <= 2)
+            return fail(why, "there is no command '%s'; did you mean '%s'?",
+                        quoted(word, shown), verb_names[v]);
+    return fail(why,
+                "there is no command '%s'; there are acknowledge, shelve, circuits, status",
+                quoted(word, shown));
+}
+
+/* Answers must not be mistaken for what the gateway itself says, nor turn into a wildcard. */
+static bool topic_allowed(const char *own, const char *topic)
+{
+    size_t n = strlen(own);
+    if (topic[0] == '\0' || topic[0] == '$' || strpbrk(topic, "+#"))
+        return false;
+    return strncmp(topic, own, n) != 0 || strncmp(topic + n, "reply/", 6) == 0;
+}
+
+static bool set_topic(const char *own, const char *topic, const char *member,
+                      struct command_reply *reply, char why[COMMAND_WHY_SIZE])
+{
+    char shown[41];
+    if (!topic_allowed(own, topic))
+        return fail(why,
+                    "%s '%s' is no topic for an answer: it must be without + and #, not begin "
+                    "with $, and below %s only in %sreply/",
+                    member, quoted(topic, shown), own, own);
+    if (!text_copy(reply->topic, sizeof reply->topic, topic)) {
+        reply->topic[0] = '\0';
+        return fail(why, "%s is longer than %zu bytes", member, sizeof reply->topic - 1);
+    }
+    return true;
+}
+
+/* A member that is a text; absent is allowed when it is not needed. */
+static bool take_text(const json_t *o, const char *member, bool needed, char *out, size_t size,
+                      char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, member);
+    if (!v && !needed)
+        return true;
+    if (!v)
+        return fail(why, "'%s' is missing", member);
+    if (!json_is_string(v))
+        return fail(why, "'%s' must be a text", member);
+    if (needed && json_string_length(v) == 0)
+        return fail(why, "'%s' is empty", member);
+    if (!text_copy(out, size, json_string_value(v))) {
+        out[0] = '\0';
+        return fail(why, "'%s' is longer than %zu bytes", member, size - 1);
+    }
+    return true;
+}
+
+static bool take_id(const json_t *o, struct command_reply *reply, char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, "id");
+    if (json_is_integer(v)) {
+        snprintf(reply->id, sizeof reply->id, "%lld", (long long)json_integer_value(v));
+        return true;
+    }
+    return take_text(o, "id", false, reply->id, sizeof reply->id, why);
+}
+
+static bool take_seconds(const json_t *o, double *out, char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, "seconds");
+    if (!v)
+        return fail(why, "'seconds' is missing: shelving must end");
+    if (!json_is_number(v))
+        return fail(why, "'seconds' must be a number");
+    double seconds = json_number_value(v);
+    if (!(seconds >= 1.0 && seconds <= COMMAND_MAX_SHELVE_SECONDS))
+        return fail(why, "'seconds' is %g; it must lie between 1 and %.0f (30 days)", seconds,
+                    COMMAND_MAX_SHELVE_SECONDS);
+    *out = seconds;
+    return true;
+}
+
+static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
+{
+    switch (c->verb) {
+    case COMMAND_CIRCUITS:
+    case COMMAND_STATUS: return true;
+    case COMMAND_ACKNOWLEDGE:
+        return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
+               take_text(o, "by", true, c->by, sizeof c->by, why);
+    case COMMAND_SHELVE:
+        return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
+               take_seconds(o, &c->seconds, why) &&
+               take_text(o, "by", true, c->by, sizeof c->by, why) &&
+               take_text(o, "note", false, c->note, sizeof c->note, why);
+    }
+    return false;
+}
+
+static bool take_reply(const char *own, const json_t *o, struct command_reply *reply,
+                       char why[COMMAND_WHY_SIZE])
+{
+    const json_t *to = json_object_get(o, "reply_to");
+    bool ok = take_id(o, reply, why);
+    if (reply->topic[0] || !to)
+        return ok;
+    if (!json_is_string(to))
+        return fail(why, "'reply_to' must be a text");
+    return set_topic(own, json_string_value(to), "reply_to", reply, why) && ok;
+}
+
+bool command_parse(const char *own, const char *verb, const void *payload, size_t length,
+                   const char *response_topic, const void *correlation,
+                   size_t correlation_length, struct command *out, char why[COMMAND_WHY_SIZE])
+{
+    *out = (struct command){0};
+    why[0] = '\0';
+    if (response_topic && !set_topic(own, response_topic, "response topic", &out->reply, why))
+        return false;
+    if (correlation_length > sizeof out->reply.correlation)
+        return fail(why, "the correlation data is longer than %zu bytes",
+                    sizeof out->reply.correlation);
+    if (correlation_length > 0)
+        memcpy(out->reply.correlation, correlation, correlation_length);
+    out->reply.correlation_length = correlation_length;
+    if (length > COMMAND_MAX_BYTES)
+        return fail(why, "the command is longer than %d bytes", COMMAND_MAX_BYTES);
+
+    json_error_t error = {0};
+    json_t *o = length == 0 ? json_object() /* "status" needs no words */
+                            : json_loadb(payload, length, JSON_REJECT_DUPLICATES, &error);
+    char shown[41];
+    bool ok;
+    if (!o)
+        ok = fail(why, "line %d, column %d: %s", error.line, error.column,
+                  quoted(error.text, shown));
+    else if (!json_is_object(o))
+        ok = fail(why, "a command is a JSON object, {\"id\": ..}");
+    else
+        ok = take_reply(own, o, &out->reply, why) && find_verb(verb, &out->verb, why) &&
+             take_members(o, out, why);
+    json_decref(o);
+    return ok;
+}

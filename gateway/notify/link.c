@@ -1,0 +1,323 @@
+#include "link.h"
+
+#include "base/text.h"
+
+#include <mosquitto.h>
+#include <mqtt_protocol.h>
+
+#include <errno.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PASSWORD_MAX 1024
+
+struct link {
+    struct mosquitto *mosq;
+    const struct link_calls *calls;
+    void *context;
+    char address[DELIVERY_HOST_SIZE + 8];
+    int protocol;
+    enum link_state state;
+    bool greeted; /* our CONNECT is written */
+    char why[LINK_WHY_SIZE];
+};
+
+static void end(struct link *l, enum link_state state, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+
+static void end(struct link *l, enum link_state state, const char *format, ...)
+{
+    char words[200];
+    va_list args;
+    if (l->state == LINK_ENDED || l->state == LINK_REFUSED_VERSION)
+        return; /* the first reason is the reason */
+    va_start(args, format);
+    vsnprintf(words, sizeof words, format, args);
+    va_end(args);
+    snprintf(l->why, sizeof l->why, "%s: %s", l->address, words);
+    l->state = state;
+}
+
+/* ---- what libmosquitto calls ---- */
+
+static void on_connect(struct mosquitto *mosq, void *context, int reason, int flags,
+                       const mosquitto_property *properties)
+{
+    struct link *l = context;
+    (void)mosq;
+    (void)flags;
+    (void)properties;
+    bool five = l->protocol == 5;
+    if (reason == 0)
+        l->state = LINK_UP;
+    else if (reason == (five ? MQTT_RC_UNSUPPORTED_PROTOCOL_VERSION
+                             : CONNACK_REFUSED_PROTOCOL_VERSION) ||
+             (five && reason == CONNACK_REFUSED_PROTOCOL_VERSION))
+        end(l, LINK_REFUSED_VERSION, "the broker does not speak MQTT %s", five ? "5" : "3.1.1");
+    else
+        end(l, LINK_ENDED, "the broker refuses us: %s",
+            five ? mosquitto_reason_string(reason) : mosquitto_connack_string(reason));
+}
+
+static void on_disconnect(struct mosquitto *mosq, void *context, int reason,
+                          const mosquitto_property *properties)
+{
+    struct link *l = context;
+    (void)mosq;
+    (void)properties;
+    if (l->state == LINK_UP && reason >= 128)
+        end(l, LINK_ENDED, "the broker ends it: %s", mosquitto_reason_string(reason));
+}
+
+static void on_publish(struct mosquitto *mosq, void *context, int mid, int reason,
+                       const mosquitto_property *properties)
+{
+    struct link *l = context;
+    (void)mosq;
+    (void)properties;
+    l->calls->acknowledged(l->context, mid, reason);
+}
+
+static void on_subscribe(struct mosquitto *mosq, void *context, int mid, int count,
+                         const int *granted)
+{
+    struct link *l = context;
+    (void)mosq;
+    for (int i = 0; i < count; i++)
+        if (granted[i] >= 128) {
+            end(l, LINK_ENDED, "the broker refuses a subscription");
+            return;
+        }
+    l->calls->subscribed(l->context, mid);
+}
+
+static void on_message(struct mosquitto *mosq, void *context, const struct mosquitto_message *m,
+                       const mosquitto_property *properties)
+{
+    struct link *l = context;
+    char *response = NULL;
+    void *correlation = NULL;
+    uint16_t length = 0;
+    (void)mosq;
+    mosquitto_property_read_string(properties, MQTT_PROP_RESPONSE_TOPIC, &response, false);
+    mosquitto_property_read_binary(properties, MQTT_PROP_CORRELATION_DATA, &correlation,
+                                   &length, false);
+    l->calls->message(l->context, &(struct link_message){.topic = m->topic,
+                                                         .payload = m->payload,
+                                                         .length = (size_t)m->payloadlen,
+                                                         .retain = m->retain,
+                                                         .response_topic = response,
+                                                         .correlation = correlation,
+                                                         .correlation_length = length});
+    free(response);
+    free(correlation);
+}
+
+/* ---- opening ---- */
+
+static bool read_password(const char *path, char out[PASSWORD_MAX], char why[LINK_WHY_SIZE])
+{
+    struct text t = TEXT_INIT;
+    bool ok = text_read_file(&t, path, PASSWORD_MAX - 1);
+    if (!ok)
+        snprintf(why, LINK_WHY_SIZE, "%.200s: the password cannot be read: %s", path,
+                 strerror(errno));
+    else
+        text_copy(out, PASSWORD_MAX, text_get(&t));
+    if (ok)
+        out[strcspn(out, "\r\n")] = '\0';
+    if (t.bytes)
+        explicit_bzero(t.bytes, t.length);
+    text_free(&t);
+    return ok;
+}
+
+static bool set_login(struct mosquitto *mosq, const struct delivery_broker *b,
+                      char why[LINK_WHY_SIZE])
+{
+    char password[PASSWORD_MAX] = "";
+    if (b->username[0] == '\0')
+        return true;
+    if (b->password_file[0] && !read_password(b->password_file, password, why))
+        return false;
+    int rc =
+        mosquitto_username_pw_set(mosq, b->username, b->password_file[0] ? password : NULL);
+    explicit_bzero(password, sizeof password);
+    if (rc != MOSQ_ERR_SUCCESS)
+        snprintf(why, LINK_WHY_SIZE, "user name and password: %s", mosquitto_strerror(rc));
+    return rc == MOSQ_ERR_SUCCESS;
+}
+
+static bool set_tls(struct mosquitto *mosq, const struct delivery_tls *t,
+                    char why[LINK_WHY_SIZE])
+{
+    if (!t->enabled)
+        return true;
+    const char *cert = t->cert[0] ? t->cert : NULL, *key = t->key[0] ? t->key : NULL;
+    int rc = t->ca[0] ? mosquitto_tls_set(mosq, t->ca, NULL, cert, key, NULL)
+                      : mosquitto_tls_set(mosq, NULL, "/etc/ssl/certs", cert, key, NULL);
+    if (rc == MOSQ_ERR_SUCCESS)
+        rc = mosquitto_tls_opts_set(mosq, 1, "tlsv1.2", NULL);
+    if (rc != MOSQ_ERR_SUCCESS)
+        snprintf(why, LINK_WHY_SIZE, "TLS with %.100s: %s",
+                 t->ca[0] ? t->ca : "the system's authorities",
+                 rc == MOSQ_ERR_INVAL ? "a file cannot be read" : mosquitto_strerror(rc));
+    return rc == MOSQ_ERR_SUCCESS;
+}
+
+static int set_options(struct link *l, const struct link_options *o)
+{
+    mosquitto_connect_v5_callback_set(l->mosq, on_connect);
+    mosquitto_disconnect_v5_callback_set(l->mosq, on_disconnect);
+    mosquitto_publish_v5_callback_set(l->mosq, on_publish);
+    mosquitto_subscribe_callback_set(l->mosq, on_subscribe);
+    mosquitto_message_v5_callback_set(l->mosq, on_message);
+    int rc = mosquitto_int_option(l->mosq, MOSQ_OPT_PROTOCOL_VERSION,
+                                  o->protocol == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
+    if (rc == MOSQ_ERR_SUCCESS) /* Nagle and delayed acknowledgement cost 40 ms a message */
+        rc = mosquitto_int_option(l->mosq, MOSQ_OPT_TCP_NODELAY, 1);
+    if (rc == MOSQ_ERR_SUCCESS)
+        rc = mosquitto_will_set(l->mosq, o->will_topic, (int)strlen(o->will), o->will, 1, true);
+    return rc;
+}
+
+struct link *link_open(const struct link_options *o, char why[LINK_WHY_SIZE])
+{
+    struct link *l = calloc(1, sizeof *l);
+    why[0] = '\0';
+    if (!l || !(l->mosq = mosquitto_new(o->client_id, true, l))) {
+        snprintf(why, LINK_WHY_SIZE, "memory is short");
+        free(l);
+        return NULL;
+    }
+    l->calls = o->calls;
+    l->context = o->context;
+    l->protocol = o->protocol;
+    snprintf(l->address, sizeof l->address, "%s:%d", o->broker->host, o->broker->port);
+    int rc = set_options(l, o);
+    if (rc != MOSQ_ERR_SUCCESS)
+        snprintf(why, LINK_WHY_SIZE, "%s", mosquitto_strerror(rc));
+    else if (set_login(l->mosq, o->broker, why) && set_tls(l->mosq, &o->broker->tls, why)) {
+        rc = mosquitto_connect_async(l->mosq, o->broker->host, o->broker->port,
+                                     o->broker->keepalive_seconds);
+        if (rc == MOSQ_ERR_SUCCESS || rc == MOSQ_ERR_CONN_PENDING)
+            return l;
+        snprintf(why, LINK_WHY_SIZE, "%s: cannot be reached: %s", l->address,
+                 rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
+    }
+    link_close(l, false);
+    return NULL;
+}
+
+void link_close(struct link *l, bool polite)
+{
+    if (!l)
+        return;
+    if (polite && l->state == LINK_UP) {
+        mosquitto_disconnect(l->mosq);
+        for (int i = 0; i < 20 && mosquitto_want_write(l->mosq); i++) {
+            struct pollfd p = {.fd = mosquitto_socket(l->mosq), .events = POLLOUT};
+            if (p.fd < 0 || poll(&p, 1, 50) < 0 ||
+                mosquitto_loop_write(l->mosq, 1) != MOSQ_ERR_SUCCESS)
+                break;
+        }
+    }
+    mosquitto_destroy(l->mosq);
+    free(l);
+}
+
+/* ---- the turn ---- */
+
+static void failed(struct link *l, int rc)
+{
+    bool hung_up = l->state == LINK_CONNECTING && l->greeted &&
+                   (rc == MOSQ_ERR_CONN_LOST || rc == MOSQ_ERR_PROTOCOL ||
+                    rc == MOSQ_ERR_NO_CONN || rc == MOSQ_ERR_MALFORMED_PACKET);
+    if (hung_up)
+        end(l, LINK_REFUSED_VERSION, "the broker hangs up on MQTT %s",
+            l->protocol == 5 ? "5" : "3.1.1");
+    else
+        end(l, LINK_ENDED, "%s",
+            rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
+}
+
+enum link_state link_turn(struct link *l, int wake_fd, int timeout_ms)
+{
+    int socket = mosquitto_socket(l->mosq);
+    if (l->state == LINK_ENDED || l->state == LINK_REFUSED_VERSION)
+        return l->state;
+    if (socket < 0) {
+        failed(l, MOSQ_ERR_NO_CONN);
+        return l->state;
+    }
+    struct pollfd p[2] = {{.fd = socket, .events = POLLIN}, {.fd = wake_fd, .events = POLLIN}};
+    if (mosquitto_want_write(l->mosq))
+        p[0].events |= POLLOUT;
+    int n = poll(p, 2, timeout_ms);
+    int rc = MOSQ_ERR_SUCCESS;
+    if (n > 0 && p[0].revents & POLLOUT) {
+        rc = mosquitto_loop_write(l->mosq, 1);
+        if (!mosquitto_want_write(l->mosq))
+            l->greeted = true;
+    }
+    if (rc == MOSQ_ERR_SUCCESS && n > 0 && p[0].revents & (POLLIN | POLLERR | POLLHUP))
+        rc = mosquitto_loop_read(l->mosq, 1);
+    if (rc == MOSQ_ERR_SUCCESS)
+        rc = mosquitto_loop_misc(l->mosq);
+    if (rc != MOSQ_ERR_SUCCESS)
+        failed(l, rc);
+    return l->state;
+}
+
+const char *link_why(const struct link *l)
+{
+    return l->why;
+}
+
+bool link_congested(const struct link *l)
+{
+    return mosquitto_want_write(l->mosq);
+}
+
+enum link_publish link_publish(struct link *l, const char *topic, const char *payload, int qos,
+                               bool retain, const struct command_reply *reply, int *mid)
+{
+    mosquitto_property *properties = NULL;
+    int unused;
+    if (reply && reply->correlation_length > 0 && l->protocol == 5 &&
+        mosquitto_property_add_binary(&properties, MQTT_PROP_CORRELATION_DATA,
+                                      reply->correlation,
+                                      (uint16_t)reply->correlation_length) != MOSQ_ERR_SUCCESS)
+        return LINK_HOPELESS;
+    int rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, topic,
+                                  payload ? (int)strlen(payload) : 0, payload, qos, retain,
+                                  properties);
+    mosquitto_property_free_all(&properties);
+    switch (rc) {
+    case MOSQ_ERR_SUCCESS: return LINK_SENT;
+    case MOSQ_ERR_INVAL:
+    case MOSQ_ERR_PAYLOAD_SIZE:
+    case MOSQ_ERR_MALFORMED_UTF8:
+    case MOSQ_ERR_OVERSIZE_PACKET:
+    case MOSQ_ERR_QOS_NOT_SUPPORTED:
+    case MOSQ_ERR_RETAIN_NOT_SUPPORTED: return LINK_HOPELESS;
+    default: failed(l, rc); return LINK_LOST;
+    }
+}
+
+bool link_subscribe(struct link *l, const char *filter, int *mid)
+{
+    int rc = mosquitto_subscribe(l->mosq, mid, filter, 1);
+    if (rc != MOSQ_ERR_SUCCESS)
+        failed(l, rc);
+    return rc == MOSQ_ERR_SUCCESS;
+}
+
+void link_unsubscribe(struct link *l, const char *filter)
+{
+    int rc = mosquitto_unsubscribe(l->mosq, NULL, filter);
+    if (rc != MOSQ_ERR_SUCCESS)
+        failed(l, rc);
+}
