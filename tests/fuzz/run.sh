@@ -11,7 +11,7 @@ for t in "$b"/tests/fuzz/${3:-fuzz_*}; do
     [ -x "$t" ] || continue
     seeds=tests/fuzz/seeds/$(basename "$t" | sed 's/^fuzz_//')
     [ -d "$seeds" ] || { echo "no seeds in $seeds"; exit 1; }
-    if "$t" -help=1 2>/dev/null | grep -q libFuzzer; then
+    if "$t" -help=1 2>&1 | grep -q max_total_time; then
         corpus=$(mktemp -d)
         "$t" -max_total_time="$seconds" -timeout=10 -rss_limit_mb=1024 "$corpus" "$seeds" || rc=1
         rm -rf "$corpus"
