@@ -1,6 +1,6 @@
 #include "mqtt.h"
 
-#include "link.h"
+#include "broker.h"
 #include "payload.h"
 #include "standing.h"
 #include "store/reader.h"
@@ -68,13 +68,13 @@ struct mqtt {
     int64_t settled, up_told;
 
     /* the thread's own */
-    struct link *link;
+    struct broker *line;
     bool up; /* greeted by the broker */
     int protocol;
     int64_t began_mono_ms;
     int64_t retry_mono_ms;
     int retry_ms;
-    char said[LINK_WHY_SIZE]; /* the last reason logged */
+    char said[BROKER_WHY_SIZE]; /* the last reason logged */
     struct window window;
     bool storing_said; /* that the outbox cannot be read */
     struct standing standing;
@@ -180,7 +180,7 @@ void mqtt_get_status(struct mqtt *m, struct mqtt_status *out)
     pthread_mutex_unlock(&m->lock);
 }
 
-/* ---- what the link calls, in this thread ---- */
+/* ---- what the broker says, in this thread ---- */
 
 static void settle(struct mqtt *m)
 {
@@ -247,7 +247,7 @@ static void refuse(struct mqtt *m, const struct command *c, const char *why)
     mqtt_reply(m, &c->reply, why, NULL);
 }
 
-static void take_command(struct mqtt *m, const char *verb, const struct link_message *message)
+static void take_command(struct mqtt *m, const char *verb, const struct broker_message *message)
 {
     struct command c;
     char why[COMMAND_WHY_SIZE];
@@ -269,7 +269,7 @@ static void take_command(struct mqtt *m, const char *verb, const struct link_mes
         refuse(m, &c, "busy: too many commands at once, try again");
 }
 
-static void on_message(void *context, const struct link_message *message)
+static void on_message(void *context, const struct broker_message *message)
 {
     struct mqtt *m = context;
     size_t n = strlen(m->own);
@@ -282,7 +282,7 @@ static void on_message(void *context, const struct link_message *message)
         standing_note(&m->standing, message->topic);
 }
 
-static const struct link_calls link_calls = {
+static const struct broker_calls broker_calls = {
     .acknowledged = on_acknowledged,
     .subscribed = on_subscribed,
     .message = on_message,
@@ -311,8 +311,8 @@ static void set_status(struct mqtt *m, bool connected, const char *why)
 static void hang_up(struct mqtt *m, const char *why, bool other_version)
 {
     bool was_up = m->up;
-    link_close(m->link, false);
-    m->link = NULL;
+    broker_close(m->line, false);
+    m->line = NULL;
     m->up = false;
     standing_free(&m->standing);
     if (other_version)
@@ -329,18 +329,18 @@ static void hang_up(struct mqtt *m, const char *why, bool other_version)
 
 static void dial(struct mqtt *m)
 {
-    char will_topic[TOPIC_SIZE], why[LINK_WHY_SIZE];
+    char will_topic[TOPIC_SIZE], why[BROKER_WHY_SIZE];
     snprintf(will_topic, sizeof will_topic, "%sstatus", m->own);
-    m->link = link_open(&(struct link_options){.broker = &m->broker,
-                                               .client_id = m->client_id,
-                                               .will_topic = will_topic,
-                                               .will = "offline",
-                                               .protocol = m->protocol,
-                                               .calls = &link_calls,
-                                               .context = m},
-                        why);
+    m->line = broker_open(&(struct broker_options){.broker = &m->broker,
+                                                   .client_id = m->client_id,
+                                                   .will_topic = will_topic,
+                                                   .will = "offline",
+                                                   .protocol = m->protocol,
+                                                   .calls = &broker_calls,
+                                                   .context = m},
+                          why);
     m->began_mono_ms = clock_mono_ms();
-    if (!m->link)
+    if (!m->line)
         hang_up(m, why, false);
 }
 
@@ -359,16 +359,16 @@ static void greet(struct mqtt *m)
     m->subscribed = 0;
     m->compare_mono_ms = 0;
     snprintf(topic, sizeof topic, "%scommand/+", m->own);
-    if (!link_subscribe(m->link, topic, &unused))
+    if (!broker_subscribe(m->line, topic, &unused))
         return;
     snprintf(topic, sizeof topic, "%salarm/+", m->own);
-    if (!link_subscribe(m->link, topic, &m->subscription[0]))
+    if (!broker_subscribe(m->line, topic, &m->subscription[0]))
         return;
     snprintf(topic, sizeof topic, "%strip/+", m->own);
-    if (!link_subscribe(m->link, topic, &m->subscription[1]))
+    if (!broker_subscribe(m->line, topic, &m->subscription[1]))
         return;
     snprintf(topic, sizeof topic, "%sstatus", m->own);
-    link_publish(m->link, topic, "online", 1, true, NULL, NULL);
+    broker_publish(m->line, topic, "online", 1, true, NULL, NULL);
     pthread_mutex_lock(&m->lock);
     for (size_t i = 0; i < m->state_count; i++)
         m->states[i].dirty = true;
@@ -390,7 +390,7 @@ static void feed_replies(struct mqtt *m)
         pthread_mutex_unlock(&m->lock);
         if (!r.payload)
             return;
-        link_publish(m->link, r.to.topic, r.payload, 1, false, &r.to, NULL);
+        broker_publish(m->line, r.to.topic, r.payload, 1, false, &r.to, NULL);
         free(r.payload);
     }
 }
@@ -398,10 +398,10 @@ static void feed_replies(struct mqtt *m)
 static void feed_states(struct mqtt *m)
 {
     pthread_mutex_lock(&m->lock); /* publishing only fills the socket: it does not wait */
-    for (size_t i = 0; i < m->state_count && !link_congested(m->link); i++) {
+    for (size_t i = 0; i < m->state_count && !broker_congested(m->line); i++) {
         struct state *s = &m->states[i];
         if (s->dirty &&
-            link_publish(m->link, s->topic, s->payload, 0, true, NULL, NULL) != LINK_LOST)
+            broker_publish(m->line, s->topic, s->payload, 0, true, NULL, NULL) != BROKER_LOST)
             s->dirty = false;
     }
     pthread_mutex_unlock(&m->lock);
@@ -423,13 +423,13 @@ static bool send_row(void *context, const struct store_row *row)
     struct mqtt *m = context;
     int mid = 0;
     bool expired = row->expires_wall_ms > 0 && row->expires_wall_ms <= clock_wall_ms();
-    enum link_publish sent =
-        expired ? LINK_HOPELESS
-                : link_publish(m->link, row->topic, row->payload, row->qos > 0 ? row->qos : 1,
-                               row->retain, NULL, &mid);
-    if (sent == LINK_LOST)
+    enum broker_publish sent =
+        expired ? BROKER_HOPELESS
+                : broker_publish(m->line, row->topic, row->payload, row->qos > 0 ? row->qos : 1,
+                                 row->retain, NULL, &mid);
+    if (sent == BROKER_LOST)
         return false;
-    if (sent == LINK_HOPELESS) {
+    if (sent == BROKER_HOPELESS) {
         count_skipped(m, expired, row->topic);
         window_skip(&m->window, row->id);
         settle(m);
@@ -454,7 +454,7 @@ static void feed_outbox(struct mqtt *m)
     enum store_err err = store_read_messages(m->reader, STORE_ROUTE_MQTT, sent,
                                              window_free(&m->window), send_row, m);
     note_reading(m, err);
-    if (!err && m->window.sent == sent && link_why(m->link)[0] == '\0') {
+    if (!err && m->window.sent == sent && broker_why(m->line)[0] == '\0') {
         window_skip(&m->window, newest); /* delivered before we began, or dropped */
         settle(m);
     }
@@ -463,7 +463,7 @@ static void feed_outbox(struct mqtt *m)
 static bool send_standing(void *context, const char *topic, const char *payload)
 {
     struct mqtt *m = context;
-    return link_publish(m->link, topic, payload, 1, true, NULL, NULL) != LINK_LOST;
+    return broker_publish(m->line, topic, payload, 1, true, NULL, NULL) != BROKER_LOST;
 }
 
 /* when the outbox has caught up, so that nothing older follows */
@@ -476,9 +476,9 @@ static void feed_standing(struct mqtt *m)
     note_reading(m, standing_compare(&m->standing, m->reader, m->own, send_standing, m));
     standing_free(&m->standing);
     snprintf(topic, sizeof topic, "%salarm/+", m->own);
-    link_unsubscribe(m->link, topic);
+    broker_unsubscribe(m->line, topic);
     snprintf(topic, sizeof topic, "%strip/+", m->own);
-    link_unsubscribe(m->link, topic);
+    broker_unsubscribe(m->line, topic);
 }
 
 struct up_batch {
@@ -525,8 +525,8 @@ static void feed_up(struct mqtt *m)
     if (b.count == 0 && !m->storing_said)
         settle_up(m, m->up_settled + waiting); /* older events are gone by age */
     else if (!b.records.failed && !payload.failed &&
-             link_publish(m->link, topic, text_get(&payload), 1, false, NULL, &m->up_mid) ==
-                 LINK_SENT) {
+             broker_publish(m->line, topic, text_get(&payload), 1, false, NULL, &m->up_mid) ==
+                 BROKER_SENT) {
         m->up_sent = b.to;
         m->up_mono_ms = now;
     }
@@ -563,20 +563,20 @@ static void wait_to_retry(struct mqtt *m)
 
 static void turn(struct mqtt *m)
 {
-    char why[LINK_WHY_SIZE];
-    enum link_state state = link_turn(m->link, m->wake_fd, 500);
+    char why[BROKER_WHY_SIZE];
+    enum broker_state state = broker_turn(m->line, m->wake_fd, 500);
     drain_wake(m);
-    if (state == LINK_UP && !m->up)
+    if (state == BROKER_UP && !m->up)
         greet(m);
-    if (state == LINK_UP)
+    if (state == BROKER_UP)
         feed(m);
-    if (state == LINK_CONNECTING && clock_mono_ms() - m->began_mono_ms > CONNECT_MS) {
+    if (state == BROKER_CONNECTING && clock_mono_ms() - m->began_mono_ms > CONNECT_MS) {
         snprintf(why, sizeof why, "%s:%d: no answer within %d s", m->broker.host,
                  m->broker.port, CONNECT_MS / 1000);
         hang_up(m, why, false);
-    } else if (state == LINK_ENDED || state == LINK_REFUSED_VERSION) {
-        text_copy(why, sizeof why, link_why(m->link));
-        hang_up(m, why, state == LINK_REFUSED_VERSION);
+    } else if (state == BROKER_ENDED || state == BROKER_REFUSED_VERSION) {
+        text_copy(why, sizeof why, broker_why(m->line));
+        hang_up(m, why, state == BROKER_REFUSED_VERSION);
     }
 }
 
@@ -586,13 +586,13 @@ static void say_goodbye(struct mqtt *m)
     char topic[TOPIC_SIZE];
     snprintf(topic, sizeof topic, "%sstatus", m->own);
     int64_t deadline = clock_mono_ms() + 2000;
-    if (!m->up || link_publish(m->link, topic, "offline", 1, true, NULL, NULL) != LINK_SENT)
+    if (!m->up || broker_publish(m->line, topic, "offline", 1, true, NULL, NULL) != BROKER_SENT)
         return;
     while (m->window.count > 0 && clock_mono_ms() < deadline)
-        if (link_turn(m->link, m->wake_fd, 50) != LINK_UP)
+        if (broker_turn(m->line, m->wake_fd, 50) != BROKER_UP)
             return;
-    while (link_congested(m->link) && clock_mono_ms() < deadline)
-        if (link_turn(m->link, m->wake_fd, 50) != LINK_UP)
+    while (broker_congested(m->line) && clock_mono_ms() < deadline)
+        if (broker_turn(m->line, m->wake_fd, 50) != BROKER_UP)
             return;
 }
 
@@ -600,17 +600,17 @@ static void *run(void *context)
 {
     struct mqtt *m = context;
     while (!atomic_load(&m->stop)) {
-        if (!m->link && clock_mono_ms() >= m->retry_mono_ms)
+        if (!m->line && clock_mono_ms() >= m->retry_mono_ms)
             dial(m);
-        if (m->link)
+        if (m->line)
             turn(m);
         else
             wait_to_retry(m);
     }
-    if (m->link)
+    if (m->line)
         say_goodbye(m);
-    link_close(m->link, true);
-    m->link = NULL;
+    broker_close(m->line, true);
+    m->line = NULL;
     return NULL;
 }
 

@@ -1,4 +1,4 @@
-#include "link.h"
+#include "broker.h"
 
 #include "base/text.h"
 
@@ -13,25 +13,25 @@
 
 #define PASSWORD_MAX 1024
 
-struct link {
+struct broker {
     struct mosquitto *mosq;
-    const struct link_calls *calls;
+    const struct broker_calls *calls;
     void *context;
     char address[DELIVERY_HOST_SIZE + 8];
     int protocol;
-    enum link_state state;
+    enum broker_state state;
     bool greeted; /* our CONNECT is written */
-    char why[LINK_WHY_SIZE];
+    char why[BROKER_WHY_SIZE];
 };
 
-static void end(struct link *l, enum link_state state, const char *format, ...)
+static void end(struct broker *l, enum broker_state state, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
-static void end(struct link *l, enum link_state state, const char *format, ...)
+static void end(struct broker *l, enum broker_state state, const char *format, ...)
 {
     char words[200];
     va_list args;
-    if (l->state == LINK_ENDED || l->state == LINK_REFUSED_VERSION)
+    if (l->state == BROKER_ENDED || l->state == BROKER_REFUSED_VERSION)
         return; /* the first reason is the reason */
     va_start(args, format);
     vsnprintf(words, sizeof words, format, args);
@@ -45,36 +45,37 @@ static void end(struct link *l, enum link_state state, const char *format, ...)
 static void on_connect(struct mosquitto *mosq, void *context, int reason, int flags,
                        const mosquitto_property *properties)
 {
-    struct link *l = context;
+    struct broker *l = context;
     (void)mosq;
     (void)flags;
     (void)properties;
     bool five = l->protocol == 5;
     if (reason == 0)
-        l->state = LINK_UP;
+        l->state = BROKER_UP;
     else if (reason == (five ? MQTT_RC_UNSUPPORTED_PROTOCOL_VERSION
                              : CONNACK_REFUSED_PROTOCOL_VERSION) ||
              (five && reason == CONNACK_REFUSED_PROTOCOL_VERSION))
-        end(l, LINK_REFUSED_VERSION, "the broker does not speak MQTT %s", five ? "5" : "3.1.1");
+        end(l, BROKER_REFUSED_VERSION, "the broker does not speak MQTT %s",
+            five ? "5" : "3.1.1");
     else
-        end(l, LINK_ENDED, "the broker refuses us: %s",
+        end(l, BROKER_ENDED, "the broker refuses us: %s",
             five ? mosquitto_reason_string(reason) : mosquitto_connack_string(reason));
 }
 
 static void on_disconnect(struct mosquitto *mosq, void *context, int reason,
                           const mosquitto_property *properties)
 {
-    struct link *l = context;
+    struct broker *l = context;
     (void)mosq;
     (void)properties;
-    if (l->state == LINK_UP && reason >= 128)
-        end(l, LINK_ENDED, "the broker ends it: %s", mosquitto_reason_string(reason));
+    if (l->state == BROKER_UP && reason >= 128)
+        end(l, BROKER_ENDED, "the broker ends it: %s", mosquitto_reason_string(reason));
 }
 
 static void on_publish(struct mosquitto *mosq, void *context, int mid, int reason,
                        const mosquitto_property *properties)
 {
-    struct link *l = context;
+    struct broker *l = context;
     (void)mosq;
     (void)properties;
     l->calls->acknowledged(l->context, mid, reason);
@@ -83,11 +84,11 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid, int reaso
 static void on_subscribe(struct mosquitto *mosq, void *context, int mid, int count,
                          const int *granted)
 {
-    struct link *l = context;
+    struct broker *l = context;
     (void)mosq;
     for (int i = 0; i < count; i++)
         if (granted[i] >= 128) {
-            end(l, LINK_ENDED, "the broker refuses a subscription");
+            end(l, BROKER_ENDED, "the broker refuses a subscription");
             return;
         }
     l->calls->subscribed(l->context, mid);
@@ -96,7 +97,7 @@ static void on_subscribe(struct mosquitto *mosq, void *context, int mid, int cou
 static void on_message(struct mosquitto *mosq, void *context, const struct mosquitto_message *m,
                        const mosquitto_property *properties)
 {
-    struct link *l = context;
+    struct broker *l = context;
     char *response = NULL;
     void *correlation = NULL;
     uint16_t length = 0;
@@ -104,25 +105,25 @@ static void on_message(struct mosquitto *mosq, void *context, const struct mosqu
     mosquitto_property_read_string(properties, MQTT_PROP_RESPONSE_TOPIC, &response, false);
     mosquitto_property_read_binary(properties, MQTT_PROP_CORRELATION_DATA, &correlation,
                                    &length, false);
-    l->calls->message(l->context, &(struct link_message){.topic = m->topic,
-                                                         .payload = m->payload,
-                                                         .length = (size_t)m->payloadlen,
-                                                         .retain = m->retain,
-                                                         .response_topic = response,
-                                                         .correlation = correlation,
-                                                         .correlation_length = length});
+    l->calls->message(l->context, &(struct broker_message){.topic = m->topic,
+                                                           .payload = m->payload,
+                                                           .length = (size_t)m->payloadlen,
+                                                           .retain = m->retain,
+                                                           .response_topic = response,
+                                                           .correlation = correlation,
+                                                           .correlation_length = length});
     free(response);
     free(correlation);
 }
 
 /* ---- opening ---- */
 
-static bool read_password(const char *path, char out[PASSWORD_MAX], char why[LINK_WHY_SIZE])
+static bool read_password(const char *path, char out[PASSWORD_MAX], char why[BROKER_WHY_SIZE])
 {
     struct text t = TEXT_INIT;
     bool ok = text_read_file(&t, path, PASSWORD_MAX - 1);
     if (!ok)
-        snprintf(why, LINK_WHY_SIZE, "%.200s: the password cannot be read: %s", path,
+        snprintf(why, BROKER_WHY_SIZE, "%.200s: the password cannot be read: %s", path,
                  strerror(errno));
     else
         text_copy(out, PASSWORD_MAX, text_get(&t));
@@ -135,7 +136,7 @@ static bool read_password(const char *path, char out[PASSWORD_MAX], char why[LIN
 }
 
 static bool set_login(struct mosquitto *mosq, const struct delivery_broker *b,
-                      char why[LINK_WHY_SIZE])
+                      char why[BROKER_WHY_SIZE])
 {
     char password[PASSWORD_MAX] = "";
     if (b->username[0] == '\0')
@@ -146,12 +147,12 @@ static bool set_login(struct mosquitto *mosq, const struct delivery_broker *b,
         mosquitto_username_pw_set(mosq, b->username, b->password_file[0] ? password : NULL);
     explicit_bzero(password, sizeof password);
     if (rc != MOSQ_ERR_SUCCESS)
-        snprintf(why, LINK_WHY_SIZE, "user name and password: %s", mosquitto_strerror(rc));
+        snprintf(why, BROKER_WHY_SIZE, "user name and password: %s", mosquitto_strerror(rc));
     return rc == MOSQ_ERR_SUCCESS;
 }
 
 static bool set_tls(struct mosquitto *mosq, const struct delivery_tls *t,
-                    char why[LINK_WHY_SIZE])
+                    char why[BROKER_WHY_SIZE])
 {
     if (!t->enabled)
         return true;
@@ -161,13 +162,13 @@ static bool set_tls(struct mosquitto *mosq, const struct delivery_tls *t,
     if (rc == MOSQ_ERR_SUCCESS)
         rc = mosquitto_tls_opts_set(mosq, 1, "tlsv1.2", NULL);
     if (rc != MOSQ_ERR_SUCCESS)
-        snprintf(why, LINK_WHY_SIZE, "TLS with %.100s: %s",
+        snprintf(why, BROKER_WHY_SIZE, "TLS with %.100s: %s",
                  t->ca[0] ? t->ca : "the system's authorities",
                  rc == MOSQ_ERR_INVAL ? "a file cannot be read" : mosquitto_strerror(rc));
     return rc == MOSQ_ERR_SUCCESS;
 }
 
-static int set_options(struct link *l, const struct link_options *o)
+static int set_options(struct broker *l, const struct broker_options *o)
 {
     mosquitto_connect_v5_callback_set(l->mosq, on_connect);
     mosquitto_disconnect_v5_callback_set(l->mosq, on_disconnect);
@@ -183,12 +184,12 @@ static int set_options(struct link *l, const struct link_options *o)
     return rc;
 }
 
-struct link *link_open(const struct link_options *o, char why[LINK_WHY_SIZE])
+struct broker *broker_open(const struct broker_options *o, char why[BROKER_WHY_SIZE])
 {
-    struct link *l = calloc(1, sizeof *l);
+    struct broker *l = calloc(1, sizeof *l);
     why[0] = '\0';
     if (!l || !(l->mosq = mosquitto_new(o->client_id, true, l))) {
-        snprintf(why, LINK_WHY_SIZE, "memory is short");
+        snprintf(why, BROKER_WHY_SIZE, "memory is short");
         free(l);
         return NULL;
     }
@@ -198,24 +199,24 @@ struct link *link_open(const struct link_options *o, char why[LINK_WHY_SIZE])
     snprintf(l->address, sizeof l->address, "%s:%d", o->broker->host, o->broker->port);
     int rc = set_options(l, o);
     if (rc != MOSQ_ERR_SUCCESS)
-        snprintf(why, LINK_WHY_SIZE, "%s", mosquitto_strerror(rc));
+        snprintf(why, BROKER_WHY_SIZE, "%s", mosquitto_strerror(rc));
     else if (set_login(l->mosq, o->broker, why) && set_tls(l->mosq, &o->broker->tls, why)) {
         rc = mosquitto_connect_async(l->mosq, o->broker->host, o->broker->port,
                                      o->broker->keepalive_seconds);
         if (rc == MOSQ_ERR_SUCCESS || rc == MOSQ_ERR_CONN_PENDING)
             return l;
-        snprintf(why, LINK_WHY_SIZE, "%s: cannot be reached: %s", l->address,
+        snprintf(why, BROKER_WHY_SIZE, "%s: cannot be reached: %s", l->address,
                  rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
     }
-    link_close(l, false);
+    broker_close(l, false);
     return NULL;
 }
 
-void link_close(struct link *l, bool polite)
+void broker_close(struct broker *l, bool polite)
 {
     if (!l)
         return;
-    if (polite && l->state == LINK_UP) {
+    if (polite && l->state == BROKER_UP) {
         mosquitto_disconnect(l->mosq);
         for (int i = 0; i < 20 && mosquitto_want_write(l->mosq); i++) {
             struct pollfd p = {.fd = mosquitto_socket(l->mosq), .events = POLLOUT};
@@ -230,23 +231,23 @@ void link_close(struct link *l, bool polite)
 
 /* ---- the turn ---- */
 
-static void failed(struct link *l, int rc)
+static void failed(struct broker *l, int rc)
 {
-    bool hung_up = l->state == LINK_CONNECTING && l->greeted &&
+    bool hung_up = l->state == BROKER_CONNECTING && l->greeted &&
                    (rc == MOSQ_ERR_CONN_LOST || rc == MOSQ_ERR_PROTOCOL ||
                     rc == MOSQ_ERR_NO_CONN || rc == MOSQ_ERR_MALFORMED_PACKET);
     if (hung_up)
-        end(l, LINK_REFUSED_VERSION, "the broker hangs up on MQTT %s",
+        end(l, BROKER_REFUSED_VERSION, "the broker hangs up on MQTT %s",
             l->protocol == 5 ? "5" : "3.1.1");
     else
-        end(l, LINK_ENDED, "%s",
+        end(l, BROKER_ENDED, "%s",
             rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
 }
 
-enum link_state link_turn(struct link *l, int wake_fd, int timeout_ms)
+enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms)
 {
     int socket = mosquitto_socket(l->mosq);
-    if (l->state == LINK_ENDED || l->state == LINK_REFUSED_VERSION)
+    if (l->state == BROKER_ENDED || l->state == BROKER_REFUSED_VERSION)
         return l->state;
     if (socket < 0) {
         failed(l, MOSQ_ERR_NO_CONN);
@@ -271,18 +272,19 @@ enum link_state link_turn(struct link *l, int wake_fd, int timeout_ms)
     return l->state;
 }
 
-const char *link_why(const struct link *l)
+const char *broker_why(const struct broker *l)
 {
     return l->why;
 }
 
-bool link_congested(const struct link *l)
+bool broker_congested(const struct broker *l)
 {
     return mosquitto_want_write(l->mosq);
 }
 
-enum link_publish link_publish(struct link *l, const char *topic, const char *payload, int qos,
-                               bool retain, const struct command_reply *reply, int *mid)
+enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
+                                   int qos, bool retain, const struct command_reply *reply,
+                                   int *mid)
 {
     mosquitto_property *properties = NULL;
     int unused;
@@ -290,24 +292,24 @@ enum link_publish link_publish(struct link *l, const char *topic, const char *pa
         mosquitto_property_add_binary(&properties, MQTT_PROP_CORRELATION_DATA,
                                       reply->correlation,
                                       (uint16_t)reply->correlation_length) != MOSQ_ERR_SUCCESS)
-        return LINK_HOPELESS;
+        return BROKER_HOPELESS;
     int rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, topic,
                                   payload ? (int)strlen(payload) : 0, payload, qos, retain,
                                   properties);
     mosquitto_property_free_all(&properties);
     switch (rc) {
-    case MOSQ_ERR_SUCCESS: return LINK_SENT;
+    case MOSQ_ERR_SUCCESS: return BROKER_SENT;
     case MOSQ_ERR_INVAL:
     case MOSQ_ERR_PAYLOAD_SIZE:
     case MOSQ_ERR_MALFORMED_UTF8:
     case MOSQ_ERR_OVERSIZE_PACKET:
     case MOSQ_ERR_QOS_NOT_SUPPORTED:
-    case MOSQ_ERR_RETAIN_NOT_SUPPORTED: return LINK_HOPELESS;
-    default: failed(l, rc); return LINK_LOST;
+    case MOSQ_ERR_RETAIN_NOT_SUPPORTED: return BROKER_HOPELESS;
+    default: failed(l, rc); return BROKER_LOST;
     }
 }
 
-bool link_subscribe(struct link *l, const char *filter, int *mid)
+bool broker_subscribe(struct broker *l, const char *filter, int *mid)
 {
     int rc = mosquitto_subscribe(l->mosq, mid, filter, 1);
     if (rc != MOSQ_ERR_SUCCESS)
@@ -315,7 +317,7 @@ bool link_subscribe(struct link *l, const char *filter, int *mid)
     return rc == MOSQ_ERR_SUCCESS;
 }
 
-void link_unsubscribe(struct link *l, const char *filter)
+void broker_unsubscribe(struct broker *l, const char *filter)
 {
     int rc = mosquitto_unsubscribe(l->mosq, NULL, filter);
     if (rc != MOSQ_ERR_SUCCESS)

@@ -1,0 +1,88 @@
+/*
+ * broker - one connection to a broker, from the first byte to the last. libmosquitto lives
+ * here.
+ *
+ * A connection is made for one attempt and thrown away with it, so nothing of an old connection
+ * (its queue, its packet numbers) can leak into the next; what was not acknowledged is sent
+ * again from the outbox. Connecting does not block, except for looking up a name.
+ *
+ * Ownership  broker_open .. broker_close; strings are borrowed for the call
+ * Threads    one thread; callbacks come from within broker_turn
+ */
+#ifndef FORETRIP_BROKER_H
+#define FORETRIP_BROKER_H
+
+#include "command.h"
+#include "model/delivery.h"
+
+#define BROKER_WHY_SIZE 512
+
+struct broker;
+
+struct broker_message {
+    const char *topic;
+    const void *payload;
+    size_t length;
+    bool retain;
+    const char *response_topic; /* MQTT 5, NULL when there is none */
+    const void *correlation;
+    size_t correlation_length;
+};
+
+struct broker_calls {
+    void (*acknowledged)(void *context, int mid,
+                         int reason); /* MQTT 5 reason, below 128 is good */
+    void (*subscribed)(void *context, int mid);
+    void (*message)(void *context, const struct broker_message *m);
+};
+
+enum broker_state {
+    BROKER_CONNECTING,
+    BROKER_UP,
+    BROKER_ENDED,           /* see broker_why */
+    BROKER_REFUSED_VERSION, /* the broker does not speak this version, or hung up on hearing it
+                             */
+};
+
+struct broker_options {
+    const struct delivery_broker *broker;
+    const char *client_id;
+    const char *will_topic; /* retained, QoS 1 */
+    const char *will;
+    int protocol; /* 5, or 4 for 3.1.1 */
+    const struct broker_calls *calls;
+    void *context;
+};
+
+/* Begins to connect. NULL with a sentence in why when it cannot even begin. */
+struct broker *broker_open(const struct broker_options *o, char why[BROKER_WHY_SIZE]);
+
+/* polite: says goodbye, so that the broker does not publish the will. Accepts NULL. */
+void broker_close(struct broker *l, bool polite);
+
+/* Waits until the broker has something, there is room to write, wake_fd is readable or the time
+ * is over, and does what there is to do. */
+enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms);
+
+/* Why it ended; "" while it has not. */
+const char *broker_why(const struct broker *l);
+
+/* True while bytes wait for the socket. */
+bool broker_congested(const struct broker *l);
+
+enum broker_publish {
+    BROKER_SENT,    /* on its way; *mid is its number */
+    BROKER_LOST,    /* the connection is gone: again with the next one */
+    BROKER_HOPELESS /* will never pass: too long, no valid topic */
+};
+
+/* payload NULL: an empty one. reply: whose correlation data goes with it, or NULL. */
+enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
+                                   int qos, bool retain, const struct command_reply *reply,
+                                   int *mid);
+
+/* QoS 1. *mid comes back in subscribed. False when the connection is gone. */
+bool broker_subscribe(struct broker *l, const char *filter, int *mid);
+void broker_unsubscribe(struct broker *l, const char *filter);
+
+#endif
