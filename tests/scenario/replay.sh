@@ -1,0 +1,62 @@
+#!/bin/sh
+# foretrip and its replay, from the outside: the same bytes each time and whichever way the readings
+# come, exit codes, and complaints that name the place.   replay.sh BUILD
+set -u
+cd "$(dirname "$0")/../.." || exit 1
+t=$1/foretrip
+s=tests/scenario/fault-at-switch-on
+dir=$(mktemp -d) || exit 1
+trap 'rm -rf "$dir"' EXIT
+rc=0
+fail() { echo "FAILED: $*"; rc=1; }
+
+expect() { # expect EXIT-CODE TEXT COMMAND...: text is in what it says on either channel
+    code=$1 text=$2
+    shift 2
+    "$@" > "$dir/out" 2>&1
+    got=$?
+    [ "$got" = "$code" ] || fail "exit $got, wanted $code: $*"
+    grep -qF -e "$text" "$dir/out" || { fail "does not say \"$text\": $*"; cat "$dir/out"; }
+}
+
+awk -f tests/scenario/readings.awk -f $s/readings.gen > "$dir/r.csv"
+"$t" replay --config $s --readings "$dir/r.csv" --events "$dir/a" 2> "$dir/said" || fail "replay"
+[ -s "$dir/a" ] || fail "no events"
+grep -q '^7200 rows, 21600 readings, [1-9][0-9]* events in ' "$dir/said" || fail "summary: $(cat "$dir/said")"
+"$t" replay --config $s --readings "$dir/r.csv" --events "$dir/b" 2> /dev/null
+cmp "$dir/a" "$dir/b" || fail "a second run differs"
+"$t" replay --config=$s --readings=- < "$dir/r.csv" > "$dir/b" 2> /dev/null
+cmp "$dir/a" "$dir/b" || fail "standard input and output differ"
+dd if="$dir/r.csv" bs=777 2> /dev/null | "$t" replay --config $s --readings - --events - > "$dir/b" 2> /dev/null
+cmp "$dir/a" "$dir/b" || fail "a pipe that brings pieces of rows differs"
+sed 's/$/\r/' "$dir/r.csv" | "$t" replay --config $s --readings - > "$dir/b" 2> /dev/null
+cmp "$dir/a" "$dir/b" || fail "CRLF differs"
+awk -F, 'BEGIN { OFS = "," } NR > 1 { $1 = strftime("%Y-%m-%dT%H:%M:%SZ", $1, 1) } { print }' "$dir/r.csv" > "$dir/iso.csv" 2> /dev/null &&
+    { "$t" replay --config $s --readings "$dir/iso.csv" > "$dir/b" 2> /dev/null
+      cmp "$dir/a" "$dir/b" || fail "RFC 3339 differs"; }
+
+# a row that is wrong: what came before is delivered, the place is named
+sed '5001s/,[^,]*$/,wrong/' "$dir/r.csv" > "$dir/bad.csv"
+expect 1 "$dir/bad.csv:5001: column \"main.volts_a\": \"wrong\" is not a number" \
+    "$t" replay --config $s --readings "$dir/bad.csv" --events "$dir/b"
+"$t" replay --config $s --readings "$dir/bad.csv" --events "$dir/b" 2> /dev/null
+head -c "$(wc -c < "$dir/b")" "$dir/a" | cmp - "$dir/b" || fail "events before the wrong row differ"
+grep -q '"trip"' "$dir/b" || fail "events before the wrong row are missing"
+
+expect 0 "replay" "$t" --help
+expect 0 "--readings" "$t" help replay
+expect 0 "--readings" "$t" replay --help
+expect 0 "foretrip " "$t" --version
+expect 2 "usage:" "$t"
+expect 2 'no verb "repaly"; the nearest is "replay"' "$t" repaly
+expect 2 '"--reading" is not known; the nearest is --readings' "$t" replay --config $s --reading x
+expect 2 "--readings is missing" "$t" replay --config $s
+expect 2 "--config needs a value" "$t" replay --config
+expect 2 "--config is given twice" "$t" replay --config $s --config $s
+expect 1 "site.cfg" "$t" replay --config "$dir" --readings "$dir/r.csv"
+expect 1 "$dir/none.csv: No such file" "$t" replay --config $s --readings "$dir/none.csv"
+expect 1 "$dir: Is a directory" "$t" replay --config $s --readings "$dir"
+expect 1 "No space left on device" "$t" replay --config $s --readings "$dir/r.csv" --events /dev/full
+expect 1 "$dir/no/such: No such file" "$t" replay --config $s --readings "$dir/r.csv" --events "$dir/no/such"
+[ $rc = 0 ] && echo "replays are the same to the byte, and mistakes are named"
+exit $rc
