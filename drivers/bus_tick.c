@@ -254,11 +254,15 @@ static void probe(struct bus_state *s, int64_t give_up_us)
     } while (m && alone);
 }
 
-static void probe_first(struct bus_state *s, int64_t give_up_us)
+/* On a line that leaves no time after its good meters, a dead one gets its turn all the same.
+ */
+static bool probe_first(struct bus_state *s, int64_t give_up_us)
 {
     struct bus_meter *m = most_overdue(s, clock_mono_us(), OVERDUE_PERIODS * s->period_us);
-    if (m && s->period_us > 0)
-        read_meter(s, m, give_up_us);
+    if (!m || s->period_us == 0)
+        return false;
+    read_meter(s, m, give_up_us);
+    return true;
 }
 
 /* ---- the end of a tick
@@ -417,10 +421,11 @@ struct bus_report *bus_state_tick(struct bus_state *s, uint64_t tick, int64_t ti
     int64_t give_up_us =
         tick_us + (s->period_us > 0 ? s->period_us - s->period_us / 20 : FLAT_OUT_TICK_US);
     begin_tick(s);
-    probe_first(s, give_up_us);
+    bool probed = probe_first(s, give_up_us);
     read_the_good(s, give_up_us);
     try_again(s, give_up_us);
-    probe(s, give_up_us);
+    if (!probed)
+        probe(s, give_up_us);
     struct bus_report *r = make_report(s);
     if (r) {
         r->tick = tick;

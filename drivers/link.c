@@ -189,7 +189,6 @@ static bool send_request(struct link *l, const struct answer_request *q)
     size_t length = answer_encode_request(q, bytes);
     if (l->tcp)
         return send(descriptor(l), bytes, length, MSG_NOSIGNAL) == (ssize_t)length;
-    modbus_set_slave(l->modbus, q->unit);
     return modbus_send_raw_request(l->modbus, bytes, (int)length) > 0;
 }
 
@@ -256,6 +255,8 @@ struct link_result link_receive(struct link *l, const struct answer_request *q,
 {
     struct link_result result = {.fault = FAULT_TIMEOUT};
     uint8_t frame[MODBUS_MAX_ADU_LENGTH];
+    if (!l->tcp) /* libmodbus checks the CRC of this unit's answers only */
+        modbus_set_slave(l->modbus, q->unit);
     for (int i = 0; i < TCP_MOST_PASSED_OVER; i++) {
         if (wait_for(descriptor(l), POLLIN, l->stop_fd, deadline_us) != WAIT_READY)
             return result; /* nothing, or nothing but an answer to another transaction */

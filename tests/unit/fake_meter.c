@@ -82,10 +82,15 @@ static struct fake_frame wrap(const struct fake_meter *f, const uint8_t *request
     return out;
 }
 
-static void send_frame(struct fake_meter *f, const struct fake_frame *frame)
+/* to a client that may be gone: its business */
+static void send_frame(const struct fake_meter *f, const struct fake_frame *frame)
 {
-    if (frame->length && f->fd >= 0 && write(f->fd, frame->bytes, frame->length) < 0)
-        return; /* the client is gone: its business */
+    ssize_t n = 0;
+    if (f->fd >= 0 && f->tcp)
+        n = send(f->fd, frame->bytes, frame->length, MSG_NOSIGNAL);
+    else if (f->fd >= 0)
+        n = write(f->fd, frame->bytes, frame->length);
+    (void)n;
 }
 
 static int next_act(struct fake_meter *f, int unit)
@@ -242,19 +247,28 @@ static struct fake_meter *start(struct fake_meter *f)
     return f;
 }
 
-struct fake_meter *fake_meter_tcp(void)
+struct fake_meter *fake_meter_tcp_at(int port)
 {
     struct fake_meter *f = create();
-    struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    struct sockaddr_in a = {.sin_family = AF_INET,
+                            .sin_port = htons((uint16_t)port),
+                            .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
     socklen_t size = sizeof a;
+    int one = 1;
     f->tcp = true;
     f->listen_fd = socket(AF_INET, SOCK_STREAM, 0);
+    setsockopt(f->listen_fd, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one);
     if (bind(f->listen_fd, (struct sockaddr *)&a, sizeof a) != 0 ||
         listen(f->listen_fd, 8) != 0 ||
         getsockname(f->listen_fd, (struct sockaddr *)&a, &size) != 0)
         abort();
     f->port = ntohs(a.sin_port);
     return start(f);
+}
+
+struct fake_meter *fake_meter_tcp(void)
+{
+    return fake_meter_tcp_at(0);
 }
 
 struct fake_meter *fake_meter_serial(void)

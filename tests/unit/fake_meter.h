@@ -34,6 +34,8 @@ enum fake_act {
 
 struct fake_meter;
 
+/* On a free port, or again on one that was free (port 0: any). */
+struct fake_meter *fake_meter_tcp_at(int port);
 struct fake_meter *fake_meter_tcp(void);
 struct fake_meter *fake_meter_serial(void);
 void fake_meter_stop(struct fake_meter *f);
