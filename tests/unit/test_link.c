@@ -17,18 +17,18 @@ struct pair {
     int far; /* the meter's end */
 };
 
-static struct pair make_pair(bool tcp)
+static void make_pair(struct pair *p, bool tcp)
 {
-    struct pair p = {.bus = {.baud = 115200, .parity = 'E', .stop_bits = 1, .timeout_ms = 400}};
     int fds[2];
+    *p = (struct pair){
+        .bus = {.baud = 115200, .parity = 'E', .stop_bits = 1, .timeout_ms = 400}};
     if (!tcp)
-        snprintf(p.bus.device, sizeof p.bus.device, "socket pair");
+        snprintf(p->bus.device, sizeof p->bus.device, "socket pair");
     assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, fds), 0);
-    p.link = link_create(&p.bus, -1);
-    assert_non_null(p.link);
-    assert_true(link_adopt(p.link, fds[0]));
-    p.far = fds[1];
-    return p;
+    p->link = link_create(&p->bus, -1);
+    assert_non_null(p->link);
+    assert_true(link_adopt(p->link, fds[0]));
+    p->far = fds[1];
 }
 
 static void drop_pair(struct pair *p)
@@ -65,7 +65,8 @@ static void requests_are_the_published_bytes(void **state)
     uint16_t registers[125];
     for (int tcp = 0; tcp < 2; tcp++)
         for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-            struct pair p = make_pair(tcp);
+            struct pair p;
+            make_pair(&p, tcp);
             uint8_t got[32], mbap[12] = {0, 1, 0, 0, 0, 6};
             struct link_result r =
                 link_read(p.link, &rows[i].read, clock_mono_us() + 5000, registers);
@@ -151,7 +152,8 @@ static void answers_are_parsed_or_judged_by_kind(void **state)
     (void)state;
     for (size_t i = 0; i < sizeof answers / sizeof answers[0]; i++) {
         const struct answer_row *row = &answers[i];
-        struct pair p = make_pair(row->tcp);
+        struct pair p;
+        make_pair(&p, row->tcp);
         uint16_t registers[125] = {0};
         assert_int_equal(send(p.far, row->bytes, row->length, 0), row->length);
         shutdown(p.far, SHUT_WR);
