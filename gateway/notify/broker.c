@@ -86,12 +86,7 @@ static void on_subscribe(struct mosquitto *mosq, void *context, int mid, int cou
 {
     struct broker *l = context;
     (void)mosq;
-    for (int i = 0; i < count; i++)
-        if (granted[i] >= 128) {
-            end(l, BROKER_ENDED, "the broker refuses a subscription");
-            return;
-        }
-    l->calls->subscribed(l->context, mid);
+    l->calls->subscribed(l->context, mid, count > 0 && granted[0] < 128);
 }
 
 static void on_message(struct mosquitto *mosq, void *context, const struct mosquitto_message *m,
@@ -188,7 +183,7 @@ struct broker *broker_open(const struct broker_options *o, char why[BROKER_WHY_S
 {
     struct broker *l = calloc(1, sizeof *l);
     why[0] = '\0';
-    if (!l || !(l->mosq = mosquitto_new(o->client_id, true, l))) {
+    if (!l || !(l->mosq = mosquitto_new(o->broker->client_id, true, l))) {
         snprintf(why, BROKER_WHY_SIZE, "memory is short");
         free(l);
         return NULL;

@@ -32,7 +32,7 @@ struct broker_message {
 struct broker_calls {
     void (*acknowledged)(void *context, int mid,
                          int reason); /* MQTT 5 reason, below 128 is good */
-    void (*subscribed)(void *context, int mid);
+    void (*subscribed)(void *context, int mid, bool granted);
     void (*message)(void *context, const struct broker_message *m);
 };
 
@@ -45,9 +45,8 @@ enum broker_state {
 };
 
 struct broker_options {
-    const struct delivery_broker *broker;
-    const char *client_id;
-    const char *will_topic; /* retained, QoS 1 */
+    const struct delivery_broker *broker; /* with a client id */
+    const char *will_topic;               /* retained, QoS 1 */
     const char *will;
     int protocol; /* 5, or 4 for 3.1.1 */
     const struct broker_calls *calls;

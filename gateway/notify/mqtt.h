@@ -5,11 +5,11 @@
  * is the only one that touches libmosquitto. MQTT 5, and 3.1.1 with a broker that refuses it. A
  * broker that is away is tried again after a time that doubles from 0.5 to 30 s, with jitter.
  *
- * The outbox goes out in order, at most MQTT_WINDOW messages unanswered; what the broker has
- * acknowledged is settled with the store, and after a reconnect everything starts again from
- * the oldest not acknowledged: at least once, in order, never out of the broker's own queue.
- * `status` is "online", by will "offline". Circuit states are latest values only: kept here,
- * sent at QoS 0 when they change and the socket is free, and all again after a reconnect.
+ * The outbox goes out in order, at most WINDOW_SLOTS (32) messages unanswered; what the broker
+ * has acknowledged is settled with the store, and after a reconnect everything starts again
+ * from the oldest not acknowledged: at least once, in order, never out of the broker's own
+ * queue. `status` is "online", by will "offline". Circuit states are latest values only: kept
+ * here, sent at QoS 0 when they change and the socket is free, and all again after a reconnect.
  *
  * Ownership  mqtt_start .. mqtt_stop; borrows the store, which must outlive it
  * Threads    every call from any thread; none blocks on the broker (mqtt_stop: 3 s at the most,
@@ -23,8 +23,6 @@
 
 struct delivery_broker; /* model/delivery.h */
 struct mqtt;
-
-#define MQTT_WINDOW 32
 
 struct mqtt_options {
     const struct delivery_broker *broker; /* copied */
@@ -56,6 +54,11 @@ bool mqtt_take_command(struct mqtt *m, struct command *out);
  * wanted none. */
 void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *error,
                 const char *members);
+
+/* After a commit that failed, by the store's owner: trips and alarms that the disk has refused
+ * for STORE_GRACE_MS are told all the same, with "stored":false and without "seq". When the
+ * disk takes them later they come again, through the outbox. */
+void mqtt_tell_unwritten(struct mqtt *m, int64_t mono_ms);
 
 struct mqtt_status {
     bool connected;

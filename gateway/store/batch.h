@@ -41,6 +41,7 @@ struct entry {
     int statement;
     enum batch_worth worth;
     bool follows;
+    bool told; /* for the owner's use */
     size_t bytes;
     size_t count;
     struct value values[];

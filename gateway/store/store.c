@@ -34,7 +34,8 @@ struct store {
     enum store_err err;
     char why[DATABASE_WHY_SIZE];
     int64_t retry_mono_ms;
-    int64_t wall_ms; /* of the turn */
+    int64_t failed_mono_ms; /* when err began; 0: no commit has met it yet */
+    int64_t wall_ms;        /* of the turn */
 
     _Atomic int64_t settled[STORE_ROUTES];
     _Atomic int64_t newest[STORE_ROUTES];
@@ -95,10 +96,12 @@ static enum store_err replace_damaged(struct store *s)
     }
     s->counted.set_aside++;
     log_error("store", "the damaged record is kept as %s; a new one begins", name);
+    /* the clock may have gone back: the numbers do not */
     s->first_seq = s->wall_ms > s->first_seq ? s->wall_ms : s->first_seq;
-    int64_t newest = atomic_load(&s->newest[STORE_ROUTE_UP]);
-    if (newest >= s->first_seq) /* the clock went back: the numbers do not */
-        s->first_seq = newest + 1;
+    for (int r = 1; r < STORE_ROUTES; r++) {
+        int64_t newest = atomic_load(&s->newest[r]);
+        s->first_seq = s->first_seq > newest ? s->first_seq : newest + 1;
+    }
     return open_database(s);
 }
 
@@ -265,6 +268,8 @@ void store_release_trip(struct store *s, const char *id)
     ADD(s, RELEASE_TRIP, WORTH_RECORD, value_text(id));
 }
 
+enum { MESSAGE_TOPIC = 1, MESSAGE_PAYLOAD = 2, MESSAGE_RETAIN = 4 }; /* among its values */
+
 void store_add_message(struct store *s, const struct store_message *m)
 {
     add(s, ADD_MESSAGE, m->low_value ? WORTH_LOADS : WORTH_RECORD, m->with_seq,
@@ -419,6 +424,8 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
         if (!err)
             err = write_batch(s);
     }
+    if (err && (!s->err || s->failed_mono_ms == 0))
+        s->failed_mono_ms = mono_ms;
     note(s, err);
     if (err) {
         s->retry_mono_ms = mono_ms + (s->database.db ? RETRY_MS : RETRY_OPEN_MS);
@@ -432,6 +439,31 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
 }
 
 /* ---- delivery and status ---- */
+
+void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *fn,
+                          void *context)
+{
+    if (!s->err || mono_ms - s->failed_mono_ms < STORE_GRACE_MS)
+        return;
+    for (struct entry *e = s->batch.first; e; e = e->next) {
+        if (e->statement != ADD_MESSAGE || e->worth != WORTH_RECORD || e->told)
+            continue;
+        struct text topic = TEXT_INIT,
+                    payload = TEXT_INIT; /* the batch's texts are not terminated */
+        text_append_bytes(&topic, e->values[MESSAGE_TOPIC].bytes,
+                          e->values[MESSAGE_TOPIC].length);
+        bool empty = e->values[MESSAGE_PAYLOAD].type == VALUE_NULL;
+        if (!empty)
+            text_append_bytes(&payload, e->values[MESSAGE_PAYLOAD].bytes,
+                              e->values[MESSAGE_PAYLOAD].length);
+        e->told = !topic.failed && !payload.failed;
+        if (e->told)
+            fn(context, text_get(&topic), empty ? NULL : text_get(&payload),
+               e->values[MESSAGE_RETAIN].integer != 0);
+        text_free(&topic);
+        text_free(&payload);
+    }
+}
 
 void store_settle(struct store *s, enum store_route route, int64_t id)
 {

@@ -100,6 +100,15 @@ void store_add_readings(struct store *s, const struct frame *f);
 /* Ends the turn: writes when there is something to write. Cheap when there is not. */
 enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms);
 
+/* Messages of more than low value that wait in memory although commits have failed for
+ * STORE_GRACE_MS: a card that dies must not make the gateway mute. Each is handed on once, and
+ * stays in the batch. payload is NULL for a retained topic to be cleared. */
+#define STORE_GRACE_MS 5000
+typedef void store_unwritten_fn(void *context, const char *topic, const char *payload,
+                                bool retain);
+void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *fn,
+                          void *context);
+
 /* ---- the outbox, from the side of delivery ---- */
 
 /* Every message of the route up to and including this one is delivered (for STORE_ROUTE_UP:

@@ -1,0 +1,263 @@
+#include "sender.h"
+
+#include "standing.h"
+#include "up.h"
+#include "window.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+
+#include <mosquitto.h>
+
+#include <stdatomic.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#define RETAINED_MS 2000 /* all retained messages have come this long after the SUBACK */
+#define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
+#define TOPIC_SIZE (OWN_SIZE + sizeof "alarm/+")
+
+struct sender {
+    struct store *store;
+    struct store_reader *reader;
+    char own[OWN_SIZE]; /* "foretrip/<site>/" */
+    char site_id[SITE_ID_SIZE];
+    bool up_wanted;
+    int64_t up_period_ms;
+
+    struct broker *line; /* during a call */
+    struct window window;
+    struct up up;
+    struct standing standing;
+    int subscriptions[2];
+    int subscribed;
+    int64_t compare_mono_ms; /* 0: done, or not due yet */
+    bool reading_said;       /* that the record cannot be read */
+
+    _Atomic int64_t settled, up_settled;
+    _Atomic uint64_t acknowledged, refused, expired;
+};
+
+struct sender *sender_create(const struct sender_options *o)
+{
+    struct sender *s = calloc(1, sizeof *s);
+    if (s && !(s->reader = store_reader_open(o->store_path))) {
+        free(s);
+        return NULL;
+    }
+    if (!s)
+        return NULL;
+    s->store = o->store;
+    s->up_wanted = o->up;
+    s->up_period_ms = o->up_period_ms;
+    text_copy(s->site_id, sizeof s->site_id, o->site_id);
+    snprintf(s->own, sizeof s->own, "foretrip/%s/", s->site_id);
+    return s;
+}
+
+void sender_destroy(struct sender *s)
+{
+    if (!s)
+        return;
+    standing_free(&s->standing);
+    store_reader_close(s->reader);
+    free(s);
+}
+
+/* ---- what the broker says ---- */
+
+static void settle(struct sender *s)
+{
+    store_settle(s->store, STORE_ROUTE_MQTT, s->window.settled);
+    atomic_store(&s->settled, s->window.settled);
+}
+
+static void settle_up(struct sender *s, int64_t seq)
+{
+    s->up.settled = seq;
+    store_settle(s->store, STORE_ROUTE_UP, seq);
+    atomic_store(&s->up_settled, seq);
+}
+
+static void take_up_answer(struct sender *s, int reason)
+{
+    s->up.mid = 0;
+    if (reason < 128) {
+        settle_up(s, s->up.sent);
+        return;
+    }
+    s->up.sent_mono_ms = clock_mono_ms(); /* the same batch again, a period later */
+    if (atomic_fetch_add(&s->refused, 1) == 0)
+        log_warning("mqtt", "the broker refuses %sup (%s); it is tried again", s->own,
+                    mosquitto_reason_string(reason));
+}
+
+void sender_take_answer(struct sender *s, int mid, int reason)
+{
+    if (mid == s->up.mid) {
+        take_up_answer(s, reason);
+        return;
+    }
+    if (!window_answer(&s->window, mid))
+        return;
+    settle(s);
+    if (reason < 128)
+        atomic_fetch_add(&s->acknowledged, 1);
+    else if (atomic_fetch_add(&s->refused, 1) == 0)
+        log_warning(
+            "mqtt",
+            "the broker refuses a message for good (%s); it is skipped, as others will be",
+            mosquitto_reason_string(reason));
+}
+
+void sender_take_subscribed(struct sender *s, int mid, bool granted)
+{
+    for (int i = 0; i < 2; i++)
+        if (s->subscriptions[i] == mid && granted && ++s->subscribed == 2)
+            s->compare_mono_ms = clock_mono_ms() + RETAINED_MS;
+}
+
+void sender_take_retained(struct sender *s, const char *topic)
+{
+    standing_note(&s->standing, topic);
+}
+
+/* ---- sending ---- */
+
+void sender_begin(struct sender *s, struct broker *line)
+{
+    static const char *const below[] = {"alarm", "trip"};
+    char filter[TOPIC_SIZE];
+    window_reset(&s->window, s->window.settled);
+    s->up.mid = 0;
+    s->subscribed = 0;
+    s->compare_mono_ms = 0;
+    standing_free(&s->standing);
+    for (int i = 0; i < 2; i++) {
+        snprintf(filter, sizeof filter, "%s%s/+", s->own, below[i]);
+        if (!broker_subscribe(line, filter, &s->subscriptions[i]))
+            return;
+    }
+}
+
+static bool send_row(void *context, const struct store_row *row)
+{
+    struct sender *s = context;
+    int mid = 0;
+    bool expired = row->expires_wall_ms > 0 && row->expires_wall_ms <= clock_wall_ms();
+    enum broker_publish sent = BROKER_HOPELESS;
+    if (!expired)
+        sent = broker_publish(s->line, row->topic, row->payload, row->qos > 0 ? row->qos : 1,
+                              row->retain, NULL, &mid);
+    if (sent == BROKER_SENT)
+        window_push(&s->window, row->id, mid);
+    if (sent != BROKER_HOPELESS)
+        return sent == BROKER_SENT;
+    if (atomic_fetch_add(expired ? &s->expired : &s->refused, 1) == 0)
+        log_warning("mqtt", "a message for %s %s; it is skipped, as others will be", row->topic,
+                    expired ? "is past its time" : "cannot be sent at all");
+    window_skip(&s->window, row->id);
+    settle(s);
+    return true;
+}
+
+static void note_reading(struct sender *s, enum store_err err)
+{
+    if (err && !s->reading_said)
+        log_error("mqtt", "the record cannot be read: %s", store_strerror(err));
+    s->reading_said = err != STORE_OK;
+}
+
+static void feed_outbox(struct sender *s)
+{
+    int64_t newest = store_newest(s->store, STORE_ROUTE_MQTT), sent = s->window.sent;
+    if (window_free(&s->window) == 0 || newest <= sent)
+        return;
+    enum store_err err = store_read_messages(s->reader, STORE_ROUTE_MQTT, sent,
+                                             window_free(&s->window), send_row, s);
+    note_reading(s, err);
+    if (!err && s->window.sent == sent && broker_why(s->line)[0] == '\0') {
+        window_skip(&s->window, newest); /* delivered before we began, or dropped */
+        settle(s);
+    }
+}
+
+static bool send_standing(void *context, const char *topic, const char *payload)
+{
+    struct sender *s = context;
+    return broker_publish(s->line, topic, payload, 1, true, NULL, NULL) != BROKER_LOST;
+}
+
+/* when the outbox has caught up, so that nothing older follows */
+static void feed_standing(struct sender *s)
+{
+    char filter[TOPIC_SIZE];
+    if (s->compare_mono_ms == 0 || clock_mono_ms() < s->compare_mono_ms || s->window.count > 0)
+        return;
+    s->compare_mono_ms = 0;
+    note_reading(s, standing_compare(&s->standing, s->reader, s->own, send_standing, s));
+    standing_free(&s->standing);
+    snprintf(filter, sizeof filter, "%salarm/+", s->own);
+    broker_unsubscribe(s->line, filter);
+    snprintf(filter, sizeof filter, "%strip/+", s->own);
+    broker_unsubscribe(s->line, filter);
+}
+
+static bool know_up(struct sender *s)
+{
+    int64_t seq;
+    if (s->up.known)
+        return true;
+    enum store_err err = store_read_settled(s->reader, STORE_ROUTE_UP, &seq);
+    note_reading(s, err);
+    if (!err)
+        settle_up(s, seq);
+    s->up.known = !err;
+    return !err;
+}
+
+static void feed_up(struct sender *s)
+{
+    int64_t newest = store_newest(s->store, STORE_ROUTE_UP), now = clock_mono_ms();
+    if (!s->up_wanted || !know_up(s) || !up_due(&s->up, newest, now, s->up_period_ms))
+        return;
+    char topic[TOPIC_SIZE];
+    struct text payload = TEXT_INIT;
+    snprintf(topic, sizeof topic, "%sup", s->own);
+    enum store_err err = up_compose(&s->up, s->reader, s->site_id, &payload);
+    note_reading(s, err);
+    s->up.sent_mono_ms = now;
+    if (!err && payload.length == 0)
+        settle_up(s, newest); /* gone by age before the broker came back */
+    else if (!err && !payload.failed)
+        broker_publish(s->line, topic, text_get(&payload), 1, false, NULL, &s->up.mid);
+    text_free(&payload);
+}
+
+void sender_feed(struct sender *s, struct broker *line)
+{
+    s->line = line;
+    feed_outbox(s);
+    feed_standing(s);
+    feed_up(s);
+    s->line = NULL;
+}
+
+size_t sender_waiting(const struct sender *s)
+{
+    return s->window.count;
+}
+
+void sender_get_counts(struct sender *s, struct sender_counts *out)
+{
+    out->acknowledged = atomic_load(&s->acknowledged);
+    out->refused = atomic_load(&s->refused);
+    out->expired = atomic_load(&s->expired);
+}
+
+bool sender_idle(struct sender *s)
+{
+    return atomic_load(&s->settled) >= store_newest(s->store, STORE_ROUTE_MQTT) &&
+           (!s->up_wanted ||
+            atomic_load(&s->up_settled) >= store_newest(s->store, STORE_ROUTE_UP));
+}

@@ -1,0 +1,55 @@
+/*
+ * sender - the record to the broker: outbox, retained alarms and trips, the stream for a
+ * centre.
+ *
+ * Knows what has been sent over the present connection and what of it the broker has answered,
+ * and settles that with the store. Opening and closing the connection is somebody else's part.
+ *
+ * Ownership  sender_create .. sender_destroy; borrows the store
+ * Threads    one thread; sender_get_counts and sender_idle from any
+ */
+#ifndef FORETRIP_SENDER_H
+#define FORETRIP_SENDER_H
+
+#include "broker.h"
+#include "store/reader.h"
+
+struct sender;
+
+struct sender_options {
+    struct store *store;
+    const char *store_path;
+    const char *site_id;
+    bool up;
+    int64_t up_period_ms;
+};
+
+struct sender_counts {
+    uint64_t acknowledged; /* messages of the outbox */
+    uint64_t refused; /* for good, by the broker or by MQTT's own bounds: said and skipped */
+    uint64_t expired;
+};
+
+struct sender *sender_create(const struct sender_options *o);
+void sender_destroy(struct sender *s); /* accepts NULL */
+
+/* A new connection: subscribes to the retained topics and begins again from the oldest message
+ * that is not acknowledged. */
+void sender_begin(struct sender *s, struct broker *line);
+
+/* Sends what there is room for. Called after every turn of the connection. */
+void sender_feed(struct sender *s, struct broker *line);
+
+/* What the broker says, from its callbacks. */
+void sender_take_answer(struct sender *s, int mid, int reason);
+void sender_take_subscribed(struct sender *s, int mid, bool granted);
+void sender_take_retained(struct sender *s, const char *topic);
+
+/* Messages sent and not yet answered. */
+size_t sender_waiting(const struct sender *s);
+
+void sender_get_counts(struct sender *s, struct sender_counts *out);
+/* True when all that was on disk a moment ago is acknowledged. */
+bool sender_idle(struct sender *s);
+
+#endif
