@@ -16,11 +16,14 @@ static const struct verb verbs[] = {
     },
     {
         .name = "replay",
-        .arguments = "--config DIR --readings FILE|- [--events FILE|-]",
+        .arguments = "--config DIR --readings FILE|- [--events FILE|-] [--database FILE]",
         .summary = "run the engine over recorded readings",
-        .help = "  --config DIR      the directory with site.cfg (and rules.cfg, if any)\n"
-                "  --readings FILE   readings as CSV; - is standard input\n"
-                "  --events FILE     events as JSON lines; - is standard output, the default\n",
+        .help =
+            "  --config DIR      the directory with site.cfg (and rules.cfg, if any)\n"
+            "  --readings FILE   readings as CSV; - is standard input\n"
+            "  --events FILE     events as JSON lines; - is standard output, the default\n"
+            "                    without a database\n"
+            "  --database FILE   a new database with the events, trips, alarms and readings\n",
         .run = verb_replay,
     },
 };

@@ -1,4 +1,5 @@
-/* foretrip replay: recorded readings through the engine, events as JSON lines. */
+/* foretrip replay: recorded readings through the engine, events as JSON lines and into a
+ * database. */
 #include "verbs.h"
 
 #include "options.h"
@@ -8,18 +9,26 @@
 #include "config/reader.h"
 #include "drivers/recorded_ahead.h"
 #include "model/event_json.h"
+#include "store/store.h"
 
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
+
+#define COMMIT_MS 3600000 /* of data in one transaction */
+#define BATCH_MOST_BYTES ((size_t)256 << 20)
 
 struct output {
     const struct site *site;
     FILE *file;
     const char *name;
     uint64_t events;
-    int failed; /* errno of the first event that could not be written */
+    int failed;          /* errno of the first event that could not be written */
+    struct store *store; /* NULL for none */
+    enum store_err store_err;
+    int64_t commit_mono_ms, wall_ms;
 };
 
 static void write_event(void *context, const struct event *e)
@@ -29,13 +38,73 @@ static void write_event(void *context, const struct event *e)
     errno = ENOMEM;
     if (!o->failed && (!json || fputs(json, o->file) == EOF || putc('\n', o->file) == EOF))
         o->failed = errno;
+    if (json && o->store)
+        store_add_event(o->store, o->site, e, json);
     o->events++;
     free(json);
 }
 
+/* ---- the database ------------------------------------------------------------------------ */
+
+static bool say_store(struct store *s, enum store_err err)
+{
+    struct store_status status = {.why = ""};
+    if (s)
+        store_get_status(s, &status);
+    fprintf(stderr, "foretrip replay: %s\n",
+            status.why[0] ? status.why : store_strerror(s ? err : STORE_ERR_MEMORY));
+    return false;
+}
+
+/* What is there already is the record of something else. */
+static bool open_store(struct output *o, const char *path)
+{
+    struct store_options options = {.path = path, .batch_most_bytes = BATCH_MOST_BYTES};
+    enum store_err err = STORE_OK;
+    if (!path)
+        return true;
+    if (access(path, F_OK) == 0) {
+        fprintf(stderr,
+                "foretrip replay: %s is there already; a replay begins a new database\n", path);
+        return false;
+    }
+    o->store = store_open(&options, 0, &err);
+    if (!o->store || err)
+        return say_store(o->store, err);
+    store_set_site(o->store, o->site);
+    return true;
+}
+
+static void keep_frame(struct output *o, const struct frame *f)
+{
+    store_add_readings(o->store, f);
+    o->wall_ms = f->wall_ms;
+    if (f->mono_ms < o->commit_mono_ms)
+        return;
+    o->commit_mono_ms = f->mono_ms + COMMIT_MS;
+    o->store_err = store_commit(o->store, f->mono_ms, f->wall_ms);
+}
+
+/* False when something did not get into the database (said). */
+static bool close_store(struct output *o)
+{
+    bool complete = true;
+    if (!o->store)
+        return true;
+    if (!o->store_err) /* however young the last readings are */
+        o->store_err = store_commit(o->store, INT64_MAX / 2, o->wall_ms);
+    if (o->store_err)
+        complete = say_store(o->store, o->store_err);
+    store_close(o->store);
+    return complete;
+}
+
+/* ---- the events ---------------------------------------------------------------------------
+ */
+
 static bool open_output(struct output *o, const char *path)
 {
-    bool standard = !path || strcmp(path, "-") == 0;
+    bool standard = strcmp(path, "-") == 0;
     o->name = standard ? "standard output" : path;
     o->file = standard ? stdout : fopen(path, "we");
     if (!o->file) {
@@ -91,9 +160,12 @@ static bool feed(struct recorded *r, const struct config *c, struct output *o)
     }
     const struct frame *const *frames;
     size_t n;
-    while (!o->failed && (n = recorded_ahead_next(ahead, &frames)) > 0)
-        for (size_t i = 0; i < n; i++)
+    while (!o->failed && !o->store_err && (n = recorded_ahead_next(ahead, &frames)) > 0)
+        for (size_t i = 0; i < n; i++) {
             engine_feed(engine, frames[i]);
+            if (o->store)
+                keep_frame(o, frames[i]);
+        }
     recorded_ahead_stop(ahead);
     engine_destroy(engine);
     if (recorded_problem(r)[0])
@@ -101,7 +173,8 @@ static bool feed(struct recorded *r, const struct config *c, struct output *o)
     return recorded_problem(r)[0] == '\0';
 }
 
-static enum exit_code replay(const struct config *c, const char *readings, const char *events)
+static enum exit_code replay(const struct config *c, const char *readings, const char *events,
+                             const char *database)
 {
     struct text problem = TEXT_INIT;
     struct output o = {.site = &c->site};
@@ -113,10 +186,12 @@ static enum exit_code replay(const struct config *c, const char *readings, const
     if (!r)
         return EXIT_BAD;
     enum exit_code rc = EXIT_BAD;
-    if (open_output(&o, events)) {
-        bool fed = feed(r, c, &o), closed = close_output(&o);
-        rc = fed && closed ? EXIT_GOOD : EXIT_BAD;
+    if (open_store(&o, database) && open_output(&o, events)) {
+        bool fed = feed(r, c, &o), closed = close_output(&o), kept = close_store(&o);
+        rc = fed && closed && kept ? EXIT_GOOD : EXIT_BAD;
         print_summary(r, &o, clock_mono_us() - begun_us);
+    } else {
+        store_close(o.store);
     }
     recorded_close(r);
     return rc;
@@ -124,14 +199,17 @@ static enum exit_code replay(const struct config *c, const char *readings, const
 
 enum exit_code verb_replay(int argc, char **argv)
 {
-    const char *directory = NULL, *readings = NULL, *events = NULL;
+    const char *directory = NULL, *readings = NULL, *events = NULL, *database = NULL;
     const struct option_row rows[] = {
         {.name = "config", .value = &directory, .needed = true},
         {.name = "readings", .value = &readings, .needed = true},
         {.name = "events", .value = &events},
+        {.name = "database", .value = &database},
     };
     if (!options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
         return EXIT_USAGE;
+    if (!events)
+        events = database ? "/dev/null" : "-";
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     bool usable = config_load(&c, directory, &faults);
@@ -146,7 +224,7 @@ enum exit_code verb_replay(int argc, char **argv)
     faults_free(&faults);
     if (!usable)
         return EXIT_BAD;
-    enum exit_code rc = replay(&c, readings, events);
+    enum exit_code rc = replay(&c, readings, events, database);
     config_free(&c);
     return rc;
 }

@@ -35,6 +35,29 @@ awk -F, 'BEGIN { OFS = "," } NR > 1 { $1 = strftime("%Y-%m-%dT%H:%M:%SZ", $1, 1)
     { "$t" replay --config $s --readings "$dir/iso.csv" > "$dir/b" 2> /dev/null
       cmp "$dir/a" "$dir/b" || fail "RFC 3339 differs"; }
 
+# the database holds the same events, and a second replay makes the same one
+for n in 1 2; do
+    "$t" replay --config $s --readings "$dir/r.csv" --events "$dir/b" --database "$dir/$n.db" 2> /dev/null || fail "database"
+done
+cmp "$dir/a" "$dir/b" || fail "events beside a database differ"
+if command -v python3 > /dev/null; then
+    cat > "$dir/dump.py" <<'EOP'
+import sqlite3, sys
+first, second, events = sys.argv[1:]
+dumps = [list(sqlite3.connect(p).iterdump()) for p in (first, second)]
+assert dumps[0] == dumps[1], "two databases of one recording differ"
+db = sqlite3.connect(first)
+lines = [x.rstrip("\n") for x in open(events)]
+assert [r[0] for r in db.execute("select json from events order by seq")] == lines, "events differ"
+assert db.execute("select count(*) from trips").fetchone()[0] == 1, "trips"
+EOP
+    python3 "$dir/dump.py" "$dir/1.db" "$dir/2.db" "$dir/a" || fail "databases"
+fi
+cp "$dir/1.db" "$dir/before.db"
+expect 1 "1.db is there already" "$t" replay --config $s --readings "$dir/r.csv" --database "$dir/1.db"
+cmp "$dir/1.db" "$dir/before.db" || fail "a database that was there was touched"
+expect 1 "cannot be opened" "$t" replay --config $s --readings "$dir/r.csv" --database "$dir/no/such.db"
+
 # a row that is wrong: what came before is delivered, the place is named
 sed '5001s/,[^,]*$/,wrong/' "$dir/r.csv" > "$dir/bad.csv"
 expect 1 "$dir/bad.csv:5001: column \"main.volts_a\": \"wrong\" is not a number" \
