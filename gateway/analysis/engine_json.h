@@ -1,0 +1,23 @@
+/*
+ * engine_json - what is known of a circuit now, as the JSON of the retained state topic, the
+ * page and the tool.
+ *
+ *     time, circuit, panel, position, name, state ("closed", "open", "unknown"), amps, watts,
+ * volts, pf (null: no reading), reading_at, reading_age_seconds, rating_amps, load_percent,
+ * heat, headroom_amps, headroom_3h_amps, trip_chance {1m, 5m, 15m, 60m}, trip_seconds {p05,
+ * p50, p95}, standing_amps, loads [...]
+ *
+ * "unknown" is honest: a circuit that carries nothing may be closed or open.
+ */
+#ifndef FORETRIP_ENGINE_JSON_H
+#define FORETRIP_ENGINE_JSON_H
+
+#include "engine.h"
+
+#include <jansson.h>
+
+/* A new reference; NULL when memory is short. */
+json_t *engine_circuit_json(const struct site *s, int circuit, int64_t wall_ms,
+                            const struct engine_circuit *c);
+
+#endif
