@@ -29,6 +29,11 @@ struct engine {
     int64_t *pole_read_mono_ms;  /* when each pole's amps were read, INT64_MIN: never */
     int64_t *meter_read_mono_ms; /* when anything of a meter was read */
     int64_t next_meter_check_ms;
+
+    bool resumed; /* state was loaded, saved at these times */
+    int64_t resume_mono_ms, resume_wall_ms;
+    int64_t mono_shift_ms; /* added to every frame's mono after a restart */
+    struct frame *shifted;
 };
 
 /* what trips and loads say goes on to the outside, and makes alarms */
@@ -79,6 +84,7 @@ void engine_destroy(struct engine *e)
     alarms_destroy(e->alarms);
     free(e->meter_read_mono_ms);
     free(e->pole_read_mono_ms);
+    frame_destroy(e->shifted);
     frame_destroy(e->last);
     free(e);
 }
@@ -142,8 +148,32 @@ static void judge_meters(struct engine *e)
     }
 }
 
+/* The first frame after a restart: the saved mono plus the wall time that has passed, at least
+ * a second (the wall clock may have been set back meanwhile). */
+static void resume(struct engine *e, const struct frame *f)
+{
+    int64_t away_ms = f->wall_ms - e->resume_wall_ms;
+    e->resumed = false;
+    e->shifted = frame_create(e->site);
+    if (!e->shifted)
+        return; /* memory is short: the saved times then look like a long gap, or like the
+                   future */
+    e->mono_shift_ms = e->resume_mono_ms + (away_ms > 1000 ? away_ms : 1000) - f->mono_ms;
+}
+
+static const struct frame *shift(struct engine *e, const struct frame *f)
+{
+    memcpy(e->shifted, f, sizeof *f + f->count * sizeof f->values[0]);
+    e->shifted->mono_ms += e->mono_shift_ms;
+    return e->shifted;
+}
+
 void engine_feed(struct engine *e, const struct frame *f)
 {
+    if (e->resumed)
+        resume(e, f);
+    if (e->shifted)
+        f = shift(e, f);
     if (e->started && f->mono_ms <= e->mono_ms) {
         e->frames_refused++;
         return;
@@ -204,25 +234,58 @@ struct alarms *engine_alarms(struct engine *e)
     return e->alarms;
 }
 
-enum { STATE_BREAKERS = 1, STATE_LOADS, STATE_TRIPS, STATE_ALARMS, STATE_TRIP_ALARMS };
+/* tags of the sections; a number is never used again for something else */
+enum {
+    STATE_TIME = 1,
+    STATE_BREAKERS,
+    STATE_LOADS,
+    STATE_TRIPS,
+    STATE_ALARMS,
+    STATE_TRIP_ALARMS
+};
 
-void engine_save(const struct engine *e, struct codec_out *out)
+static void save_time(const struct engine *e, struct codec_out *out)
 {
-    size_t begun = codec_begin(out, STATE_BREAKERS);
-    breakers_save(e->breakers, out);
+    size_t begun = codec_begin(out, STATE_TIME);
+    codec_put_i64(out, e->mono_ms);
+    codec_put_i64(out, e->wall_ms);
     codec_end(out, begun);
-    begun = codec_begin(out, STATE_LOADS);
-    loads_save(e->loads, out);
-    codec_end(out, begun);
-    begun = codec_begin(out, STATE_TRIPS);
-    trips_save(e->trips, out);
-    codec_end(out, begun);
-    begun = codec_begin(out, STATE_ALARMS);
-    alarms_save(e->alarms, out);
-    codec_end(out, begun);
-    begun = codec_begin(out, STATE_TRIP_ALARMS);
-    trip_alarms_save(e->trip_alarms, out);
-    codec_end(out, begun);
+}
+
+#define SAVE(tag, function, object)                                                            \
+    do {                                                                                       \
+        size_t begun_ = codec_begin(out, tag);                                                 \
+        function(object, out);                                                                 \
+        codec_end(out, begun_);                                                                \
+    } while (0)
+
+void engine_save(const struct engine *e, enum engine_part part, struct codec_out *out)
+{
+    if (e->started)
+        save_time(e, out);
+    switch (part) {
+    case ENGINE_RUNNING:
+        SAVE(STATE_ALARMS, alarms_save, e->alarms);
+        SAVE(STATE_TRIP_ALARMS, trip_alarms_save, e->trip_alarms);
+        SAVE(STATE_TRIPS, trips_save, e->trips);
+        return;
+    case ENGINE_LEARNED:
+        SAVE(STATE_BREAKERS, breakers_save, e->breakers);
+        SAVE(STATE_LOADS, loads_save, e->loads);
+        return;
+    }
+}
+
+/* the later of the two parts' times is when the gateway went */
+static bool load_time(struct engine *e, struct codec_in *in)
+{
+    int64_t mono_ms = codec_get_i64(in), wall_ms = codec_get_i64(in);
+    if (!in->failed && (!e->resumed || mono_ms > e->resume_mono_ms)) {
+        e->resumed = true;
+        e->resume_mono_ms = mono_ms;
+        e->resume_wall_ms = wall_ms;
+    }
+    return !in->failed;
 }
 
 bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
@@ -232,6 +295,7 @@ bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
     bool ok = true;
     while (ok && codec_next(&in, &tag, &section)) {
         switch (tag) {
+        case STATE_TIME: ok = load_time(e, &section); break;
         case STATE_BREAKERS: ok = breakers_load(e->breakers, &section); break;
         case STATE_LOADS: ok = loads_load(e->loads, &section); break;
         case STATE_TRIPS: ok = trips_load(e->trips, &section); break;

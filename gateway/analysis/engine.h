@@ -46,9 +46,14 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
 /* The people's part; the events that follow go to the sink. */
 struct alarms *engine_alarms(struct engine *e);
 
-/* Learned and running state, by ids, so that it survives a restart and a changed site. Loading
- * into a fresh engine only; false: damaged, and the engine must be thrown away for a new one. */
-void engine_save(const struct engine *e, struct codec_out *out);
+/* State by ids, so that it survives a restart and a changed site, in two parts: what runs
+ * (alarms, open trips: small, kept at every change) and what was learned (heat, loads: kept now
+ * and then). Loading goes into a fresh engine before its first frame, each part by itself;
+ * false: damaged, and the engine must be thrown away for a new one. A restart is a gap: mono
+ * goes on from where it was saved by as much as the wall clock says has passed, so a mono clock
+ * that began anew does not matter. */
+enum engine_part { ENGINE_RUNNING, ENGINE_LEARNED };
+void engine_save(const struct engine *e, enum engine_part part, struct codec_out *out);
 bool engine_load(struct engine *e, const uint8_t *bytes, size_t length);
 
 #endif

@@ -1,0 +1,68 @@
+#include "answer.h"
+
+#include "analysis/engine_json.h"
+#include "base/clock.h"
+#include "model/event_json.h"
+
+#include <stdlib.h>
+
+static void reply_object(struct mqtt *m, const struct command *c, json_t *members)
+{
+    char *text = members ? event_json_dump(members) : NULL;
+    mqtt_reply(m, &c->reply, text ? NULL : "memory is short, try again", text);
+    free(text);
+    json_decref(members);
+}
+
+static json_t *circuits(const struct site *s, const struct engine *e, int64_t wall_ms)
+{
+    json_t *o = json_object(), *list = json_array();
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        struct engine_circuit c;
+        engine_circuit(e, (int)i, &c);
+        json_array_append_new(list, engine_circuit_json(s, (int)i, wall_ms, &c));
+    }
+    json_object_set_new(o, "circuits", list);
+    return o;
+}
+
+static json_t *status(struct mqtt *m, const struct site *s, const struct store *store,
+                      int64_t wall_ms)
+{
+    struct store_status record;
+    struct mqtt_status line;
+    store_get_status(store, &record);
+    mqtt_get_status(m, &line);
+    json_t *o = json_object();
+    json_object_set_new(o, "time", event_json_time(wall_ms));
+    json_object_set_new(o, "site", json_string(s->id));
+    json_object_set_new(o, "version", json_string(FORETRIP_VERSION));
+    json_object_set_new(o, "circuits", json_integer((json_int_t)s->circuit_count));
+    json_object_set_new(o, "record", json_string(record.err == STORE_OK ? "ok" : record.why));
+    json_object_set_new(o, "outbox", json_integer(record.outbox_rows));
+    json_object_set_new(o, "lost_records", json_integer((json_int_t)record.lost_records));
+    json_object_set_new(o, "lost_readings", json_integer((json_int_t)record.lost_readings));
+    json_object_set_new(o, "acknowledged", json_integer((json_int_t)line.acknowledged));
+    return o;
+}
+
+void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
+                    int64_t wall_ms, const struct command *c)
+{
+    enum alarms_err err = ALARMS_OK;
+    switch (c->verb) {
+    case COMMAND_CIRCUITS: reply_object(m, c, circuits(s, e, wall_ms)); return;
+    case COMMAND_STATUS: reply_object(m, c, status(m, s, store, wall_ms)); return;
+    case COMMAND_ACKNOWLEDGE:
+        err = alarms_acknowledge(engine_alarms(e), c->alarm, wall_ms, c->by);
+        break;
+    case COMMAND_SHELVE:
+        err = alarms_shelve(engine_alarms(e), c->alarm, wall_ms, c->seconds, c->by, c->note);
+        break;
+    }
+    /* on disk before it is announced */
+    const char *error = err == ALARMS_OK ? NULL : alarms_strerror(err);
+    if (!error && store_commit(store, clock_mono_ms(), wall_ms) != STORE_OK)
+        error = "it is done, but could not be written to the record yet";
+    mqtt_reply(m, &c->reply, error, NULL);
+}

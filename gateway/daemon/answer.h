@@ -1,0 +1,14 @@
+/*
+ * answer - what the gateway says and does on a command from MQTT.
+ */
+#ifndef FORETRIP_ANSWER_H
+#define FORETRIP_ANSWER_H
+
+#include "analysis/engine.h"
+#include "notify/mqtt.h"
+
+/* Carries the command out on the engine and answers it. wall_ms is now. */
+void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
+                    int64_t wall_ms, const struct command *c);
+
+#endif

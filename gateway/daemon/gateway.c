@@ -1,0 +1,423 @@
+#include "gateway.h"
+
+#include "answer.h"
+
+#include "analysis/engine.h"
+#include "analysis/engine_json.h"
+#include "base/clock.h"
+#include "base/log.h"
+#include "base/queue.h"
+#include "base/text.h"
+#include "config/reader.h"
+#include "drivers/assemble.h"
+#include "drivers/bus.h"
+#include "model/event_json.h"
+#include "notify/announce.h"
+#include "notify/mqtt.h"
+#include "store/reader.h"
+#include "store/store.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define QUEUE_REPORTS 256
+#define LEARNED_EVERY_MS (15 * 60 * 1000) /* megabytes at the most: think of the card */
+#define STATE_EVERY_MS 10000              /* a circuit's state is published at least so often */
+#define STATE_STEP_AMPS 0.1               /* and whenever it moved by this, or by 2 % */
+#define READINGS_DAYS 365.0
+#define LOADS_DAYS 3650.0
+
+/* what was last published of a circuit */
+struct published {
+    double amps;
+    int state;
+    size_t load_count;
+    int64_t mono_ms;
+};
+
+struct gateway {
+    char config_directory[SITE_PATH_SIZE];
+    char database[SITE_PATH_SIZE + 32];
+    struct config *config;
+    struct engine *engine;
+    struct store *store;
+    struct announce *announce; /* NULL without a broker: nobody would take the messages */
+    struct mqtt *mqtt;         /* likewise */
+    struct queue *reports;
+    struct assemble *assemble;
+    struct bus *buses[SITE_MAX_BUSES];
+    struct published *published;
+    int64_t learned_saved_mono_ms;
+    bool running_changed; /* an event came: keep the running state with this turn */
+    bool queue_full_said;
+    uint64_t frames, events;
+    char status[200];
+};
+
+/* ---- out of the engine
+ * ----------------------------------------------------------------------- */
+
+static void take_event(void *context, const struct event *e)
+{
+    struct gateway *g = context;
+    char *json = event_to_json_text(&g->config->site, e);
+    if (!json) {
+        log_error("engine", "memory is short: an event of type %s is lost",
+                  event_type_name(e->type));
+        return;
+    }
+    store_add_event(g->store, &g->config->site, e, json);
+    if (g->announce)
+        announce_event(g->announce, e, json);
+    free(json);
+    g->events++;
+    if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
+        log_info("alarm", "%s (%s): %s", e->alarm.id, alarm_priority_name(e->alarm.priority),
+                 e->alarm.text);
+    if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
+        g->running_changed = true;
+}
+
+static bool worth_publishing(const struct published *p, const struct engine_circuit *c,
+                             int64_t mono_ms)
+{
+    double step = fmax(STATE_STEP_AMPS, 0.02 * p->amps);
+    return p->mono_ms == 0 || mono_ms - p->mono_ms >= STATE_EVERY_MS ||
+           (int)c->state != p->state || c->load_count != p->load_count ||
+           isnan(c->amps) != isnan(p->amps) || fabs(c->amps - p->amps) >= step;
+}
+
+static void publish_states(struct gateway *g, const struct frame *f)
+{
+    const struct site *s = &g->config->site;
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        struct engine_circuit c;
+        engine_circuit(g->engine, (int)i, &c);
+        struct published *p = &g->published[i];
+        if (!worth_publishing(p, &c, f->mono_ms))
+            continue;
+        json_t *o = engine_circuit_json(s, (int)i, f->wall_ms, &c);
+        char *text = o ? event_json_dump(o) : NULL;
+        if (text)
+            mqtt_set_state(g->mqtt, s->circuits[i].id, text);
+        free(text);
+        json_decref(o);
+        *p = (struct published){c.amps, (int)c.state, c.load_count, f->mono_ms};
+    }
+}
+
+static void keep_state(struct gateway *g, enum engine_part part, const char *key)
+{
+    struct codec_out out = {0};
+    engine_save(g->engine, part, &out);
+    if (out.failed)
+        log_error("engine", "memory is short: the state was not kept");
+    else
+        store_add_state(g->store, key, out.bytes, out.length, clock_wall_ms());
+    codec_out_free(&out);
+}
+
+static void take_frame(void *context, const struct frame *f)
+{
+    struct gateway *g = context;
+    g->frames++;
+    engine_feed(g->engine, f);
+    store_add_readings(g->store, f);
+    if (g->mqtt)
+        publish_states(g, f);
+    if (f->mono_ms - g->learned_saved_mono_ms >= LEARNED_EVERY_MS) {
+        g->learned_saved_mono_ms = f->mono_ms;
+        keep_state(g, ENGINE_LEARNED, "learned");
+    }
+}
+
+/* ---- the turn
+ * ---------------------------------------------------------------------------------- */
+
+static void take_report(void *context, struct bus_report *r) /* on a bus's thread */
+{
+    if (!queue_push(context, r))
+        bus_report_free(r);
+}
+
+static void say_full_queue(struct gateway *g)
+{
+    uint64_t dropped = queue_dropped(g->reports);
+    if (dropped > 0 && !g->queue_full_said)
+        log_warning("engine", "cannot keep up: %llu reports of the buses dropped so far",
+                    (unsigned long long)dropped);
+    g->queue_full_said = dropped > 0;
+}
+
+void gateway_turn(struct gateway *g, int64_t timeout_ms)
+{
+    int64_t deadline = assemble_deadline_mono_ms(g->assemble), now = clock_mono_ms();
+    if (deadline != INT64_MAX && deadline - now < timeout_ms)
+        timeout_ms = deadline > now ? deadline - now : 0;
+    struct bus_report *r = queue_pop(g->reports, timeout_ms);
+    for (; r; r = queue_pop(g->reports, 0)) {
+        assemble_report(g->assemble, r);
+        bus_report_free(r);
+    }
+    assemble_time(g->assemble, clock_mono_ms());
+    struct command command;
+    while (g->mqtt && mqtt_take_command(g->mqtt, &command))
+        answer_command(g->mqtt, &g->config->site, g->engine, g->store, clock_wall_ms(),
+                       &command);
+    if (g->running_changed) {
+        g->running_changed = false;
+        keep_state(g, ENGINE_RUNNING, "running");
+    }
+    store_commit(g->store, clock_mono_ms(), clock_wall_ms()); /* says itself when it cannot */
+    say_full_queue(g);
+}
+
+/* ---- starting and stopping the parts
+ * ------------------------------------------------------------ */
+
+static void stop_buses(struct gateway *g)
+{
+    for (size_t i = 0; i < SITE_MAX_BUSES; i++) {
+        bus_stop(g->buses[i]);
+        g->buses[i] = NULL;
+    }
+    for (struct bus_report *r; g->reports && (r = queue_pop(g->reports, 0));)
+        bus_report_free(r);
+    assemble_destroy(g->assemble);
+    g->assemble = NULL;
+}
+
+static bool start_buses(struct gateway *g)
+{
+    const struct site *s = &g->config->site;
+    int64_t origin = bus_origin_us();
+    uint32_t has = 0;
+    bool ok = true;
+    char why[256];
+    for (size_t i = 0; i < s->bus_count; i++) {
+        struct bus_options o = {
+            .site = s,
+            .maps = &g->config->maps,
+            .bus = (int)i,
+            .only_meter = -1,
+            .origin_mono_us = origin,
+            .deliver = take_report,
+            .context = g->reports,
+        };
+        g->buses[i] = bus_start(&o, why, sizeof why);
+        if (!g->buses[i]) {
+            log_error("bus", "%s: %s", s->buses[i].id, why);
+            ok = false;
+            continue;
+        }
+        has |= bus_has(g->buses[i]);
+        if (bus_round_ms(g->buses[i]) > s->buses[i].poll_ms)
+            log_warning("bus",
+                        "%s: one round takes about %.0f ms, more than its period of %d ms",
+                        s->buses[i].id, bus_round_ms(g->buses[i]), s->buses[i].poll_ms);
+    }
+    g->assemble = assemble_create(s, has, take_frame, g);
+    return ok && g->assemble;
+}
+
+static bool start_mqtt(struct gateway *g)
+{
+    const struct delivery_broker *broker = &g->config->delivery.broker;
+    if (broker->host[0] == '\0') {
+        log_info("mqtt", "delivery.cfg names no broker: nothing is published");
+        return true;
+    }
+    struct store_reader *reader = store_reader_open(g->database);
+    g->announce = announce_create(g->store, &g->config->site, reader);
+    store_reader_close(reader);
+    char why[256];
+    struct mqtt_options o = {.broker = broker,
+                             .site_id = g->config->site.id,
+                             .store = g->store,
+                             .store_path = g->database};
+    g->mqtt = mqtt_start(&o, why, sizeof why);
+    if (!g->mqtt)
+        log_error("mqtt", "%s", why);
+    return g->announce && g->mqtt;
+}
+
+static void stop_mqtt(struct gateway *g)
+{
+    mqtt_stop(g->mqtt);
+    announce_destroy(g->announce);
+    g->mqtt = NULL;
+    g->announce = NULL;
+}
+
+static struct config *read_config(const char *directory)
+{
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    struct text report = TEXT_INIT;
+    struct config *c = calloc(1, sizeof *c);
+    bool usable = c && config_load(c, directory, &faults);
+    faults_print(&faults, "", &report);
+    for (char *at = report.bytes, *line; at && (line = strsep(&at, "\n")) != NULL;)
+        if (*line)
+            (usable ? log_warning : log_error)("config", "%s", line);
+    text_free(&report);
+    faults_free(&faults);
+    if (!usable) {
+        free(c);
+        return NULL;
+    }
+    return c;
+}
+
+static struct engine *make_engine(struct gateway *g, const struct config *c)
+{
+    return engine_create(&c->site, &c->rules, &c->signatures, take_event, g);
+}
+
+static bool load_part(struct engine *e, struct store_reader *r, const char *key)
+{
+    uint8_t *bytes = NULL;
+    size_t length = 0;
+    int64_t wall_ms;
+    bool ok = true;
+    if (store_read_state(r, key, &bytes, &length, &wall_ms) == STORE_OK && bytes)
+        ok = engine_load(e, bytes, length);
+    free(bytes);
+    return ok;
+}
+
+/* an engine with what was kept; a damaged state is said, and forgotten */
+static bool start_engine(struct gateway *g)
+{
+    g->engine = make_engine(g, g->config);
+    struct store_reader *reader = store_reader_open(g->database);
+    if (!g->engine || !reader)
+        return false;
+    if (!load_part(g->engine, reader, "learned") || !load_part(g->engine, reader, "running")) {
+        log_warning(
+            "engine",
+            "the kept state is damaged and was not taken over: alarms and learning begin anew");
+        engine_destroy(g->engine);
+        g->engine = make_engine(g, g->config);
+    }
+    store_reader_close(reader);
+    return g->engine != NULL;
+}
+
+struct gateway *gateway_create(const char *config_directory, const char *state_directory)
+{
+    struct gateway *g = calloc(1, sizeof *g);
+    if (!g)
+        return NULL;
+    text_copy(g->config_directory, sizeof g->config_directory, config_directory);
+    snprintf(g->database, sizeof g->database, "%s/foretrip.db", state_directory);
+    g->learned_saved_mono_ms = clock_mono_ms();
+    g->config = read_config(config_directory);
+    if (!g->config)
+        goto failed;
+    enum store_err err;
+    struct store_options o = {
+        .path = g->database, .readings_days = READINGS_DAYS, .loads_days = LOADS_DAYS};
+    g->store = store_open(&o, clock_wall_ms(), &err);
+    g->reports = queue_create(QUEUE_REPORTS);
+    g->published = calloc(g->config->site.circuit_count + 1, sizeof *g->published);
+    if (!g->store || !g->reports || !g->published) {
+        log_error("gateway", "memory is short");
+        goto failed;
+    }
+    store_set_site(g->store, &g->config->site);
+    if (!start_engine(g) || !start_mqtt(g) || !start_buses(g))
+        goto failed;
+    log_info("gateway", "watching %zu circuits of %s on %zu buses",
+             g->config->site.circuit_count, g->config->site.name, g->config->site.bus_count);
+    return g;
+failed:
+    gateway_destroy(g);
+    return NULL;
+}
+
+void gateway_destroy(struct gateway *g)
+{
+    if (!g)
+        return;
+    stop_buses(g);
+    if (g->engine && g->store) {
+        keep_state(g, ENGINE_RUNNING, "running");
+        keep_state(g, ENGINE_LEARNED, "learned");
+        store_commit(g->store, clock_mono_ms(), clock_wall_ms());
+    }
+    stop_mqtt(g);
+    engine_destroy(g->engine);
+    store_close(g->store);
+    queue_destroy(g->reports);
+    free(g->published);
+    if (g->config)
+        config_free(g->config);
+    free(g->config);
+    free(g);
+}
+
+/* everything new is made before anything old is given up; only the buses, which cannot poll one
+ * meter twice at a time, are stopped first */
+void gateway_reload(struct gateway *g)
+{
+    struct config *next = read_config(g->config_directory);
+    if (!next) {
+        log_error("config", "the new configuration is not usable: the old one stays");
+        return;
+    }
+    struct engine *engine = make_engine(g, next);
+    struct published *published = calloc(next->site.circuit_count + 1, sizeof *published);
+    struct codec_out running = {0}, learned = {0};
+    engine_save(g->engine, ENGINE_RUNNING, &running);
+    engine_save(g->engine, ENGINE_LEARNED, &learned);
+    bool ok = engine && published && !running.failed && !learned.failed &&
+              engine_load(engine, learned.bytes, learned.length) &&
+              engine_load(engine, running.bytes, running.length);
+    codec_out_free(&running);
+    codec_out_free(&learned);
+    if (!ok) {
+        log_error("config", "memory is short: the old configuration stays");
+        engine_destroy(engine);
+        free(published);
+        config_free(next);
+        free(next);
+        return;
+    }
+    stop_buses(g);
+    stop_mqtt(g);
+    engine_destroy(g->engine);
+    free(g->published);
+    struct config *old = g->config;
+    g->engine = engine;
+    g->published = published;
+    g->config = next;
+    store_set_site(g->store, &next->site);
+    config_free(old);
+    free(old);
+    if (!start_mqtt(g) || !start_buses(g))
+        log_error(
+            "config",
+            "the new configuration was taken over, but not every part of it could be started");
+    log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
+             next->site.circuit_count, next->site.bus_count);
+}
+
+const char *gateway_status_line(struct gateway *g)
+{
+    struct store_status record;
+    struct mqtt_status line = {0};
+    store_get_status(g->store, &record);
+    if (g->mqtt)
+        mqtt_get_status(g->mqtt, &line);
+    snprintf(g->status, sizeof g->status,
+             "%llu frames, %llu events, record %s, broker %s, %lld messages waiting",
+             (unsigned long long)g->frames, (unsigned long long)g->events,
+             record.err == STORE_OK ? "ok" : store_strerror(record.err),
+             !g->mqtt         ? "none"
+             : line.connected ? "connected"
+                              : "away",
+             (long long)record.outbox_rows);
+    return g->status;
+}
