@@ -26,6 +26,17 @@ static const struct verb verbs[] = {
             "  --database FILE   a new database with the events, trips, alarms and readings\n",
         .run = verb_replay,
     },
+    {
+        .name = "watch",
+        .arguments = "--config DIR [--seconds N]",
+        .summary = "the panels as a small live table, from the broker",
+        .help = "  --config DIR      the gateway's configuration; its delivery.cfg names the "
+                "broker\n"
+                "  --seconds N       end after so long; without it Ctrl-C ends\n"
+                "On a terminal the table is drawn anew each second; elsewhere each message is "
+                "a line.\n",
+        .run = verb_watch,
+    },
 };
 #define VERB_COUNT (sizeof verbs / sizeof verbs[0])
 

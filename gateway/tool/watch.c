@@ -233,19 +233,13 @@ static void draw(const struct watch *w)
     fflush(stdout);
 }
 
-static int usage(void)
-{
-    fprintf(stderr, "usage: foretrip watch --config DIR [--seconds N]\n");
-    return 2;
-}
-
-static int run(struct watch *w, double seconds)
+static enum exit_code run(struct watch *w, double seconds)
 {
     const struct delivery_broker *d = &w->config->delivery.broker;
     mosquitto_lib_init();
     struct mosquitto *m = mosquitto_new(NULL, true, w);
     if (!m)
-        return 1;
+        return EXIT_BAD;
     mosquitto_connect_callback_set(m, on_connect);
     mosquitto_message_callback_set(m, on_message);
     mosquitto_int_option(m, MOSQ_OPT_TCP_NODELAY, 1);
@@ -270,10 +264,10 @@ static int run(struct watch *w, double seconds)
     mosquitto_disconnect(m);
     mosquitto_destroy(m);
     mosquitto_lib_cleanup();
-    return 0;
+    return EXIT_GOOD;
 }
 
-int tool_watch(int argc, char **argv)
+enum exit_code verb_watch(int argc, char **argv)
 {
     static const struct option options[] = {{"config", required_argument, NULL, 'c'},
                                             {"seconds", required_argument, NULL, 's'},
@@ -287,23 +281,29 @@ int tool_watch(int argc, char **argv)
         else if (o == 's')
             seconds = strtod(optarg, NULL);
         else
-            return usage();
+            return EXIT_USAGE;
     }
     if (!directory || optind != argc)
-        return usage();
+        return EXIT_USAGE;
     struct config config;
     if (!open_config(&config, directory))
-        return 1;
+        return EXIT_BAD;
+    if (config.delivery.broker.host[0] == '\0') {
+        fprintf(stderr, "foretrip watch: delivery.cfg names no broker, and what the gateway "
+                        "publishes is all that watch can show\n");
+        config_free(&config);
+        return EXIT_BAD;
+    }
     struct watch w = {.config = &config, .terminal = isatty(STDOUT_FILENO) == 1};
     snprintf(w.prefix, sizeof w.prefix, "foretrip/%s/", config.site.id);
     w.rows = calloc(config.site.circuit_count + 1, sizeof *w.rows);
     struct sigaction action = {.sa_handler = ask_stop};
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
-    int rc = w.rows ? run(&w, seconds) : 1;
+    enum exit_code code = w.rows ? run(&w, seconds) : EXIT_BAD;
     for (size_t i = 0; i < NEWS_KEPT; i++)
         text_free(&w.news[i]);
     free(w.rows);
     config_free(&config);
-    return rc;
+    return code;
 }
