@@ -39,8 +39,8 @@ wait_port() { # wait_port PORT NAME LOG
 broker_port=$(free_port)
 meter_port=$(free_port)
 cp -R config/demo "$dir/site"
-sed "s/@METER_PORT@/$meter_port/" config/demo/site.cfg > "$dir/site/site.cfg"
-sed "s/@BROKER_PORT@/$broker_port/" config/demo/delivery.cfg > "$dir/site/delivery.cfg"
+sed "s/port = 1502/port = $meter_port/" config/demo/site.cfg > "$dir/site/site.cfg"
+sed "s/port = 1883/port = $broker_port/" config/demo/delivery.cfg > "$dir/site/delivery.cfg"
 printf 'listener %s 127.0.0.1\nallow_anonymous true\npersistence false\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
     "$broker_port" > "$dir/broker.conf"
 

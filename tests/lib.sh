@@ -58,6 +58,6 @@ start_broker() { # start_broker PORT
 
 demo_site() { # demo_site METER_PORT BROKER_PORT: the demonstration house's configuration in $dir/site
     cp -R config/demo "$dir/site"
-    sed "s/@METER_PORT@/$1/" config/demo/site.cfg > "$dir/site/site.cfg"
-    sed "s/@BROKER_PORT@/$2/" config/demo/delivery.cfg > "$dir/site/delivery.cfg"
+    sed "s/port = 1502/port = $1/" config/demo/site.cfg > "$dir/site/site.cfg"
+    sed "s/port = 1883/port = $2/" config/demo/delivery.cfg > "$dir/site/delivery.cfg"
 }

@@ -6,6 +6,7 @@
  * is a line, and the table is left out.
  */
 #include "open_config.h"
+#include "options.h"
 #include "verbs.h"
 
 #include "base/clock.h"
@@ -14,7 +15,6 @@
 #include <jansson.h>
 #include <mosquitto.h>
 
-#include <getopt.h>
 #include <math.h>
 #include <poll.h>
 #include <signal.h>
@@ -269,22 +269,20 @@ static enum exit_code run(struct watch *w, double seconds)
 
 enum exit_code verb_watch(int argc, char **argv)
 {
-    static const struct option options[] = {{"config", required_argument, NULL, 'c'},
-                                            {"seconds", required_argument, NULL, 's'},
-                                            {NULL, 0, NULL, 0}};
-    const char *directory = NULL;
-    double seconds = 0.0;
-    int o;
-    while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
-        if (o == 'c')
-            directory = optarg;
-        else if (o == 's')
-            seconds = strtod(optarg, NULL);
-        else
-            return EXIT_USAGE;
-    }
-    if (!directory || optind != argc)
+    const char *directory = NULL, *limit = NULL;
+    const struct option_row options[] = {
+        {.name = "config", .value = &directory, .needed = true},
+        {.name = "seconds", .value = &limit},
+    };
+    if (!options_take(options, sizeof options / sizeof options[0], argc, argv))
         return EXIT_USAGE;
+    char *end = NULL;
+    double seconds = limit ? strtod(limit, &end) : 0.0;
+    if (limit && (*end || !(seconds > 0.0))) {
+        fprintf(stderr, "foretrip watch: --seconds takes a number above 0, not \"%s\"\n",
+                limit);
+        return EXIT_USAGE;
+    }
     struct config config;
     if (!open_config(&config, directory))
         return EXIT_BAD;
