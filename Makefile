@@ -82,7 +82,7 @@ $(B)/gen/shipped.o: $(B)/gen/shipped.c
 
 $(B)/libforetrip.a: $(LIB_OBJ)
 	@rm -f $@
-	ar rcs $@ $^
+	ar qcs $@ $^ # q: two folders may have a file of the same name
 
 $(B)/foretripd: $(DAEMON_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
