@@ -202,7 +202,7 @@ static int hotter_pole(const struct engine *e, const struct site_circuit *c)
     return hottest;
 }
 
-void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out)
+void engine_glance(const struct engine *e, int circuit, struct engine_circuit *out)
 {
     const struct site_circuit *c = &e->site->circuits[circuit];
     size_t pole = (size_t)hotter_pole(e, c);
@@ -224,9 +224,15 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
     else if (out->amps >= e->rules->circuits[circuit].zero_amps)
         out->state =
             CIRCUIT_CLOSED; /* what carries current is closed; what does not may be either */
-    breakers_forecast(e->breakers, circuit, out->amps, &out->forecast);
     out->load_count = loads_running(e->loads, circuit, out->loads);
     out->standing_amps = loads_standing_amps(e->loads, circuit, NULL);
+}
+
+void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out)
+{
+    engine_glance(e, circuit, out);
+    if (out->reading_wall_ms)
+        breakers_forecast(e->breakers, circuit, out->amps, &out->forecast);
 }
 
 struct alarms *engine_alarms(struct engine *e)

@@ -41,6 +41,10 @@ void engine_destroy(struct engine *e);
 /* mono_ms must be later than the last frame's, else the frame is ignored and counted. */
 void engine_feed(struct engine *e, const struct frame *f);
 
+/* The readings, the state and the loads; no forecast, so it is cheap enough for every frame. */
+void engine_glance(const struct engine *e, int circuit, struct engine_circuit *out);
+
+/* With the forecast: some tens of microseconds. */
 void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out);
 
 /* The people's part; the events that follow go to the sink. */

@@ -30,7 +30,7 @@ double forecast_seconds(const struct forecast_state *s, double q, double p)
     if (!(forecast_chance(s, q, high) >= p))
         return (double)INFINITY;
     while (high - low > 0.01 * high + 0.05) {
-        double mid = low > 1.0 ? sqrt(low * high) : 0.1 * low + 0.1 * high;
+        double mid = sqrt(fmax(low, 0.05) * high); /* always between the two */
         if (forecast_chance(s, q, mid) >= p)
             high = mid;
         else

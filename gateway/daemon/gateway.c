@@ -94,10 +94,11 @@ static void publish_states(struct gateway *g, const struct frame *f)
     const struct site *s = &g->config->site;
     for (size_t i = 0; i < s->circuit_count; i++) {
         struct engine_circuit c;
-        engine_circuit(g->engine, (int)i, &c);
+        engine_glance(g->engine, (int)i, &c);
         struct published *p = &g->published[i];
         if (!worth_publishing(p, &c, f->mono_ms))
             continue;
+        engine_circuit(g->engine, (int)i, &c);
         json_t *o = engine_circuit_json(s, (int)i, f->wall_ms, &c);
         char *text = o ? event_json_dump(o) : NULL;
         if (text)
