@@ -109,7 +109,6 @@ static void an_overload_is_warned_of_told_and_followed(void **state)
     assert_int_equal(h.trips, 1);
     assert_true(h.confirmed >= 1);
     assert_int_equal(h.restored, 1);
-    assert_int_equal(h.alarms_raised[ALARM_NEAR_OVERLOAD], 1);
     assert_int_equal(h.alarms_raised[ALARM_TRIP], 1);
     tear_down(&h);
 }
