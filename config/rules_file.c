@@ -9,9 +9,9 @@
 enum { TOP_SITE, TOP_PANELS, TOP_CIRCUITS, TOP_KEYS };
 
 static const struct field top_fields[TOP_KEYS] = {
-    [TOP_SITE] = {"site", FIELD_GROUP},
-    [TOP_PANELS] = {"panels", FIELD_LIST},
-    [TOP_CIRCUITS] = {"circuits", FIELD_LIST},
+    [TOP_SITE] = {.name = "site", .kind = FIELD_GROUP},
+    [TOP_PANELS] = {.name = "panels", .kind = FIELD_LIST},
+    [TOP_CIRCUITS] = {.name = "circuits", .kind = FIELD_LIST},
 };
 
 struct named_rules {

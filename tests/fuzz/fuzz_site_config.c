@@ -1,0 +1,70 @@
+/*
+ * Any bytes as site.cfg, rules.cfg and delivery.cfg (parted by lines of "%%"): never a crash,
+ * never a configuration that is not whole, and never a refusal without a reason.
+ */
+#include "config/reader.h"
+#include "model/frame.h"
+
+#include <assert.h>
+#include <stdlib.h>
+#include <string.h>
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+static void check_whole(const struct config *c)
+{
+    const struct site *s = &c->site;
+    char name[SITE_ID_SIZE + 16];
+    assert(s->panel_count > 0 && s->circuit_count > 0 && site_id_valid(s->id));
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        const struct site_circuit *k = &s->circuits[i];
+        assert(k->panel >= 0 && (size_t)k->panel < s->panel_count);
+        assert(strlen(k->leg) == (size_t)k->poles && k->poles <= s->panels[k->panel].legs);
+        assert(k->meter < (int)s->meter_count && site_find_circuit(s, k->id) == (int)i);
+        assert(k->meter < 0 || meter_map_find(&c->maps, s->meters[k->meter].map));
+    }
+    for (size_t i = 0; i < s->panel_count; i++) { /* up to the utility, not in a circle */
+        int at = (int)i;
+        for (size_t steps = 0; s->panels[at].fed_by >= 0; steps++) {
+            assert(steps < s->panel_count);
+            at = s->circuits[s->panels[at].fed_by].panel;
+        }
+    }
+    for (size_t i = 0; i < frame_count(s); i++) {
+        frame_column_name(s, i, name, sizeof name);
+        assert(frame_find_column(s, name, strlen(name), NULL) == (int)i);
+    }
+}
+
+/* cuts the next text off the front, up to a line of "%%" */
+static struct config_text part(const char *name, const uint8_t **data, size_t *size)
+{
+    const uint8_t *mark = *size ? memmem(*data, *size, "\n%%\n", 4) : NULL;
+    size_t length = mark ? (size_t)(mark - *data) + 1 : *size;
+    struct config_text t = {name, (const char *)*data, length};
+    size_t past = mark ? length + 3 : length;
+    *data += past;
+    *size -= past;
+    return t;
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    struct config_text texts[3];
+    struct config c;
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    struct text out = TEXT_INIT;
+    texts[0] = part("site.cfg", &data, &size);
+    texts[1] = part("rules.cfg", &data, &size);
+    texts[2] = part("delivery.cfg", &data, &size);
+    bool usable = config_load_memory(&c, texts, 3, &faults);
+    assert(usable == (faults.errors == 0));
+    faults_print(&faults, "", &out);
+    if (usable) {
+        check_whole(&c);
+        config_free(&c);
+    }
+    text_free(&out);
+    faults_free(&faults);
+    return 0;
+}
