@@ -24,8 +24,10 @@ CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
 endif
 ifneq ($(SAN),)
-CFLAGS  += -fsanitize=$(SAN) -fno-omit-frame-pointer
-LDFLAGS += -fsanitize=$(SAN)
+# with clang the code also counts its branches, which is what libFuzzer steers by
+SAN_ALL := $(SAN)$(if $(findstring clang,$(CC)),$(comma)fuzzer-no-link)
+CFLAGS  += -fsanitize=$(SAN_ALL) -fno-omit-frame-pointer
+LDFLAGS += -fsanitize=$(SAN_ALL)
 endif
 # FORTIFY needs optimisation and disturbs the sanitizers
 ifeq ($(SAN),)

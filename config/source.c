@@ -42,31 +42,34 @@ static void scan_step(struct scan *c)
     c->at++;
 }
 
-/* past the end of a comment or string that begins here; false when none does */
-static bool scan_skip(struct scan *c)
+/* past the end of a comment that begins here; false when none does */
+static bool skip_comment(struct scan *c)
 {
-    bool line_comment = scan_is(c, "//") || scan_is(c, "#");
-    bool block = scan_is(c, "/*");
-    bool string = scan_is(c, "\"");
-    if (!line_comment && !block && !string)
+    if (scan_is(c, "//") || scan_is(c, "#")) {
+        while (c->at < c->length && c->s[c->at] != '\n')
+            c->at++;
+        return true;
+    }
+    if (!scan_is(c, "/*"))
         return false;
-    c->at += block ? 2 : 1;
-    while (c->at < c->length) {
-        if (line_comment && c->s[c->at] == '\n')
-            return true;
-        if (block && scan_is(c, "*/")) {
-            c->at += 2;
-            return true;
-        }
-        if (string && c->s[c->at] == '\\' && c->at + 1 < c->length)
-            scan_step(c);
-        else if (string && c->s[c->at] == '"') {
+    for (c->at += 2; c->at < c->length && !scan_is(c, "*/");)
+        scan_step(c);
+    c->at += c->at < c->length ? 2 : 0;
+    return true;
+}
+
+/* past the closing quote of the text that begins here; false when the line ends before it */
+static bool skip_quoted(struct scan *c)
+{
+    for (c->at++; c->at < c->length && c->s[c->at] != '\n'; c->at++) {
+        if (c->s[c->at] == '"') {
             c->at++;
             return true;
         }
-        scan_step(c);
+        if (c->s[c->at] == '\\' && c->at + 1 < c->length && c->s[c->at + 1] != '\n')
+            c->at++;
     }
-    return true;
+    return false;
 }
 
 static const char *check_bytes(const unsigned char *s, size_t length, int *line)
@@ -92,10 +95,16 @@ static const char *check_text(const char *text, size_t length, int *line)
     if (wrong)
         return wrong;
     while (c.at < c.length) {
-        if (scan_skip(&c))
+        if (skip_comment(&c))
             continue;
-        char x = text[c.at];
         *line = c.line;
+        char x = text[c.at];
+        if (x == '"') {
+            if (!skip_quoted(&c))
+                return "a text begins in this line and does not end in it; look for a missing "
+                       "quote";
+            continue;
+        }
         if (x == '@')
             return "@include is not allowed; put everything into the file itself";
         c.depth += x == '{' || x == '(' || x == '[';

@@ -22,6 +22,9 @@ static void what_is_not_libconfig_is_named_by_its_line(void **state)
          "@include \"more.cfg\"\n"
          "  { id = \"lan\"",
          "site.cfg:9: @include is not allowed; put everything into the file itself\n"},
+        {"Upstairs bath\"", "Upstairs bath",
+         "site.cfg:16: a text begins in this line and does not end in it; look for a missing "
+         "quote\n"},
         {"Upstairs bath", "Upstairs \xFF bath",
          "site.cfg:16: bytes that are not UTF-8; save the file as UTF-8\n"},
         {"Upstairs bath", "Upstairs @include bath", ""},
