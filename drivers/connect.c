@@ -191,8 +191,8 @@ modbus_t *connect_adopt(const struct site_bus *b, int fd)
 
 bool connect_baud_known(int baud)
 {
-    static const int known[] = {1200,   2400,   4800,   9600,   19200,  38400,  57600,
-                                115200, 230400, 460800, 500000, 576000, 921600, 1000000};
+    static const int known[] = {300,   600,    1200,   2400,   4800,   9600,   19200,  38400,
+                                57600, 115200, 230400, 460800, 500000, 576000, 921600, 1000000};
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
         if (known[i] == baud)
             return true;

@@ -15,6 +15,14 @@ static const struct verb verbs[] = {
         .run = verb_check,
     },
     {
+        .name = "read",
+        .arguments = "METER --config DIR",
+        .summary = "poll one meter once and print its readings",
+        .help = "  METER             its id in site.cfg\n"
+                "  --config DIR      the directory with site.cfg\n",
+        .run = verb_read,
+    },
+    {
         .name = "replay",
         .arguments = "--config DIR --readings FILE|- [--events FILE|-] [--database FILE]",
         .summary = "run the engine over recorded readings",

@@ -1,0 +1,116 @@
+/* foretrip read: polls one meter once, over its bus as configured, and prints what it said. */
+#include "options.h"
+#include "verbs.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+#include "base/text.h"
+#include "config/reader.h"
+#include "drivers/bus_tick.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+#define MOST_TICKS                                                                             \
+    2 /* the second for a meter that refuses to be read over unused registers                  \
+       */
+
+static bool load(struct config *c, const char *directory)
+{
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    struct text prefix = TEXT_INIT, out = TEXT_INIT;
+    bool usable = config_load(c, directory, &faults);
+    if (!usable) {
+        text_printf(&prefix, "%s/", directory);
+        faults_print(&faults, text_get(&prefix), &out);
+        fputs(text_get(&out), stderr);
+    }
+    faults_free(&faults);
+    text_free(&prefix);
+    text_free(&out);
+    return usable;
+}
+
+static int by_index(const void *a, const void *b)
+{
+    const struct bus_reading *x = a, *y = b;
+    return (x->index > y->index) - (x->index < y->index);
+}
+
+static void print_readings(const struct site *s, struct bus_report *r)
+{
+    char column[SITE_ID_SIZE + 16];
+    qsort(r->readings, r->reading_count, sizeof r->readings[0], by_index);
+    for (size_t i = 0; i < r->reading_count; i++) {
+        frame_column_name(s, r->readings[i].index, column, sizeof column);
+        printf("%s %.7g\n", column, (double)r->readings[i].value);
+    }
+}
+
+static void complain(const struct site_meter *m, const struct bus_meter_status *status)
+{
+    char fault[96];
+    const char *how = "does not answer";
+    if (status->state == BUS_METER_PARTLY)
+        how = "gave only a part";
+    else if (status->fault == FAULT_EXCEPTION)
+        how = "refuses";
+    fprintf(stderr, "foretrip read: meter %s %s (%s)\n", m->id, how,
+            fault_describe(status->fault, status->exception, fault, sizeof fault));
+}
+
+static enum exit_code poll_once(struct config *c, int meter)
+{
+    const struct site *s = &c->site;
+    char why[256];
+    struct bus_state state = {.site = s,
+                              .maps = &c->maps,
+                              .bus = s->meters[meter].bus,
+                              .only_meter = meter,
+                              .stop_fd = -1};
+    enum exit_code code = EXIT_BAD;
+    c->site.buses[state.bus].poll_ms = 0; /* as long as the meter's own timeout allows */
+    if (!bus_state_prepare(&state, why, sizeof why)) {
+        fprintf(stderr, "foretrip read: %s\n", why);
+        bus_state_free(&state);
+        return EXIT_BAD;
+    }
+    for (int i = 0; i < MOST_TICKS && code != EXIT_GOOD; i++) {
+        struct bus_report *r = bus_state_tick(&state, 0, clock_mono_us());
+        if (r && r->meters[0].state == BUS_METER_OK)
+            code = EXIT_GOOD;
+        if (r && (code == EXIT_GOOD || i + 1 == MOST_TICKS))
+            print_readings(s, r);
+        if (r && code != EXIT_GOOD && i + 1 == MOST_TICKS)
+            complain(&s->meters[meter], &r->meters[0]);
+        bus_report_free(r);
+    }
+    bus_state_free(&state);
+    return code;
+}
+
+enum exit_code verb_read(int argc, char **argv)
+{
+    const char *directory = NULL;
+    const struct option_row rows[] = {{.name = "config", .value = &directory, .needed = true}};
+    if (argc < 2 || argv[1][0] == '-') {
+        fputs("foretrip read: which meter? (foretrip help read)\n", stderr);
+        return EXIT_USAGE;
+    }
+    const char *id = argv[1];
+    argv[1] = argv[0];
+    if (!options_take(rows, 1, argc - 1, argv + 1))
+        return EXIT_USAGE;
+    log_set_level(LOG_LEVEL_WARNING);
+    struct config c;
+    if (!load(&c, directory))
+        return EXIT_BAD;
+    enum exit_code code = EXIT_USAGE;
+    int meter = site_find_meter(&c.site, id);
+    if (meter < 0)
+        fprintf(stderr, "foretrip read: site.cfg has no meter \"%s\"\n", id);
+    else
+        code = poll_once(&c, meter);
+    config_free(&c);
+    return code;
+}

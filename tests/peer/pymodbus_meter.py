@@ -1,0 +1,181 @@
+"""Five meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
+
+    pymodbus_meter.py tcp CONFIG READY EXPECTED          on a free port of 127.0.0.1
+    pymodbus_meter.py rtu CONFIG READY EXPECTED DEVICE   on a serial device
+
+Writes CONFIG/site.cfg for the bus, what a client should read to EXPECTED ("column value" lines),
+and, once it serves, the file READY. Values are laid into registers by pymodbus's own payload
+builder, from the words of the shipped maps' comments, not from the maps themselves.
+"""
+import asyncio
+import logging
+import os
+import sys
+
+from pymodbus.constants import Endian
+from pymodbus.datastore import (
+    ModbusServerContext,
+    ModbusSlaveContext,
+    ModbusSparseDataBlock,
+)
+from pymodbus.payload import BinaryPayloadBuilder
+from pymodbus.server.async_io import ModbusSerialServer, ModbusTcpServer
+from pymodbus.transaction import ModbusRtuFramer
+
+CIRCUITS = [  # meter, id, channels, more
+    ("m1", "a1", [1], ""), ("m1", "a2", [2, 4], ""), ("m1", "a5", [5], ""),
+    ("m1", "a42", [42], "ct_ratio = 2.0; ct_reversed = true;"),
+    ("m2", "b1", [1], ""), ("m2", "b7", [7], ""), ("m2", "b12", [12], ""),
+    ("m3", "c1", [1], ""), ("m3", "c6", [6], ""),
+    ("m4", "d1", [1, 2, 3], ""),
+    ("m5", "e1", [1], ""), ("m5", "e2", [2], ""),
+]
+MAPS = {"m1": "branch-meter-42", "m2": "branch-meter-12", "m3": "scaled-meter-6",
+        "m4": "feeder-meter-3", "m5": "gappy"}
+UNITS = {"m1": 1, "m2": 2, "m3": 17, "m4": 200, "m5": 247}
+
+GAPPY = """name = "A meter that refuses registers it has not got";
+points = ( { quantity = "amps"; function = 3; address = 10; channels = 2; stride = 4; type = "u16"; scale = 0.1; } );
+"""
+
+
+def words(order, adders):
+    """Registers of (method, value) pairs; order is the word order."""
+    builder = BinaryPayloadBuilder(byteorder=Endian.Big, wordorder=order)
+    for method, value in adders:
+        getattr(builder, method)(value)
+    return builder.to_registers()
+
+
+def lay(block, address, registers):
+    for i, value in enumerate(registers):
+        block[address + i] = value
+
+
+def branch_42(expect):
+    r = {a: 0 for a in range(0, 200)}
+    for n in range(1, 43):
+        amps, watts = 37 * n, 12345 * n
+        lay(r, n - 1, words(Endian.Big, [("add_16bit_uint", 0xFFFF if n == 5 else amps)]))
+        lay(r, 100 + 2 * (n - 1), words(Endian.Big, [("add_32bit_uint", watts)]))
+        expect[("m1", n)] = {"watts": watts / 10}
+        if n != 5:  # 0xFFFF is "not measured"
+            expect[("m1", n)]["amps"] = amps / 100
+    lay(r, 42, [1203, 1197, 1211])
+    expect["main"] = {"volts_a": 120.3, "volts_b": 119.7}
+    return ModbusSlaveContext(ir=ModbusSparseDataBlock(r), zero_mode=True)
+
+
+def branch_12(expect):
+    r = {a: 0 for a in range(0, 600)}
+    for n in range(1, 13):
+        amps, watts, pf, volts = 0.125 * n, -17.5 * n, 1 - n / 64, 230 + n / 8
+        if n == 7:
+            amps = float("nan")
+        lay(r, 256 + 8 * (n - 1),
+            words(Endian.Little, [("add_32bit_float", v) for v in (amps, watts, pf, volts)]))
+        expect[("m2", n)] = {"watts": watts, "pf": pf, "volts": volts}
+        if n != 7:
+            expect[("m2", n)]["amps"] = amps
+    lay(r, 512, words(Endian.Little, [("add_32bit_float", 118.5), ("add_32bit_float", 121.25)]))
+    return ModbusSlaveContext(hr=ModbusSparseDataBlock(r), zero_mode=True)
+
+
+def scaled_6(expect):
+    r = {}
+    for n in range(1, 7):
+        lay(r, 99 + n, words(Endian.Big, [("add_16bit_uint", 1000 + n)]))
+        lay(r, 106 + n, words(Endian.Big, [("add_16bit_int", -50 * n)]))
+        expect[("m3", n)] = {"amps": (1000 + n) / 1000, "watts": -500 * n}
+    lay(r, 106, words(Endian.Big, [("add_16bit_int", -3)]))
+    lay(r, 113, words(Endian.Big, [("add_16bit_int", 1)]))
+    lay(r, 114, [0, 0, 0])
+    return ModbusSlaveContext(hr=ModbusSparseDataBlock(r), zero_mode=True)
+
+
+def feeder_3(expect):
+    r = {a: 0 for a in range(0, 20)}
+    for n in range(1, 4):
+        lay(r, 2 * (n - 1), words(Endian.Big, [("add_32bit_uint", 70001 * n)]))
+        lay(r, 6 + 2 * (n - 1), words(Endian.Big, [("add_32bit_int", -8000123 * n)]))
+        lay(r, 12 + n - 1, words(Endian.Big, [("add_16bit_int", -985)]))
+        expect[("m4", n)] = {"amps": 70.001 * n, "watts": -8000.123 * n, "pf": -0.985}
+    return ModbusSlaveContext(ir=ModbusSparseDataBlock(r), zero_mode=True)
+
+
+def gappy(expect):
+    expect[("m5", 1)], expect[("m5", 2)] = {"amps": 4.2}, {"amps": 6.3}
+    return ModbusSlaveContext(hr=ModbusSparseDataBlock({10: 42, 14: 63}), zero_mode=True)
+
+
+def write_expected(path, expect):
+    with open(path, "w", encoding="ascii") as f:
+        for leg, volts in expect["main"].items():
+            f.write(f"m1 main.{leg} {volts}\n")
+        for meter, circuit, channels, _ in CIRCUITS:
+            for pole, channel in enumerate(channels):
+                for quantity, value in expect[(meter, channel)].items():
+                    if circuit == "a42":  # through a 2:1 transformer that faces the other way
+                        value *= -2 if quantity == "watts" else 2
+                    suffix = f"_{pole + 1}" if pole else ""
+                    f.write(f"{meter} {circuit}.{quantity}{suffix} {value}\n")
+
+
+def write_config(directory, bus):
+    os.makedirs(os.path.join(directory, "maps"), exist_ok=True)
+    with open(os.path.join(directory, "maps", "gappy.cfg"), "w", encoding="ascii") as f:
+        f.write(GAPPY)
+    legs = {1: "A", 2: "AB", 3: "ABC"}
+    meters = ",\n".join(
+        f'  {{ id = "{m}"; bus = "bus"; unit = {UNITS[m]}; map = "{MAPS[m]}";'
+        + (' panel = "main";' if m == "m1" else "") + " }" for m in MAPS)
+    circuits, position = [], 1
+    for meter, circuit, channels, more in CIRCUITS:
+        panel = "three" if len(channels) == 3 else "main"
+        places = ",".join(str(position + 2 * i) for i in range(len(channels)))
+        position += 2 * len(channels)
+        circuits.append(
+            f'  {{ id = "{circuit}"; panel = "{panel}"; position = "{places}"; name = "{circuit}";'
+            f' poles = {len(channels)}; leg = "{legs[len(channels)]}"; breaker_amps = 20;'
+            f' meter = "{meter}"; channels = {channels}; {more} }}')
+    with open(os.path.join(directory, "site.cfg"), "w", encoding="ascii") as f:
+        f.write('site = { id = "peer"; name = "Peer"; timezone = "UTC"; standard = "UL489";'
+                " nominal_volts = 120.0; };\n"
+                'panels = ( { id = "main"; name = "Main"; legs = 2; rating_amps = 200; },\n'
+                '  { id = "three"; name = "Three phases"; legs = 3; rating_amps = 200; } );\n'
+                f"buses = ( {bus} );\nmeters = (\n{meters}\n);\n"
+                "circuits = (\n" + ",\n".join(circuits) + "\n);\n")
+
+
+def make_context():
+    expect = {}
+    slaves = {UNITS["m1"]: branch_42(expect), UNITS["m2"]: branch_12(expect),
+              UNITS["m3"]: scaled_6(expect), UNITS["m4"]: feeder_3(expect),
+              UNITS["m5"]: gappy(expect)}
+    return ModbusServerContext(slaves=slaves, single=False), expect
+
+
+async def main():
+    kind, config, ready, expected = sys.argv[1:5]
+    context, expect = make_context()
+    write_expected(expected, expect)
+    if kind == "tcp":
+        server = ModbusTcpServer(context, address=("127.0.0.1", 0), ignore_missing_slaves=True)
+        task = asyncio.ensure_future(server.serve_forever())
+        await server.serving
+        port = server.server.sockets[0].getsockname()[1]
+        write_config(config, f'{{ id = "bus"; host = "127.0.0.1"; port = {port}; }}')
+    else:
+        device = sys.argv[5]
+        server = ModbusSerialServer(context, framer=ModbusRtuFramer, port=device, baudrate=115200,
+                                    parity="N", stopbits=1, bytesize=8, ignore_missing_slaves=True)
+        await server.start()
+        task = asyncio.ensure_future(server.serve_forever())
+        write_config(config, f'{{ id = "bus"; device = "{config}/line"; baud = 115200; }}')
+    with open(ready, "w", encoding="ascii") as f:
+        f.write("ready\n")
+    await task
+
+
+logging.disable(logging.CRITICAL)
+asyncio.run(main())

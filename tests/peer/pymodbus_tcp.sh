@@ -1,0 +1,16 @@
+#!/bin/sh
+# Debian's pymodbus as five meters behind one TCP endpoint; every value read must be the one held.
+set -u
+. "$(dirname "$0")/pymodbus.inc"
+mkdir -p "$work/config"
+serve tcp
+compare_all
+# a unit that is not there gets no answer from this server: a sentence and exit code 1
+sed -i 's/unit = 17;/unit = 99;/' "$work/config/site.cfg"
+if "$b/foretrip" read m3 --config "$work/config" > "$work/read" 2> "$work/said"; then
+    echo "a meter that is not there was read"
+    exit 1
+fi
+grep -qx 'foretrip read: meter m3 does not answer (timeout)' "$work/said" || { cat "$work/said"; exit 1; }
+[ ! -s "$work/read" ] || { echo "values of a meter that is not there"; cat "$work/read"; exit 1; }
+echo "pymodbus over TCP: all meters read"
