@@ -14,7 +14,6 @@
  *
  * Ownership  create .. destroy; borrows site and spec, which must outlive it
  * Threads    none inside
- * Cost       one step is about 50 ns a load plus 30 ns a breaker pole
  */
 #ifndef FORETRIP_SIMULATED_HOUSE_H
 #define FORETRIP_SIMULATED_HOUSE_H
@@ -27,12 +26,12 @@
 #define HOUSE_MAX_SCRIPT 512
 
 enum house_act {
-    HOUSE_ACT_ON,           /* load, for `seconds` (0: as the spec draws) */
-    HOUSE_ACT_OFF,          /* load */
-    HOUSE_ACT_FAULT,        /* circuit: a short circuit of 15 ms or until the breaker opens */
-    HOUSE_ACT_OPEN,         /* circuit: somebody switches the breaker off */
-    HOUSE_ACT_RESET,        /* circuit: and on again */
-    HOUSE_ACT_OUTAGE,       /* the utility, for `seconds` */
+    HOUSE_ACT_ON,     /* load, for `seconds` (0: as the spec draws) */
+    HOUSE_ACT_OFF,    /* load */
+    HOUSE_ACT_FAULT,  /* circuit: a short circuit, for one step or until the breaker opens */
+    HOUSE_ACT_OPEN,   /* circuit: somebody switches the breaker off */
+    HOUSE_ACT_RESET,  /* circuit: and on again */
+    HOUSE_ACT_OUTAGE, /* the utility, for `seconds` */
     HOUSE_ACT_LOSE_NEUTRAL, /* of the service, for `seconds` */
 };
 
@@ -50,9 +49,10 @@ struct house_breaker_spec { /* only for those that are not sound */
 };
 
 struct house_spec {
-    double seed;              /* whole; what is drawn when nobody asks for another house */
+    double seed;            /* whole; what is drawn when nobody asks for another house */
     double ambient_celsius; /* at the panels */
     double ambient_swing;   /* half of what it goes up and down in a day */
+    double supply_percent;  /* of nominal, without load */
     double source_ohms;     /* each leg of the service */
     double neutral_ohms;
     double feeder_ohms; /* each conductor to a sub-panel */

@@ -27,8 +27,7 @@ static void fault(struct reader *r, const config_setting_t *s, const char *forma
     r->failed = true;
 }
 
-/* ---- a group by its table -------------------------------------------------------------------
- */
+/* ---- a group by its table ---- */
 
 enum kind { NUMBER, TEXT, FLAG, RANGE, HOURS, POLE, ID, CIRCUIT, LOAD, ACT, CONDITION };
 
@@ -45,6 +44,7 @@ static const struct key house_keys[] = {
     {"seed", NUMBER, H(seed), 0, 9e15, 1},
     {"ambient_celsius", NUMBER, H(ambient_celsius), -40, 70, 1},
     {"ambient_swing", NUMBER, H(ambient_swing), 0, 30, 1},
+    {"supply_percent", NUMBER, H(supply_percent), 50, 150, 1},
     {"source_ohms", NUMBER, H(source_ohms), 0.0001, 2, 1},
     {"neutral_ohms", NUMBER, H(neutral_ohms), 0.0001, 10000, 1},
     {"feeder_ohms", NUMBER, H(feeder_ohms), 0, 2, 1},
@@ -247,8 +247,7 @@ static void read_group(struct reader *r, const struct house_spec *spec,
     }
 }
 
-/* ---- the file -------------------------------------------------------------------------------
- */
+/* ---- the file ---- */
 
 struct house_spec house_spec_defaults(void)
 {
@@ -256,6 +255,7 @@ struct house_spec house_spec_defaults(void)
         .seed = 1,
         .ambient_celsius = 20.0,
         .ambient_swing = 3.0,
+        .supply_percent = 101.5,
         .source_ohms = 0.03,
         .neutral_ohms = 0.03,
         .feeder_ohms = 0.03,

@@ -72,7 +72,9 @@ double house_load_watts(struct house_load *l, double now, double seconds, double
     if (s->trace)
         return trace_watts(s->trace, trace_seconds);
     double age = now - l->since + 0.5 * seconds;
-    double watts = l->run_watts * (1.0 + (s->inrush - 1.0) * exp(-age / s->inrush_seconds));
+    double watts = l->run_watts;
+    if (s->inrush > 1.0 && age < 30.0 * s->inrush_seconds)
+        watts *= 1.0 + (s->inrush - 1.0) * exp(-age / s->inrush_seconds);
     if (s->work_high.most > 0.0 && !l->working)
         watts *= s->work_share;
     if (s->noise > 0.0)

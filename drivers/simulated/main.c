@@ -74,8 +74,7 @@ static void on_signal(int number)
     stop = 1;
 }
 
-/* ---- what it says ---------------------------------------------------------------------------
- */
+/* ---- what it says ---- */
 
 static void print_truth(struct run *r, const struct house_note *n)
 {
@@ -108,8 +107,7 @@ static void say(void *context, const struct house_note *n)
         print_truth(r, n);
 }
 
-/* ---- options --------------------------------------------------------------------------------
- */
+/* ---- options ---- */
 
 static bool parse_clock(const char *s, double *second)
 {
@@ -191,8 +189,7 @@ static bool parse_options(int argc, char **argv, struct options *o)
     return true;
 }
 
-/* ---- setting up -----------------------------------------------------------------------------
- */
+/* ---- setting up ---- */
 
 static bool load_site(struct run *r)
 {

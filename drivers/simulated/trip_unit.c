@@ -121,11 +121,11 @@ struct trip_unit trip_unit_draw(enum site_standard standard, double rating_amps,
         .reference_celsius = ul ? UL_CALIBRATION_CELSIUS : IEC_REFERENCE_CELSIUS,
         .magnetic = draw_magnetic(standard, type, c),
     };
-    /* wide draws; the standard says which of them may leave the factory. Nearly half may. */
+    /* wide draws; the standard says which of them may leave the factory. More than half may. */
     for (int tries = 0; tries < 10000; tries++) {
         u.hold = chance_between(c, 1.05, 1.42);
         u.share = chance_between(c, 0.08, 0.40);
-        u.bimetal_seconds = chance_between(c, 12.0, 110.0) * slower;
+        u.bimetal_seconds = chance_between(c, 20.0, 140.0) * slower;
         u.around_seconds = chance_between(c, 240.0, 1500.0) * slower;
         u.rise_celsius = chance_between(c, 65.0, 110.0);
         if (trip_unit_keeps_standard(&u, standard))
