@@ -1,5 +1,6 @@
 #include "mischief.h"
 
+#include <ctype.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -24,7 +25,7 @@ static bool parse_fault(char *word, struct mischief *m, struct text *why)
     while (kind < MISCHIEF_KINDS && strcmp(names[kind], word) != 0)
         kind++;
     double rate = strtod(equals + 1, &end);
-    bool has_number = end != equals + 1 && *end == '/';
+    bool has_number = end != equals + 1 && *end == '/' && isdigit((unsigned char)end[1]);
     double number = has_number ? strtod(end + 1, &end) : 0.0;
     if (kind == MISCHIEF_KINDS) {
         text_printf(why,
