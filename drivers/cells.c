@@ -85,6 +85,15 @@ static void numbers_plain(const char *text, const uint32_t *ends, size_t count, 
         out[i] = (float)NAN;
 }
 
+static size_t deliver_plain(const float *values, struct cells_bounds b, size_t count,
+                            float *out)
+{
+    size_t i = 0;
+    for (; i < count && values[i] >= b.least[i] && values[i] <= b.most[i]; i++)
+        out[i] = values[i] > b.floor[i] ? values[i] : b.floor[i];
+    return i;
+}
+
 /* ---- the portable way: eight bytes in one integer, the first in the lowest byte ---------- */
 
 #define EACH(byte) (0x0101010101010101U * (byte))
@@ -167,8 +176,8 @@ static void numbers_words(const char *text, const uint32_t *ends, size_t count, 
 
 /* ---- which ------------------------------------------------------------------------------- */
 
-static const struct cells_way plain = {"plain", index_plain, numbers_plain};
-static const struct cells_way words = {"words", index_words, numbers_words};
+static const struct cells_way plain = {"plain", index_plain, numbers_plain, deliver_plain};
+static const struct cells_way words = {"words", index_words, numbers_words, deliver_plain};
 
 const struct cells_way *cells_best(void)
 {

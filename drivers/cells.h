@@ -26,9 +26,15 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/* A window has so many readable bytes before and after it; `ends` and `out` have room for so
- * many more entries than were asked for. What lies there does not matter. */
+/* A window has so many readable bytes before and after it; `ends`, `lines`, `values` and bounds
+ * have room for so many more entries than were asked for. What lies there does not matter. */
 #define CELLS_MARGIN 64
+
+/* What each of some columns takes: least..most, and what is below the floor becomes the floor.
+ */
+struct cells_bounds {
+    const float *least, *most, *floor;
+};
 
 struct cells_way {
     const char *name;
@@ -38,6 +44,10 @@ struct cells_way {
                     size_t *rows);
     /* Cell i lies between ends[i - 1] and ends[i]; the first begins at text. */
     void (*numbers)(const char *text, const uint32_t *ends, size_t count, float *out);
+    /* Moves values to out while they are within their bounds; returns how many were. out has
+     * room for count, and behind those that were moved anything may have been written. */
+    size_t (*deliver)(const float *values, struct cells_bounds bounds, size_t count,
+                      float *out);
 };
 
 /* The quickest this processor can do. */

@@ -176,9 +176,29 @@ static VECTOR void numbers_vector(const char *text, const uint32_t *ends, size_t
     }
 }
 
+static VECTOR size_t deliver_vector(const float *values, struct cells_bounds b, size_t count,
+                                    float *out)
+{
+    const __m256i lane = _mm256_setr_epi32(0, 1, 2, 3, 4, 5, 6, 7);
+    for (size_t i = 0; i < count; i += 8) {
+        __m256 v = _mm256_loadu_ps(values + i);
+        __m256i wanted = _mm256_cmpgt_epi32(_mm256_set1_epi32((int)(count - i)), lane);
+        __m256 inside =
+            _mm256_and_ps(_mm256_cmp_ps(v, _mm256_loadu_ps(b.least + i), _CMP_GE_OQ),
+                          _mm256_cmp_ps(v, _mm256_loadu_ps(b.most + i), _CMP_LE_OQ));
+        _mm256_maskstore_ps(out + i, wanted, _mm256_max_ps(v, _mm256_loadu_ps(b.floor + i)));
+        unsigned outside =
+            (unsigned)_mm256_movemask_ps(_mm256_andnot_ps(inside, _mm256_castsi256_ps(wanted)));
+        if (outside)
+            return i + (size_t)_tzcnt_u32(outside);
+    }
+    return count;
+}
+
 const struct cells_way *cells_vector_way(void)
 {
-    static const struct cells_way vector = {"vectors", index_vector, numbers_vector};
+    static const struct cells_way vector = {"vectors", index_vector, numbers_vector,
+                                            deliver_vector};
     bool here = __builtin_cpu_supports("avx2") && __builtin_cpu_supports("bmi") &&
                 __builtin_cpu_supports("bmi2") && __builtin_cpu_supports("popcnt");
     return here ? &vector : NULL;

@@ -14,10 +14,13 @@
 #define BUFFER_BYTES (256 * 1024) /* what is read at once: stays in the second-level cache */
 #define WINDOW_BYTES (16 * 1024)  /* what is indexed at once: stays in the first */
 
-struct column {
-    float least, most; /* frame_checked's bounds */
-    float floor;       /* smaller becomes this: 0 for amps */
-    uint32_t target;   /* index in the frame */
+/* One entry for each column behind `time`, in the order of the file. */
+struct columns {
+    size_t count;
+    uint32_t *target;   /* index in the frame */
+    uint32_t *together; /* so many from here on lie side by side in the frame, too */
+    float *least, *most, *floor;
+    void *memory;
 };
 
 struct recorded {
@@ -27,9 +30,9 @@ struct recorded {
     const struct cells_way *way;
     struct recorded_time time;
 
-    struct column *columns;
-    size_t column_count;
+    struct columns columns;
     uint32_t has;
+    size_t frame_count; /* values of a frame */
 
     char *buffer; /* CELLS_MARGIN before, and that and a line end behind `capacity` */
     size_t capacity, at, end;
@@ -162,7 +165,7 @@ static bool is_blank(char c)
     return c == ' ' || c == '\t' || c == '\r';
 }
 
-static void trim(const char **s, size_t *length)
+static inline void trim(const char **s, size_t *length)
 {
     for (; *length > 0 && is_blank((*s)[0]); (*length)--)
         (*s)++;
@@ -187,7 +190,7 @@ static void problem_at(struct recorded *r)
 static void problem_column(struct recorded *r, size_t column)
 {
     char name[SITE_ID_SIZE + 16];
-    frame_column_name(r->site, r->columns[column].target, name, sizeof name);
+    frame_column_name(r->site, r->columns.target[column], name, sizeof name);
     problem_at(r);
     text_printf(&r->problem, "column \"%s\": ", name);
 }
@@ -198,7 +201,7 @@ static void problem_column(struct recorded *r, size_t column)
 /* A cell that is not a number of the usual shape within its bounds. False with a problem. */
 static bool unusual_cell(struct recorded *r, size_t column, float *value, size_t *missing)
 {
-    const struct column *c = &r->columns[column];
+    const struct columns *c = &r->columns;
     size_t cell = r->cell + 1 + column;
     const char *s = window_text(r) + cell_begin(r, cell);
     size_t length = r->ends[cell] - cell_begin(r, cell);
@@ -210,15 +213,15 @@ static bool unusual_cell(struct recorded *r, size_t column, float *value, size_t
         text_append(&r->problem, " is not a number; no reading is an empty cell");
         return false;
     }
-    if (v >= c->least && v <= c->most) {
-        *value = v > c->floor ? v : c->floor;
+    if (v >= c->least[column] && v <= c->most[column]) {
+        *value = v > c->floor[column] ? v : c->floor[column];
         return true;
     }
     *value = (float)NAN;
     (*missing)++;
     if (kind == CELL_NUMBER && r->counts.refused++ == 0) {
         char name[SITE_ID_SIZE + 16];
-        frame_column_name(r->site, c->target, name, sizeof name);
+        frame_column_name(r->site, c->target[column], name, sizeof name);
         snprintf(r->counts.first_refused, sizeof r->counts.first_refused, "%llu: column \"%s\"",
                  (unsigned long long)r->line, name);
     }
@@ -244,16 +247,17 @@ static bool take_time(struct recorded *r)
 }
 
 /* Puts the cells from `from` on into the frame until one is unusual; returns its column. */
-static size_t take_usual(const struct column *columns, size_t from, size_t count,
-                         const float *values, float *frame)
+static size_t take_usual(const struct recorded *r, size_t from, float *frame)
 {
+    const struct columns *c = &r->columns;
+    const float *values = r->values + r->cell + 1;
     size_t i = from;
-    for (; i < count; i++) {
-        const struct column *c = &columns[i];
-        float v = values[i];
-        if (!(v >= c->least && v <= c->most))
+    while (i < c->count) {
+        struct cells_bounds bounds = {c->least + i, c->most + i, c->floor + i};
+        size_t n = r->way->deliver(values + i, bounds, c->together[i], frame + c->target[i]);
+        i += n;
+        if (n < c->together[i - n])
             break;
-        frame[c->target] = v > c->floor ? v : c->floor;
     }
     return i;
 }
@@ -261,20 +265,16 @@ static size_t take_usual(const struct column *columns, size_t from, size_t count
 static bool take_row(struct recorded *r, struct frame *f)
 {
     size_t missing = 0;
-    for (size_t i = 0;; i++) {
-        i = take_usual(r->columns, i, r->column_count, r->values + r->cell + 1, f->values);
-        if (i == r->column_count)
-            break;
-        if (!unusual_cell(r, i, &f->values[r->columns[i].target], &missing))
+    for (size_t i = 0; (i = take_usual(r, i, f->values)) < r->columns.count; i++)
+        if (!unusual_cell(r, i, &f->values[r->columns.target[i]], &missing))
             return false;
-    }
     if (!take_time(r))
         return false;
     f->wall_ms = r->time.wall_ms;
     f->mono_ms = r->time.mono_ms;
     f->utc_offset_seconds = r->time.utc_offset_seconds;
     f->has = r->has;
-    r->counts.readings += r->column_count - missing;
+    r->counts.readings += r->columns.count - missing;
     return true;
 }
 
@@ -291,11 +291,11 @@ static bool is_blank_line(const struct recorded *r)
 static bool right_count(struct recorded *r)
 {
     size_t cells = r->lines[r->row] + 1 - r->cell;
-    if (cells == r->column_count + 1)
+    if (cells == r->columns.count + 1)
         return true;
     problem_at(r);
     text_printf(&r->problem, "%zu cell%s, but the header names %zu columns", cells,
-                cells == 1 ? "" : "s", r->column_count + 1);
+                cells == 1 ? "" : "s", r->columns.count + 1);
     return false;
 }
 
@@ -309,7 +309,7 @@ size_t recorded_read(struct recorded *r, struct frame *const frames[], size_t n)
             row_done(r);
             continue;
         }
-        assert(frames[done]->count == frame_count(r->site));
+        assert(frames[done]->count == r->frame_count);
         if (!right_count(r) || !take_row(r, frames[done]))
             break;
         row_done(r);
@@ -333,23 +333,52 @@ void recorded_counts(const struct recorded *r, struct recorded_counts *out)
 /* ---- the header ---------------------------------------------------------------------------
  */
 
-static struct column column_of(const struct site *s, size_t target)
+static enum frame_quantity quantity_of(const struct site *s, size_t target)
 {
-    size_t section = s->poles_total ? target / s->poles_total : FRAME_PANEL_VOLTS;
-    enum frame_quantity q = section < 4 ? (enum frame_quantity)section : FRAME_PANEL_VOLTS;
-    struct column c = {.target = (uint32_t)target, .most = FRAME_MAX_VOLTS};
+    bool of_panel = target >= 4 * s->poles_total;
+    return of_panel ? FRAME_PANEL_VOLTS : (enum frame_quantity)(target / s->poles_total);
+}
+
+/* the bounds of frame_checked */
+static void set_bounds(struct columns *c, size_t i, enum frame_quantity q)
+{
     switch (q) {
     case FRAME_AMPS:
-        c.least = -0.1F;
-        c.most = FRAME_MAX_AMPS;
-        return c;
-    case FRAME_WATTS: c.most = FRAME_MAX_WATTS; break;
-    case FRAME_POWER_FACTOR: c.most = 1.0F; break;
+        c->least[i] = -0.1F;
+        c->most[i] = FRAME_MAX_AMPS;
+        c->floor[i] = 0.0F;
+        return;
+    case FRAME_WATTS: c->most[i] = FRAME_MAX_WATTS; break;
+    case FRAME_POWER_FACTOR: c->most[i] = 1.0F; break;
     case FRAME_VOLTS:
-    case FRAME_PANEL_VOLTS: return c;
+    case FRAME_PANEL_VOLTS:
+        c->most[i] = FRAME_MAX_VOLTS;
+        c->least[i] = c->floor[i] = 0.0F;
+        return;
     }
-    c.least = c.floor = -c.most;
-    return c;
+    c->least[i] = c->floor[i] = -c->most[i];
+}
+
+static bool create_columns(struct columns *c, size_t count)
+{
+    size_t room = count + CELLS_MARGIN;
+    c->memory = calloc(room, 2 * sizeof *c->target + 3 * sizeof *c->least);
+    if (!c->memory)
+        return false;
+    c->target = c->memory;
+    c->together = c->target + room;
+    c->least = (float *)(c->together + room);
+    c->most = c->least + room;
+    c->floor = c->most + room;
+    return true;
+}
+
+static void find_neighbours(struct columns *c)
+{
+    for (size_t i = c->count; i-- > 0;) {
+        bool side_by_side = i + 1 < c->count && c->target[i + 1] == c->target[i] + 1;
+        c->together[i] = side_by_side ? c->together[i + 1] + 1 : 1;
+    }
 }
 
 static void append_nearest(struct recorded *r, const char *name, size_t length)
@@ -376,15 +405,15 @@ static bool add_column(struct recorded *r, const char *name, size_t length)
 {
     const char *why = NULL;
     int target = frame_find_column(r->site, name, length, &why);
+    struct columns *c = &r->columns;
     bool twice = false;
-    for (size_t i = 0; target >= 0 && i < r->column_count; i++)
-        twice = twice || r->columns[i].target == (uint32_t)target;
+    for (size_t i = 0; target >= 0 && i < c->count; i++)
+        twice = twice || c->target[i] == (uint32_t)target;
     if (target >= 0 && !twice) {
-        size_t section = (size_t)target < 4 * r->site->poles_total
-                             ? (size_t)target / r->site->poles_total
-                             : FRAME_PANEL_VOLTS;
-        r->has |= 1U << section;
-        r->columns[r->column_count++] = column_of(r->site, (size_t)target);
+        enum frame_quantity q = quantity_of(r->site, (size_t)target);
+        c->target[c->count] = (uint32_t)target;
+        set_bounds(c, c->count++, q);
+        r->has |= 1U << q;
         return true;
     }
     problem_at(r);
@@ -405,8 +434,7 @@ static bool read_header(struct recorded *r)
         return false;
     }
     size_t last = r->lines[0];
-    r->columns = calloc(last + 1, sizeof *r->columns);
-    if (!r->columns) {
+    if (!create_columns(&r->columns, last)) {
         text_printf(&r->problem, "%s: memory is short", r->input.name);
         return false;
     }
@@ -433,6 +461,7 @@ static bool read_header(struct recorded *r)
         text_append(&r->problem, "no column of readings beside \"time\"");
         return false;
     }
+    find_neighbours(&r->columns);
     row_done(r);
     return true;
 }
@@ -462,6 +491,7 @@ static struct recorded *create(const struct site *s, const struct recorded_input
         return NULL;
     }
     r->site = s;
+    r->frame_count = frame_count(s);
     r->input = *input;
     r->fd = fd;
     if (!input->source) {
@@ -506,7 +536,7 @@ void recorded_close(struct recorded *r)
     free(r->ends);
     free(r->lines);
     free(r->values);
-    free(r->columns);
+    free(r->columns.memory);
     text_free(&r->problem);
     free(r);
 }

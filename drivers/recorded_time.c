@@ -27,24 +27,25 @@ static bool digits(const char *s, int n, int *value)
     return true;
 }
 
-/* "1767225600", "1767225600.25": ten digits and at most three behind the point. The first six
- * change once in hours. */
+/* "1767225600", "1767225600.25": ten digits and at most three behind the point. The first eight
+ * change every hundred seconds. */
 static bool parse_unix(struct recorded_time *t, const char *s, size_t length, int64_t *wall_ms)
 {
     static const int scale[4] = {1000, 100, 10, 1};
     int high, low, fraction = 0;
-    size_t decimals = length > 11 ? length - 11 : 0;
-    if (length < 10 || length == 11 || decimals > 3 || !digits(s + 6, 4, &low))
+    if (length < 10 || length == 11 || length > 14 || !digits(s + 8, 2, &low))
         return false;
-    if (decimals > 0 && (s[10] != '.' || !digits(s + 11, (int)decimals, &fraction)))
+    if (length > 10 && (s[10] != '.' || !digits(s + 11, (int)length - 11, &fraction)))
         return false;
-    if (memcmp(s, t->high_text, 6) != 0) {
-        if (!digits(s, 6, &high))
+    if (memcmp(s, t->high_text, 8) != 0) {
+        if (!digits(s, 8, &high))
             return false;
-        memcpy(t->high_text, s, 6);
-        t->high_seconds = (int64_t)high * 10000;
+        memcpy(t->high_text, s, 8);
+        t->high_seconds = (int64_t)high * 100;
     }
-    *wall_ms = (t->high_seconds + low) * 1000 + fraction * scale[decimals];
+    *wall_ms = (t->high_seconds + low) * 1000;
+    if (length > 10)
+        *wall_ms += fraction * scale[length - 11];
     return true;
 }
 

@@ -31,7 +31,7 @@ struct recorded_time {
     /* private */
     char zone[64];
     int64_t offset_from_ms, offset_until_ms; /* where utc_offset_seconds is known to hold */
-    char high_text[6]; /* the first digits of the last Unix seconds, and their value */
+    char high_text[8]; /* the first digits of the last Unix seconds, and their value */
     int64_t high_seconds;
     char text[40];       /* the last RFC 3339 text that was read in full */
     size_t length, tail; /* its length; where its zone begins */
