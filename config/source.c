@@ -138,6 +138,10 @@ enum source_result source_parse(struct config_file *file, const char *name, cons
                      CONFIG_MAX_BYTES);
         return SOURCE_FAULTY;
     }
+    if (length >= 3 && memcmp(text, "\xEF\xBB\xBF", 3) == 0) { /* a byte order mark */
+        text += 3;
+        length -= 3;
+    }
     int line;
     const char *wrong = check_text(text, length, &line);
     if (wrong) {

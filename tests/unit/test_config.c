@@ -242,6 +242,23 @@ static void what_cannot_be_a_text_is_refused_whole(void **state)
     free(huge);
 }
 
+static void line_ends_and_a_byte_order_mark_do_not_matter(void **state)
+{
+    struct text site = TEXT_INIT;
+    struct config c;
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    (void)state;
+    text_append(&site, "\xEF\xBB\xBF");
+    for (const char *s = config_case_site; *s; s++)
+        text_append_bytes(&site, *s == '\n' ? "\r\n" : s, *s == '\n' ? 2 : 1);
+    assert_true(load(&c, text_get(&site), &faults));
+    assert_int_equal(faults.count, 0);
+    assert_string_equal(c.site.circuits[2].name, "Bench");
+    config_free(&c);
+    text_free(&site);
+    faults_free(&faults);
+}
+
 static void more_faults_than_the_list_holds_are_counted(void **state)
 {
     struct config c;
@@ -354,6 +371,7 @@ int main(void)
         cmocka_unit_test(a_long_circle_of_feeders_is_named_once),
         cmocka_unit_test(a_faulty_configuration_leaves_the_object_untouched),
         cmocka_unit_test(what_cannot_be_a_text_is_refused_whole),
+        cmocka_unit_test(line_ends_and_a_byte_order_mark_do_not_matter),
         cmocka_unit_test(more_faults_than_the_list_holds_are_counted),
         cmocka_unit_test(what_is_shipped_is_without_fault),
         cmocka_unit_test(a_directory_gives_its_own_map_before_the_shipped_one),
