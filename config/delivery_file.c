@@ -13,7 +13,7 @@ const struct field broker_fields[BROKER_KEYS] = {
                      .help = "name or address of the MQTT broker"},
     [BROKER_PORT] = {"port", FIELD_INTEGER, AT(delivery_broker, port), .least = 1,
                      .most = 65535, .fallback = "1883, with tls 8883", .help = "its TCP port"},
-    [BROKER_CLIENT_ID] = {"client_id", FIELD_ID, TEXT_AT(delivery_broker, client_id),
+    [BROKER_CLIENT_ID] = {"client_id", FIELD_TEXT, TEXT_AT(delivery_broker, client_id),
                           .fallback = "foretrip-<site id>",
                           .help =
                               "what the gateway calls itself there; no two clients share one"},
@@ -55,12 +55,12 @@ static void settle_path(const struct config_file *file, const config_setting_t *
                         const char *key, const char *directory, bool secret,
                         char path[DELIVERY_PATH_SIZE])
 {
-    char whole[2 * DELIVERY_PATH_SIZE];
     struct stat st;
     int line = field_line(group, key);
     if (!path[0] || !directory)
         return;
     if (path[0] != '/') {
+        char whole[2 * DELIVERY_PATH_SIZE];
         int n = snprintf(whole, sizeof whole, "%s/%s", directory, path);
         if (n < 0 || !text_copy(path, DELIVERY_PATH_SIZE, whole)) {
             field_error(file, line, "%s: the path is longer than %d bytes", key,

@@ -1,5 +1,6 @@
 #include "fields.h"
 
+#include <assert.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -210,12 +211,15 @@ static bool type_fits(const config_setting_t *s, enum field_kind k)
 static bool read_one(const struct config_file *file, const config_setting_t *s,
                      const struct field *f, void *object)
 {
-    void *out = object ? (char *)object + f->offset : NULL;
     if (!type_fits(s, f->kind)) {
         field_error(file, (int)config_setting_source_line(s), "%s is %s; it should be %s",
                     f->name, type_name(s), kind_name(f->kind));
         return false;
     }
+    if (f->kind >= FIELD_GROUP) /* what is in it is the caller's */
+        return true;
+    assert(object);
+    void *out = (char *)object + f->offset;
     switch (f->kind) {
     case FIELD_ID:
     case FIELD_TEXT: return read_text(file, s, f, out);
@@ -226,7 +230,7 @@ static bool read_one(const struct config_file *file, const config_setting_t *s,
     case FIELD_WORD: return read_word(file, s, f, out);
     case FIELD_GROUP:
     case FIELD_LIST:
-    case FIELD_NUMBERS: return true;
+    case FIELD_NUMBERS: break;
     }
     return false;
 }

@@ -19,7 +19,7 @@ enum field_kind {
     FIELD_BITS,    /* int64_t: an integer of any size */
     FIELD_SWITCH,  /* bool */
     FIELD_WORD,    /* int: index into words */
-    FIELD_GROUP,   /* read by the caller; here only its type is checked */
+    FIELD_GROUP,   /* from here on: read by the caller, here only the type is checked */
     FIELD_LIST,    /* the same: a list of groups */
     FIELD_NUMBERS, /* the same: a list or array of integers */
 };

@@ -5,6 +5,8 @@
 #include "config/rules_file.h"
 #include "config/site_file.h"
 
+#include <stdlib.h>
+
 /* site.cfg and the register maps that its meters name */
 static bool load_site(struct config *c, const struct config_source *source,
                       struct config_faults *faults)
@@ -46,7 +48,9 @@ static void load_delivery(struct config *c, const struct config_source *source,
     delivery_defaults(&c->delivery, &c->site);
     if (source_open(&file, source, "delivery.cfg", faults) != SOURCE_OPEN)
         return;
-    delivery_file_read(&c->delivery, &file, source->directory);
+    char *whole = source->directory ? realpath(source->directory, NULL) : NULL;
+    delivery_file_read(&c->delivery, &file, whole);
+    free(whole);
     source_close(&file);
 }
 

@@ -27,7 +27,7 @@
 #include "model/signature.h"
 #include "model/site.h"
 
-#define CONFIG_MAX_BYTES (1024 * 1024)
+#define CONFIG_MAX_BYTES ((size_t)1024 * 1024)
 
 struct config {
     struct site site; /* finished: cross references resolved */

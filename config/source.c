@@ -134,7 +134,7 @@ enum source_result source_parse(struct config_file *file, const char *name, cons
     *file = (struct config_file){.faults = faults};
     text_copy(file->name, sizeof file->name, name);
     if (length > CONFIG_MAX_BYTES) {
-        faults_error(faults, name, 0, "longer than %d bytes; a site needs far less",
+        faults_error(faults, name, 0, "longer than %zu bytes; a site needs far less",
                      CONFIG_MAX_BYTES);
         return SOURCE_FAULTY;
     }
@@ -182,7 +182,7 @@ static enum source_result open_file(struct config_file *file, const char *direct
     else if (errno == ENOENT)
         result = SOURCE_ABSENT;
     else if (errno == EFBIG)
-        faults_error(faults, name, 0, "longer than %d bytes; a site needs far less",
+        faults_error(faults, name, 0, "longer than %zu bytes; a site needs far less",
                      CONFIG_MAX_BYTES);
     else
         faults_error(faults, name, 0, "cannot be read: %s", strerror(errno));
