@@ -102,6 +102,16 @@ static void maps_that_cannot_be(void **state)
         {POINT("type = \"s32\"; absent = 0x80000000L; "), ""},
         {POINT("type = \"u32\"; absent = 0xFFFFFFFF; "), ""},
         {POINT("type = \"u16\"; absent = -1; "), ""},
+        {"name = \"A\"; points = ( { quantity = \"amps\"; function = 3; address = 65494;\n"
+         "  channels = 42; type = \"u16\"; } );",
+         ""},
+        {"name = \"A\"; points = ( { quantity = \"amps\"; function = 3; address = 65495;\n"
+         "  channels = 42; type = \"u16\"; } );",
+         MAP ":1: the last channel ends at register 65536; the last there is is 65535\n"},
+        {POINT("type = \"u16\"; },\n { quantity = \"amps\"; function = 3; address = 0; "
+               "first_channel = "
+               "43; type = \"u16\"; "),
+         ""},
         {POINT("type = \"u24\"; "), MAP ":3: type = \"u24\" is not known; it is \"u16\", "
                                         "\"s16\", \"u32\", \"s32\", \"u64\", \"s64\" or "
                                         "\"f32\"\n"},
