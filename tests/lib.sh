@@ -49,10 +49,9 @@ fail() { # fail TEXT: and the logs
 }
 
 start_broker() { # start_broker PORT
-    broker=$(command -v mosquitto || echo /usr/sbin/mosquitto)
-    printf 'listener %s 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
-        "$1" "$dir" > "$dir/broker.conf"
-    start broker "$broker" -c "$dir/broker.conf"
+    printf 'user %s\nlistener %s 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
+        "$(id -un)" "$1" "$dir" > "$dir/broker.conf"
+    start broker "$(command -v mosquitto || echo /usr/sbin/mosquitto)" -c "$dir/broker.conf"
     until_true 10 listening "$1" || fail "the broker does not listen"
 }
 

@@ -11,7 +11,7 @@ start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cf
 until_true 10 listening "$meter" || fail "the house does not listen"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 gateway=$started
-start sub mosquitto_sub -p "$broker" -q 1 -t 'foretrip/+/circuit/+/state' -F '%t %p'
+start sub stdbuf -oL mosquitto_sub -p "$broker" -q 1 -t 'foretrip/+/circuit/+/state' -F '%t %p'
 until_true 20 grep -q '"state"' "$dir/sub.log" || fail "no circuit state is published"
 
 name=$(sed -n 's/.*position = "1";.*name = "\([^"]*\)".*/\1/p' "$dir/site/site.cfg" | head -n 1)
