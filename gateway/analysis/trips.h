@@ -4,13 +4,21 @@
  * Fed before loads_step, so that the loads it asks for are those that ran before the fall.
  * Emits trip (provisional, confirmed, withdrawn), restored and opened_again.
  *
+ * Every fall from twice the rule's zero_amps or more is a case. What speaks for and against is
+ * weighed (evidence.h) at the fall, at 5, 15 and 60 seconds, 5 and 15 minutes, 1, 3, 12 hours,
+ * 1 and 3 days, and when current flows again; what is likely enough is said, and every change
+ * of stage is said. Circuits that a feeder or the utility took without a current to fall get
+ * their trip too. What the fall turns out to have been is learned (falls.h).
+ *
  * Ownership  create .. destroy; borrows all it is given
  * Threads    none inside
+ * Cost       a quiet reading costs a few compares; a fall some microseconds
  */
 #ifndef FORETRIP_TRIPS_H
 #define FORETRIP_TRIPS_H
 
 #include "breaker.h"
+#include "evidence.h"
 #include "loads.h"
 
 struct trips;
@@ -25,6 +33,20 @@ void trips_step(struct trips *t, const struct frame *f);
 
 /* One bool per circuit; valid until the next step. */
 const bool *trips_cut(const struct trips *t);
+
+/* A judgement as it was made, said or not: for learning the weights and for tests. */
+struct trips_judgement {
+    int circuit;
+    int64_t opened_wall_ms;
+    const char *moment; /* "fall", "later", "back" */
+    double probability;
+    const double *causes;
+    const struct fall_facts *facts;
+    const struct evidence_list *evidence;
+    bool said;
+};
+typedef void trips_observer(void *context, const struct trips_judgement *j);
+void trips_observe(struct trips *t, trips_observer *observer, void *context);
 
 void trips_save(const struct trips *t, struct codec_out *out);
 bool trips_load(struct trips *t, struct codec_in *in);

@@ -1,0 +1,77 @@
+#include "causes.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SENSOR_LOST_SHARE 0.001 /* of falls, before the feeder is asked */
+#define SENSOR_LOG_RATIO_MOST 12.0
+#define HAND_AFTER_SWITCH_ON 0.05 /* somebody who opens a breaker just after a switch-on */
+
+/* shares of an opening of its own, of the four causes that it can have */
+static void own_causes(const struct cause_view *v, double out[CAUSE_COUNT])
+{
+    const struct fall_facts *f = v->facts;
+    double poll = fmax(1.0, f->poll_seconds);
+    bool young = evidence_at_switch_on(f);
+    out[CAUSE_OVERLOAD] = f->heat.chance_overload / poll;
+    out[CAUSE_WORN_BREAKER] = f->heat.chance_worn / poll;
+    out[CAUSE_FAULT] = v->lost_per_second * (1.0 - v->hand_share);
+    if (young)
+        out[CAUSE_FAULT] += evidence_fault_at_switch_on() / (2.0 * poll);
+    out[CAUSE_OPENED_BY_HAND] =
+        v->lost_per_second * v->hand_share * (young ? HAND_AFTER_SWITCH_ON : 1.0);
+    double sum = out[CAUSE_OVERLOAD] + out[CAUSE_WORN_BREAKER] + out[CAUSE_FAULT] +
+                 out[CAUSE_OPENED_BY_HAND];
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        out[c] /= sum;
+}
+
+static enum trip_cause cause_of(enum scope_kind kind)
+{
+    switch (kind) {
+    case SCOPE_UTILITY:
+    case SCOPE_LEG: return CAUSE_SUPPLY_OUTAGE;
+    case SCOPE_METER: return CAUSE_SENSOR_LOST;
+    case SCOPE_FEEDER:
+    case SCOPE_NONE: break;
+    }
+    return CAUSE_UPSTREAM_OPEN;
+}
+
+double causes_judge(const struct cause_view *v, double causes[CAUSE_COUNT])
+{
+    double own[CAUSE_COUNT] = {0};
+    double alone = (1.0 - v->scope.probability) * (1.0 - v->sensor_lost);
+    own_causes(v, own);
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        causes[c] = alone * v->lost_alone * own[c];
+    causes[CAUSE_LOAD_ENDED] += alone * (1.0 - v->lost_alone);
+    causes[CAUSE_SENSOR_LOST] += (1.0 - v->scope.probability) * v->sensor_lost;
+    causes[cause_of(v->scope.scope.kind)] += v->scope.probability;
+    return 1.0 - causes[CAUSE_LOAD_ENDED] - causes[CAUSE_SENSOR_LOST];
+}
+
+enum trip_cause causes_likeliest(const double causes[CAUSE_COUNT], double lost)
+{
+    enum trip_cause best = CAUSE_OVERLOAD;
+    for (int c = 0; c < CAUSE_COUNT; c++) {
+        bool no_loss = c == CAUSE_LOAD_ENDED || c == CAUSE_SENSOR_LOST;
+        if (lost >= 0.5 && no_loss)
+            continue;
+        if (causes[c] > causes[best])
+            best = (enum trip_cause)c;
+    }
+    return best;
+}
+
+double causes_sensor_lost(double amps, double feeder_drop_amps, double feeder_noise_amps)
+{
+    if (isnan(feeder_drop_amps) || amps <= 0.0)
+        return 0.0;
+    double spread = 0.1 * amps + feeder_noise_amps;
+    double gone = (feeder_drop_amps - amps) / spread; /* the feeder fell as much */
+    double stayed = feeder_drop_amps / spread;        /* it did not */
+    double log_ratio = 0.5 * (gone * gone - stayed * stayed);
+    log_ratio = fmin(fmax(log_ratio, -SENSOR_LOG_RATIO_MOST), SENSOR_LOG_RATIO_MOST);
+    return evidence_probability(log(SENSOR_LOST_SHARE) + log_ratio);
+}

@@ -1,0 +1,89 @@
+/*
+ * evidence - what speaks for a lost supply when a circuit falls to nothing, piece by piece.
+ *
+ * A fall is judged by rates: how often, per second, the loads would end by themselves just so
+ * (natural), against how often the circuit would lose its supply just so (lost). Every function
+ * here judges one piece and returns its weight, the natural log of
+ *
+ *     P(what was seen | supply lost) / P(what was seen | loads ended by themselves)
+ *
+ * so that the sum of all is the log of the odds, and a trip sheet can show what counted for and
+ * against. What the constants are and where they come from: docs/method/trips.md.
+ *
+ * Units      amps RMS, seconds, rates per second
+ * Threads    none inside; no state
+ */
+#ifndef FORETRIP_EVIDENCE_H
+#define FORETRIP_EVIDENCE_H
+
+#include "breaker.h"
+#include "falls.h"
+#include "loads.h"
+#include "model/event.h"
+
+#define EVIDENCE_MAX 16
+
+/* What is known of a fall: at its moment, and of what came after. */
+struct fall_facts {
+    double poll_seconds; /* usual time between readings */
+    double gap_seconds;  /* between the last reading before and the first at nothing */
+    double amps;         /* before */
+    double staged; /* share of the level of two polls earlier that had gone before the fall */
+    int loads;     /* independent ones: begun apart from each other */
+    double ages[LOADS_MAX_RUNNING];  /* how long each has run, oldest first */
+    double sizes[LOADS_MAX_RUNNING]; /* and its amps */
+    double switch_on_seconds;        /* since the last switch-on, INFINITY when none is known */
+    int64_t local_seconds;           /* local time of the fall, since 1970 */
+    struct breaker_opening heat;
+
+    double after_amps; /* mean reading since */
+    int after_polls;
+    double silent_seconds; /* since the fall, or until it came back */
+    bool back;             /* it carries current again */
+    double back_amps;      /* and settled at this */
+};
+
+struct evidence_list {
+    struct event_evidence items[EVIDENCE_MAX];
+    size_t count;
+    double sum;
+};
+
+/* Drops what says nothing (|log_ratio| < 0.05). */
+void evidence_add(struct evidence_list *l, const char *what, double log_ratio, double value);
+
+/* Two seconds or polls after a switch-on: a fall then ended it at once. */
+bool evidence_at_switch_on(const struct fall_facts *f);
+
+/* How often a load of that age ends by itself, before anything is known of it. */
+double evidence_usual_end(double age_seconds);
+
+/* How often, per second, the loads of the fall end by themselves in the same poll: by what is
+ * usual elsewhere, and with what this circuit has taught. */
+double evidence_natural_usual(const struct fall_facts *f);
+double evidence_natural_here(const struct fall_facts *f, const struct falls *history);
+
+/* Chance that a switch-on ends in a fault at once. */
+double evidence_fault_at_switch_on(void);
+
+/* ---- pieces known at the fall ---- */
+double evidence_loads(const struct fall_facts *f);
+double evidence_usual_falls(const struct fall_facts *f, const struct falls *history);
+double evidence_heat(const struct fall_facts *f, double lost_per_second);
+double evidence_switch_on(const struct fall_facts *f, double lost_per_second);
+double evidence_on_the_clock(const struct fall_facts *f);
+double evidence_evenings(const struct fall_facts *f, const struct falls *history);
+double evidence_staged(const struct fall_facts *f);
+
+/* ---- pieces that come later ---- */
+double evidence_rest(const struct fall_facts *f, const struct falls *history);
+double evidence_silence(const struct fall_facts *f, const struct falls *history);
+double evidence_came_back(const struct fall_facts *f);
+
+/* All of them, for a circuit whose breaker opens lost_per_second by itself without heat. */
+void evidence_judge(const struct fall_facts *f, const struct falls *history,
+                    double lost_per_second, struct evidence_list *out);
+
+double evidence_probability(double log_odds);
+
+#endif
