@@ -5,13 +5,12 @@
 #define TYPICAL_END_PER_SECOND (1.0 / 600.0) /* against which the loads are weighed */
 #define END_SOON_SECONDS 60.0
 #define END_NEVER_SECONDS 10000.0
-#define TOGETHER_PER_SECOND (0.03 / 86400.0) /* one switch for several loads, not yet known */
-#define ENDS_AT_ONCE 0.01                    /* of switch-ons, by themselves */
+#define SEVERAL_SHARE 0.25 /* of usual_end of the oldest, when several loads run */
+#define ENDS_AT_ONCE 0.01  /* of switch-ons, by themselves */
 #define FAULT_AT_SWITCH_ON 0.0005
 #define ON_THE_CLOCK 0.1 /* of falls that are no lost supply, those by a timer's full hour */
 #define STAGED_LEAST 0.15
 #define STAGED_LOG_RATIO (-2.5)
-#define EVENING_LOG_RATIO (-3.5)
 #define REST_SPREAD_AMPS 0.012 /* of one reading of nothing, where nothing is known */
 #define REST_LEAST_AMPS 0.004
 #define OPEN_SHORTEST_SECONDS 60.0 /* times to a reset: log-uniform between these */
@@ -45,41 +44,51 @@ double evidence_fault_at_switch_on(void)
     return FAULT_AT_SWITCH_ON;
 }
 
-/* `alone` is the rate for the load itself when it is the only one */
-static double natural(const struct fall_facts *f, double alone, double together, double at_once)
+/* the share of loads that last longer than that */
+static double usual_longer(double age_seconds)
 {
-    double gap = fmax(f->gap_seconds, 1.0);
-    bool young = evidence_at_switch_on(f);
-    double young_rate = at_once / (2.0 * fmax(1.0, f->poll_seconds));
-    if (f->loads <= 1)
-        return young ? young_rate : alone;
-    double all = 1.0 / gap; /* each ended in the same interval, on its own */
-    for (int k = 0; k < f->loads; k++) {
-        double rate = young && k == f->loads - 1 ? young_rate : evidence_usual_end(f->ages[k]);
-        all *= fmin(1.0, rate * gap);
-    }
-    return all + together;
+    return END_SOON_SECONDS / (END_SOON_SECONDS + age_seconds);
 }
 
-static double together_usual(const struct fall_facts *f)
+double evidence_usual_falls_per_second(const struct fall_facts *f)
 {
-    return f->loads >= 2 ? fmin(TOGETHER_PER_SECOND, evidence_usual_end(f->ages[0])) : 0.0;
+    double rate = evidence_usual_end(f->ages[0]);
+    return f->loads >= 2 ? SEVERAL_SHARE * rate : rate;
+}
+
+/* each load ended in the same interval on its own */
+static double coincidence(const struct fall_facts *f, double young_rate)
+{
+    double gap = fmax(f->gap_seconds, 1.0), all = 1.0 / gap;
+    for (int k = 0; k < f->loads; k++) {
+        bool newest = young_rate > 0.0 && k == f->loads - 1;
+        all *= fmin(1.0, (newest ? young_rate : evidence_usual_end(f->ages[k])) * gap);
+    }
+    return all;
+}
+
+static double natural(const struct fall_facts *f, double rate, double at_once)
+{
+    bool young = evidence_at_switch_on(f);
+    double young_rate = young ? at_once / (2.0 * fmax(1.0, f->poll_seconds)) : 0.0;
+    if (f->loads >= 2)
+        return rate + coincidence(f, young_rate);
+    return young ? young_rate : rate;
 }
 
 double evidence_natural_usual(const struct fall_facts *f)
 {
-    double alone = evidence_usual_end(f->loads > 0 ? f->ages[0] : 0.0);
-    return natural(f, alone, together_usual(f), ENDS_AT_ONCE);
+    return natural(f, evidence_usual_falls_per_second(f), ENDS_AT_ONCE);
 }
 
 double evidence_natural_here(const struct fall_facts *f, const struct falls *history)
 {
-    struct falls_kind kind = {.amps = f->amps, .loads = f->loads};
-    double at_once = falls_ends_at_once(history, ENDS_AT_ONCE);
+    double rate = evidence_usual_falls_per_second(f);
     if (f->loads >= 2)
-        return natural(f, 0.0, falls_rate(history, kind, together_usual(f)), at_once);
-    double alone = evidence_usual_end(f->loads > 0 ? f->ages[0] : 0.0);
-    return natural(f, falls_rate(history, kind, alone), 0.0, at_once);
+        rate *= falls_factor_of_several(history, f->amps, f->ages[0]);
+    else
+        rate = falls_rate_of_one(history, f->amps, f->ages[0], rate, usual_longer(f->ages[0]));
+    return natural(f, rate, falls_ends_at_once(history, ENDS_AT_ONCE));
 }
 
 double evidence_loads(const struct fall_facts *f)
@@ -110,22 +119,27 @@ double evidence_switch_on(const struct fall_facts *f, double lost_per_second)
     return log1p(fault / (lost_per_second + heat_per_second(f)));
 }
 
-double evidence_on_the_clock(const struct fall_facts *f)
+bool evidence_at_full_hour(const struct fall_facts *f)
 {
     int64_t second = f->local_seconds % 3600;
     double width = fmax(1.0, f->gap_seconds);
-    double by_chance = fmin(1.0, (2.0 * width + 1.0) / 3600.0);
-    if ((double)second <= width || (double)second >= 3600.0 - width)
-        return log(by_chance / (ON_THE_CLOCK + by_chance));
-    return -log1p(-ON_THE_CLOCK);
+    return (double)second <= width || (double)second >= 3600.0 - width;
 }
 
-/* Only what went several at once, cold and without a switch-on, is a strip's habit. */
-double evidence_evenings(const struct fall_facts *f, const struct falls *history)
+double evidence_on_the_clock(const struct fall_facts *f)
 {
-    if (f->loads < 2)
-        return 0.0;
-    return EVENING_LOG_RATIO * falls_evenings_like(history, f->local_seconds);
+    double by_chance = fmin(1.0, (2.0 * fmax(1.0, f->gap_seconds) + 1.0) / 3600.0);
+    return evidence_at_full_hour(f) ? log(by_chance / (ON_THE_CLOCK + by_chance))
+                                    : -log1p(-ON_THE_CLOCK);
+}
+
+/* What went with its breaker hot or with a switch-on has its reason; the rest may be somebody
+ * who switches a strip off at night. */
+double evidence_habit(const struct fall_facts *f, const struct falls *history,
+                      double lost_per_second)
+{
+    double habit = falls_habit_per_day(history, f->local_seconds) / 86400.0;
+    return -log1p(habit / (lost_per_second + heat_per_second(f)));
 }
 
 double evidence_staged(const struct fall_facts *f)
@@ -186,8 +200,8 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
                  f->switch_on_seconds);
     evidence_add(out, "on_the_clock", evidence_on_the_clock(f),
                  (double)(f->local_seconds % 3600));
-    evidence_add(out, "same_hour_before", evidence_evenings(f, history),
-                 falls_evenings_like(history, f->local_seconds));
+    evidence_add(out, "off_at_night", evidence_habit(f, history, lost_per_second),
+                 falls_habit_per_day(history, f->local_seconds));
     evidence_add(out, "fell_in_stages", evidence_staged(f), f->staged);
     evidence_add(out, "current_left", evidence_rest(f, history), f->after_amps);
     evidence_add(out, f->back ? "came_back_after" : "silence", evidence_silence(f, history),

@@ -52,11 +52,18 @@ struct evidence_list {
 /* Drops what says nothing (|log_ratio| < 0.05). */
 void evidence_add(struct evidence_list *l, const char *what, double log_ratio, double value);
 
+/* At a full hour, to the second. */
+bool evidence_at_full_hour(const struct fall_facts *f);
+
 /* Two seconds or polls after a switch-on: a fall then ended it at once. */
 bool evidence_at_switch_on(const struct fall_facts *f);
 
 /* How often a load of that age ends by itself, before anything is known of it. */
 double evidence_usual_end(double age_seconds);
+
+/* How often what the circuit carries would usually fall to nothing, whatever is learned; does
+ * not know of switch-ons and coincidences. */
+double evidence_usual_falls_per_second(const struct fall_facts *f);
 
 /* How often, per second, the loads of the fall end by themselves in the same poll: by what is
  * usual elsewhere, and with what this circuit has taught. */
@@ -72,7 +79,8 @@ double evidence_usual_falls(const struct fall_facts *f, const struct falls *hist
 double evidence_heat(const struct fall_facts *f, double lost_per_second);
 double evidence_switch_on(const struct fall_facts *f, double lost_per_second);
 double evidence_on_the_clock(const struct fall_facts *f);
-double evidence_evenings(const struct fall_facts *f, const struct falls *history);
+double evidence_habit(const struct fall_facts *f, const struct falls *history,
+                      double lost_per_second);
 double evidence_staged(const struct fall_facts *f);
 
 /* ---- pieces that come later ---- */

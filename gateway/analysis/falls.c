@@ -6,9 +6,24 @@
 
 #define SMALLEST_AMPS 0.1
 #define SIZES_AN_OCTAVE 4.0
-#define PRIOR_FALLS 1.0 /* what is usual elsewhere weighs as much as one fall seen here */
+#define PRIOR_CIRCUIT 0.5 /* what is usual elsewhere weighs as much as so many falls here */
+#define PRIOR_SIZE 0.5    /* and what is usual here against falls of that size */
 #define PRIOR_SWITCH_ONS 100.0
 #define PRIOR_LASTED 0.5
+#define ALIKE_LOG 0.35
+#define PRIOR_AGE 1.0
+#define AGE_LOG_RANGE 9.2   /* from 10 s to 100,000 s */
+#define AGE_NARROW_LOG 0.02 /* a program's length, a thermostat's cycle */
+#define AGE_WIDE_LOG 0.3
+#define HABIT_START (-2.4F) /* log odds that a circuit is switched off at night */
+#define HABIT_LEAST (-7.0F)
+#define HABIT_MOST 7.0F
+#define HABIT_LOG_RATIO 3.5F /* an evening's fall, and nothing in the night */
+#define HABIT_KEPT 0.85      /* of the nights */
+#define EVENING_SHARE 0.95   /* of such switching comes in the evening: */
+#define EVENING_FROM 20.0
+#define EVENING_TO 24.5
+#define NIGHT_HOUR 3.0
 #define EVENING_MINUTES 90
 #define EVENING_DAYS 21
 #define LASTED_MEDIAN_SECONDS 1200.0 /* a load that is off, where nothing is known of it */
@@ -21,6 +36,7 @@
 void falls_init(struct falls *f)
 {
     memset(f, 0, sizeof *f);
+    f->habit_log_odds = HABIT_START;
 }
 
 static int size_of(double amps)
@@ -29,42 +45,98 @@ static int size_of(double amps)
     return k < FALLS_SIZES ? k : FALLS_SIZES - 1;
 }
 
-static int class_of(struct falls_kind kind)
+void falls_carried(struct falls *f, double amps, double expected)
 {
-    return kind.loads >= 2;
+    f->pending[size_of(amps)] += (float)expected;
 }
 
-void falls_carried(struct falls *f, struct falls_kind kind, double seconds)
+void falls_spell_over(struct falls *f)
 {
-    f->seconds[class_of(kind)][size_of(kind.amps)] += (float)seconds;
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        f->expected[k] += f->pending[k];
+        f->pending[k] = 0.0F;
+    }
 }
 
-void falls_fell(struct falls *f, struct falls_kind kind, double weight)
+static bool alike(const struct falls_past *p, double amps)
 {
-    f->count[class_of(kind)][size_of(kind.amps)] += (float)weight;
+    return p->weight > 0.0F && fabs(log((double)p->amps / fmax(amps, 1e-3))) < ALIKE_LOG;
 }
 
-/* A rate known beforehand, updated by what was counted. */
-static double updated(double rate, double count, double seconds)
+static double normal(double x, double mean, double spread)
 {
-    return (count + PRIOR_FALLS) / (seconds + PRIOR_FALLS / rate);
+    double z = (x - mean) / spread;
+    return exp(-0.5 * z * z) / (spread * sqrt(2.0 * M_PI));
 }
 
-double falls_rate(const struct falls *f, struct falls_kind kind, double usual_per_second)
+/* Ages of past falls as a density over ln age: a program's length is sharp, a person's is not.
+ */
+static double age_density(double age, double past)
 {
-    int class = class_of(kind), size = size_of(kind.amps);
-    double count = 0, seconds = 0, near_count = 0, near_seconds = 0;
+    double x = log(fmax(age, 1.0)), mean = log(fmax(past, 1.0));
+    return 0.5 * normal(x, mean, AGE_NARROW_LOG) + 0.5 * normal(x, mean, AGE_WIDE_LOG);
+}
+
+static double age_longer(double age, double past)
+{
+    double x = log(fmax(age, 1.0)), mean = log(fmax(past, 1.0));
+    return 0.25 * erfc((x - mean) / AGE_NARROW_LOG / sqrt(2.0)) +
+           0.25 * erfc((x - mean) / AGE_WIDE_LOG / sqrt(2.0));
+}
+
+double falls_rate_of_one(const struct falls *f, double amps, double age_seconds, double usual,
+                         double longer)
+{
+    double ended = PRIOR_AGE * usual * longer, lasted = PRIOR_AGE * longer;
+    for (int k = 0; k < FALLS_PAST; k++) {
+        const struct falls_past *p = &f->past[k];
+        if (p->several || !alike(p, amps))
+            continue;
+        ended += (double)p->weight * age_density(age_seconds, (double)p->age_seconds) /
+                 fmax(age_seconds, 1.0);
+        lasted += (double)p->weight * age_longer(age_seconds, (double)p->age_seconds);
+    }
+    return ended / lasted;
+}
+
+/* Gamma-Poisson: what came over what was expected, `prior` falls' worth of doubt. */
+static double updated(double factor, double prior, double count, double expected)
+{
+    return (count + prior) / (expected + prior / factor);
+}
+
+static double factor_by_size(const struct falls *f, double amps)
+{
+    int size = size_of(amps);
+    double count = 0, expected = 0, near_count = 0, near_expected = 0;
     for (int k = 0; k < FALLS_SIZES; k++) {
         double share = k == size ? 1.0 : k == size - 1 || k == size + 1 ? 0.5 : 0.0;
-        count += (double)f->count[class][k];
-        seconds += (double)f->seconds[class][k];
-        near_count += share * (double)f->count[class][k];
-        near_seconds += share * (double)f->seconds[class][k];
+        count += (double)f->count[k];
+        expected += (double)f->expected[k];
+        near_count += share * (double)f->count[k];
+        near_expected += share * (double)f->expected[k];
     }
-    double rate = usual_per_second;
-    if (class == 1) /* several at once are rare: the other sizes tell too */
-        rate = updated(rate, count, seconds);
-    return updated(rate, near_count, near_seconds);
+    return updated(updated(1.0, PRIOR_CIRCUIT, count, expected), PRIOR_SIZE, near_count,
+                   near_expected);
+}
+
+/* How many times as likely at this age as anywhere in the range of ages; at least 1. */
+static double factor_by_age(const struct falls *f, double amps, double age_seconds)
+{
+    double flat = 1.0 / AGE_LOG_RANGE, density = PRIOR_AGE * flat, all = PRIOR_AGE;
+    for (int k = 0; k < FALLS_PAST; k++) {
+        const struct falls_past *p = &f->past[k];
+        if (!p->several || !alike(p, amps))
+            continue;
+        density += (double)p->weight * age_density(age_seconds, (double)p->age_seconds);
+        all += (double)p->weight;
+    }
+    return fmax(1.0, density / all / flat);
+}
+
+double falls_factor_of_several(const struct falls *f, double amps, double age_seconds)
+{
+    return factor_by_size(f, amps) * factor_by_age(f, amps, age_seconds);
 }
 
 void falls_switched_on(struct falls *f)
@@ -83,10 +155,13 @@ double falls_ends_at_once(const struct falls *f, double usual)
            ((double)f->switch_ons + PRIOR_SWITCH_ONS);
 }
 
-void falls_lasted(struct falls *f, double amps, double seconds, double weight)
+void falls_over(struct falls *f, const struct falls_past *past)
 {
-    f->lasted[f->lasted_count++ % FALLS_LASTED] = (struct falls_lasted){
-        .seconds = (float)seconds, .amps = (float)amps, .weight = (float)fmax(weight, 1e-6)};
+    struct falls_past *p = &f->past[f->past_count++ % FALLS_PAST];
+    *p = *past;
+    p->weight = fmaxf(p->weight, 1e-6F);
+    if (p->several)
+        f->count[size_of((double)p->amps)] += p->weight;
 }
 
 /* log-logistic */
@@ -96,18 +171,15 @@ static double prior_longer(double seconds)
 }
 
 /* Share of the times at nothing that lie between the two, falls of that size counting most. */
-static double share_lasted(const struct falls *f, double amps, double from, double to)
+static double share_between(const struct falls *f, double amps, double from, double to)
 {
     double in = PRIOR_LASTED * (prior_longer(from) - (isinf(to) ? 0.0 : prior_longer(to)));
     double all = PRIOR_LASTED;
-    for (int k = 0; k < FALLS_LASTED; k++) {
-        const struct falls_lasted *l = &f->lasted[k];
-        if (l->weight <= 0.0F)
-            continue;
-        bool alike = fabs(log((double)l->amps / fmax(amps, 1e-3))) < 0.35;
-        double w = (double)l->weight * (alike ? 1.0 : 0.1);
+    for (int k = 0; k < FALLS_PAST; k++) {
+        const struct falls_past *p = &f->past[k];
+        double w = (double)p->weight * (alike(p, amps) ? 1.0 : 0.1);
         all += w;
-        if ((double)l->seconds > from && (double)l->seconds <= to)
+        if ((double)p->nothing_seconds > from && (double)p->nothing_seconds <= to)
             in += w;
     }
     return in / all;
@@ -115,23 +187,17 @@ static double share_lasted(const struct falls *f, double amps, double from, doub
 
 double falls_log_silence(const struct falls *f, double amps, double seconds)
 {
-    return log(share_lasted(f, amps, seconds, (double)INFINITY));
+    return log(share_between(f, amps, seconds, (double)INFINITY));
 }
 
 double falls_log_return(const struct falls *f, double amps, double seconds)
 {
-    return log(share_lasted(f, amps, seconds / sqrt(2.0), seconds * sqrt(2.0)));
+    return log(share_between(f, amps, seconds / sqrt(2.0), seconds * sqrt(2.0)));
 }
 
 void falls_low(struct falls *f, double amps)
 {
     f->lows[f->low_count++ % FALLS_LOWS] = (float)amps;
-}
-
-static double normal(double x, double mean, double spread)
-{
-    double z = (x - mean) / spread;
-    return exp(-0.5 * z * z) / (spread * sqrt(2.0 * M_PI));
 }
 
 double falls_log_low(const struct falls *f, double amps, double spread)
@@ -155,7 +221,8 @@ void falls_evening(struct falls *f, int64_t local_seconds)
         .day = (int32_t)day, .minute = (int32_t)((local_seconds - day * 86400) / 60)};
 }
 
-int falls_evenings_like(const struct falls *f, int64_t local_seconds)
+/* Evenings of the last weeks on which it happened at about this time. */
+static int evenings_like(const struct falls *f, int64_t local_seconds)
 {
     int64_t minute = floor_div(local_seconds, 60);
     uint32_t n = f->evening_count < FALLS_EVENINGS ? f->evening_count : FALLS_EVENINGS;
@@ -174,6 +241,47 @@ int falls_evenings_like(const struct falls *f, int64_t local_seconds)
     return count;
 }
 
+static double hour_of(int64_t local_seconds)
+{
+    return (double)(local_seconds - floor_div(local_seconds, 86400) * 86400) / 3600.0;
+}
+
+double falls_habit_per_day(const struct falls *f, int64_t local_seconds)
+{
+    double share = 1.0 / (1.0 + exp(-(double)f->habit_log_odds)), hour = hour_of(local_seconds);
+    if (evenings_like(f, local_seconds) > 0)
+        return share * HABIT_KEPT * 24.0 * 60.0 / (2.0 * EVENING_MINUTES);
+    bool evening = hour >= EVENING_FROM || hour < EVENING_TO - 24.0;
+    return share * HABIT_KEPT *
+           (evening ? EVENING_SHARE * 24.0 / (EVENING_TO - EVENING_FROM)
+                    : (1.0 - EVENING_SHARE) * 24.0 / (24.0 - EVENING_TO + EVENING_FROM));
+}
+
+/* Did an evening's fall come since noon of the day before? */
+static bool evening_before(const struct falls *f, int32_t day)
+{
+    uint32_t n = f->evening_count < FALLS_EVENINGS ? f->evening_count : FALLS_EVENINGS;
+    for (uint32_t k = 0; k < n; k++)
+        if (f->evenings[k].day == day ||
+            (f->evenings[k].day == day - 1 && f->evenings[k].minute >= 720))
+            return true;
+    return false;
+}
+
+void falls_night(struct falls *f, int64_t local_seconds, bool carries)
+{
+    int32_t day = (int32_t)floor_div(local_seconds, 86400);
+    double hour = hour_of(local_seconds);
+    if (day == f->habit_day || hour < NIGHT_HOUR || hour > NIGHT_HOUR + 1.0)
+        return;
+    f->habit_day = day;
+    if (carries)
+        f->habit_log_odds += (float)log(1.0 - HABIT_KEPT);
+    else if (evening_before(f, day))
+        f->habit_log_odds += HABIT_LOG_RATIO;
+    f->habit_log_odds = fminf(fmaxf(f->habit_log_odds, HABIT_LEAST), HABIT_MOST);
+}
+
 void falls_fade(struct falls *f, int64_t local_seconds)
 {
     int32_t day = (int32_t)floor_div(local_seconds, 86400);
@@ -183,11 +291,10 @@ void falls_fade(struct falls *f, int64_t local_seconds)
     f->faded_day = day;
     if (first)
         return;
-    for (int c = 0; c < 2; c++)
-        for (int k = 0; k < FALLS_SIZES; k++) {
-            f->seconds[c][k] *= FADE_A_DAY;
-            f->count[c][k] *= FADE_A_DAY;
-        }
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        f->expected[k] *= FADE_A_DAY;
+        f->count[k] *= FADE_A_DAY;
+    }
     f->switch_ons *= FADE_A_DAY;
     f->ended_at_once *= FADE_A_DAY;
 }
@@ -195,27 +302,31 @@ void falls_fade(struct falls *f, int64_t local_seconds)
 void falls_save(const struct falls *f, struct codec_out *out)
 {
     codec_put_u32(out, STATE_VERSION);
-    for (int c = 0; c < 2; c++)
-        for (int k = 0; k < FALLS_SIZES; k++) {
-            codec_put_f32(out, f->seconds[c][k]);
-            codec_put_f32(out, f->count[c][k]);
-        }
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        codec_put_f32(out, f->expected[k]);
+        codec_put_f32(out, f->pending[k]);
+        codec_put_f32(out, f->count[k]);
+    }
     codec_put_f32(out, f->switch_ons);
     codec_put_f32(out, f->ended_at_once);
     codec_put_u32(out, f->low_count);
     for (int k = 0; k < FALLS_LOWS; k++)
         codec_put_f32(out, f->lows[k]);
-    codec_put_u32(out, f->lasted_count);
-    for (int k = 0; k < FALLS_LASTED; k++) {
-        codec_put_f32(out, f->lasted[k].seconds);
-        codec_put_f32(out, f->lasted[k].amps);
-        codec_put_f32(out, f->lasted[k].weight);
+    codec_put_u32(out, f->past_count);
+    for (int k = 0; k < FALLS_PAST; k++) {
+        codec_put_f32(out, f->past[k].amps);
+        codec_put_f32(out, f->past[k].age_seconds);
+        codec_put_f32(out, f->past[k].nothing_seconds);
+        codec_put_f32(out, f->past[k].weight);
+        codec_put_u8(out, f->past[k].several);
     }
     codec_put_u32(out, f->evening_count);
     for (int k = 0; k < FALLS_EVENINGS; k++) {
         codec_put_u32(out, (uint32_t)f->evenings[k].day);
         codec_put_u32(out, (uint32_t)f->evenings[k].minute);
     }
+    codec_put_f32(out, f->habit_log_odds);
+    codec_put_u32(out, (uint32_t)f->habit_day);
     codec_put_u32(out, (uint32_t)f->faded_day);
 }
 
@@ -233,27 +344,31 @@ bool falls_load(struct falls *f, struct codec_in *in)
     falls_init(f);
     if (codec_get_u32(in) != STATE_VERSION)
         return false;
-    for (int c = 0; c < 2; c++)
-        for (int k = 0; k < FALLS_SIZES; k++) {
-            f->seconds[c][k] = get_amount(in);
-            f->count[c][k] = get_amount(in);
-        }
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        f->expected[k] = get_amount(in);
+        f->pending[k] = get_amount(in);
+        f->count[k] = get_amount(in);
+    }
     f->switch_ons = get_amount(in);
     f->ended_at_once = get_amount(in);
     f->low_count = codec_get_u32(in);
     for (int k = 0; k < FALLS_LOWS; k++)
         f->lows[k] = get_amount(in);
-    f->lasted_count = codec_get_u32(in);
-    for (int k = 0; k < FALLS_LASTED; k++) {
-        f->lasted[k].seconds = get_amount(in);
-        f->lasted[k].amps = get_amount(in);
-        f->lasted[k].weight = get_amount(in);
+    f->past_count = codec_get_u32(in);
+    for (int k = 0; k < FALLS_PAST; k++) {
+        f->past[k].amps = get_amount(in);
+        f->past[k].age_seconds = get_amount(in);
+        f->past[k].nothing_seconds = get_amount(in);
+        f->past[k].weight = get_amount(in);
+        f->past[k].several = codec_get_u8(in) != 0;
     }
     f->evening_count = codec_get_u32(in);
     for (int k = 0; k < FALLS_EVENINGS; k++) {
         f->evenings[k].day = (int32_t)codec_get_u32(in);
         f->evenings[k].minute = (int32_t)codec_get_u32(in);
     }
+    f->habit_log_odds = codec_get_f32(in);
+    f->habit_day = (int32_t)codec_get_u32(in);
     f->faded_day = (int32_t)codec_get_u32(in);
     if (in->failed)
         falls_init(f);

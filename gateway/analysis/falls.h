@@ -1,13 +1,14 @@
 /*
  * falls - how one circuit usually falls to nothing, and how long it stays there: learned.
  *
- * A fall by itself is a rate: how often it came, over how long the circuit carried what fell.
- * Kept per size (four steps an octave) and apart for one load and for several at once, so that
- * a kettle's end says nothing about a kettle and a freezer that go in one poll. Beside that:
+ * A fall by itself is a rate, judged from what is usual elsewhere for loads of that age
+ * (evidence.h) and from this circuit's past:
+ *     - one load: at what ages loads of that size ended before
+ *     - several at once: falls that came, over falls that were expected while it carried such
+ *       loads, per size (four steps an octave)
  *     - switch-ons, and how many of them ended at once
- *     - how long the circuit then carried nothing
- *     - what it reads when its loads are off (a small standing load, a meter's offset)
- *     - on which days, at what time, several loads went at once (a switched strip by habit)
+ * Beside that: how long the circuit then carries nothing; what it reads when its loads are off
+ * (a small standing load, a meter's offset); whether it is switched off at night by habit.
  * Every observation carries a weight: the probability that it was no lost supply.
  * What is old fades: half of it in sixty days.
  *
@@ -23,13 +24,16 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define FALLS_SIZES 40  /* quarter octaves from 0.1 A to 100 A */
-#define FALLS_LASTED 32 /* newest times at nothing */
+#define FALLS_SIZES 40 /* quarter octaves from 0.1 A to 100 A */
+#define FALLS_PAST 64  /* newest falls */
 #define FALLS_LOWS 16
-#define FALLS_EVENINGS 24 /* newest falls of several loads */
+#define FALLS_EVENINGS 24 /* newest falls that only a habit would explain */
 
-struct falls_lasted {
-    float seconds, amps, weight; /* weight 0: free place */
+struct falls_past {
+    float amps, age_seconds; /* what fell, and how long its oldest load had run */
+    float nothing_seconds;   /* how long nothing flowed then */
+    float weight;            /* 0: free place */
+    bool several;            /* loads at once */
 };
 
 struct falls_evening {
@@ -38,35 +42,40 @@ struct falls_evening {
 };
 
 struct falls {
-    float seconds[2][FALLS_SIZES]; /* [one load, several] carried */
-    float count[2][FALLS_SIZES];   /* and fell by itself */
+    float expected[FALLS_SIZES]; /* falls of several loads, by what is usual elsewhere */
+    float pending[FALLS_SIZES];  /* and of the present spell, which is not over */
+    float count[FALLS_SIZES];    /* falls of several loads that came */
     float switch_ons;
     float ended_at_once;
     float lows[FALLS_LOWS]; /* mean current while its loads were off */
     uint32_t low_count;
-    struct falls_lasted lasted[FALLS_LASTED];
-    uint32_t lasted_count;
+    struct falls_past past[FALLS_PAST];
+    uint32_t past_count;
     struct falls_evening evenings[FALLS_EVENINGS];
     uint32_t evening_count;
+    float habit_log_odds; /* that it is switched off at night */
+    int32_t habit_day;    /* the last night that was judged */
     int32_t faded_day;
-};
-
-/* What fell: `loads` independent ones, together `amps`. */
-struct falls_kind {
-    double amps;
-    int loads;
 };
 
 void falls_init(struct falls *f);
 
-/* The circuit carried that for so long. */
-void falls_carried(struct falls *f, struct falls_kind kind, double seconds);
+/* Several loads carried `amps` for so long that so many falls were to be expected. */
+void falls_carried(struct falls *f, double amps, double expected);
 
-/* It fell by itself, with that probability. */
-void falls_fell(struct falls *f, struct falls_kind kind, double weight);
+/* The spell of carrying is over, or has lasted a day. */
+void falls_spell_over(struct falls *f);
 
-/* Falls of this kind per second of carrying it, starting from what is usual elsewhere. */
-double falls_rate(const struct falls *f, struct falls_kind kind, double usual_per_second);
+/* A fall is over, and was one by itself with the probability `weight`. */
+void falls_over(struct falls *f, const struct falls_past *past);
+
+/* One load of that size and age: falls per second. usual and longer: what is usual elsewhere,
+ * the rate and the share that lasts longer. */
+double falls_rate_of_one(const struct falls *f, double amps, double age_seconds, double usual,
+                         double longer);
+
+/* Several loads: how many times as often as elsewhere they fall so at that age. */
+double falls_factor_of_several(const struct falls *f, double amps, double age_seconds);
 
 /* A load was switched on. */
 void falls_switched_on(struct falls *f);
@@ -77,8 +86,12 @@ void falls_ended_at_once(struct falls *f, double weight);
 /* Share of switch-ons that end at once, by themselves. */
 double falls_ends_at_once(const struct falls *f, double usual);
 
-/* It carried nothing for so long after a fall of that size. */
-void falls_lasted(struct falls *f, double amps, double seconds, double weight);
+/* A fall is over. */
+void falls_over(struct falls *f, const struct falls_past *past);
+
+/* Natural log of how many times as likely a load of that size ends at that age as it would
+ * without a usual length. */
+double falls_log_age(const struct falls *f, double amps, double age_seconds);
 
 /* Natural log of P(stays at nothing longer than that) for a fall by itself. */
 double falls_log_silence(const struct falls *f, double amps, double seconds);
@@ -93,11 +106,15 @@ void falls_low(struct falls *f, double amps);
  * spread is the uncertainty of the mean. */
 double falls_log_low(const struct falls *f, double amps, double spread);
 
-/* Several loads went at once, for no reason of the breaker's. */
+/* A fall that nothing but a habit would explain. */
 void falls_evening(struct falls *f, int64_t local_seconds);
 
-/* On how many of the last 21 days that happened within an hour and a half of this time. */
-int falls_evenings_like(const struct falls *f, int64_t local_seconds);
+/* How often a day a habit switches the circuit off at this time of the day. */
+double falls_habit_per_day(const struct falls *f, int64_t local_seconds);
+
+/* Called now and then, with whether the circuit carries anything: at three in the morning it
+ * shows whether the circuit was switched off for the night. */
+void falls_night(struct falls *f, int64_t local_seconds, bool carries);
 
 /* Called about once a day. */
 void falls_fade(struct falls *f, int64_t local_seconds);

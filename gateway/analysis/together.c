@@ -9,6 +9,11 @@
 #define METER_PER_SECOND (0.01 / 86400.0)
 #define VOLTAGE_DEAD_SHARE 0.3 /* of nominal */
 #define VOLTAGE_LOG_RATIO 12.0
+#define TIMER_CHANCE 1e-4 /* several circuits switched by timers, at any one full hour */
+#define BACK_WITH_LOG_RATIO 5.0
+#define STAYS_OFF 0.5      /* a load that ran, after a reset */
+#define STAYS_OFF_LONG 0.1 /* one that had run for hours */
+#define LONG_SECONDS 7200.0
 
 /* the letters of a circuit's poles, "" when nobody said */
 static bool on_leg(const struct site_circuit *c, int leg)
@@ -95,9 +100,20 @@ static double log_weight(const struct together_view *v, struct scope scope)
     }
     if (!any)
         return -INFINITY;
-    if (scope.kind != SCOPE_NONE && scope.kind != SCOPE_METER)
-        w += VOLTAGE_LOG_RATIO * together_voltage(s, scope, v->frame);
-    return w;
+    if (scope.kind == SCOPE_NONE && v->on_the_clock)
+        return fmax(w, log(TIMER_CHANCE));
+    if (scope.kind == SCOPE_NONE || scope.kind == SCOPE_METER)
+        return w;
+    int gone = together_voltage(s, scope, v->frame);
+    return gone < 0 ? -INFINITY : w + VOLTAGE_LOG_RATIO * gone;
+}
+
+double together_came_back(size_t with, const double *waiting_ages, size_t waiting)
+{
+    double sum = BACK_WITH_LOG_RATIO * (double)with;
+    for (size_t k = 0; k < waiting; k++)
+        sum += log(waiting_ages[k] >= LONG_SECONDS ? STAYS_OFF_LONG : STAYS_OFF);
+    return sum;
 }
 
 static void consider(const struct together_view *v, struct scope scope,

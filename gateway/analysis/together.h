@@ -31,6 +31,7 @@ struct scope {
 struct scope_guess {
     struct scope scope;
     double probability;
+    bool by_voltage; /* its voltage has gone */
 };
 
 /* What is seen of the circuits in that poll; arrays of one per circuit. */
@@ -40,6 +41,7 @@ struct together_view {
     const bool *carries;       /* has current now */
     const double *log_chance;  /* of those that fell: ln of the chance to do so in this poll */
     double gap_seconds;        /* length of that poll */
+    bool on_the_clock;         /* at a full hour, when timers switch */
     const struct frame *frame; /* for the voltages */
 };
 
@@ -48,6 +50,12 @@ bool together_within(const struct site *s, struct scope scope, int circuit);
 
 /* Has the scope's voltage gone (1), is it there (-1), or does nobody know (0)? */
 int together_voltage(const struct site *s, struct scope scope, const struct frame *f);
+
+/* A circuit of the scope carries again: what that says (natural log of the likelihood ratio)
+ * when `with` others came back in the same poll and the loads of `waiting` others, that had run
+ * for so long, did not. Timers aside, circuits that fell by themselves do not come back in one
+ * poll; after a reset what always ran runs again. */
+double together_came_back(size_t with, const double *waiting_ages, size_t waiting);
 
 /* The likeliest scope, with its probability against all others and none. */
 struct scope_guess together_judge(const struct together_view *v);

@@ -17,16 +17,25 @@
 #define CONFIRM_FROM 0.9
 #define WITHDRAW_BELOW 0.1
 #define CONFIRM_AFTER_MS 10000
-#define SAY_CHANGE_LOG 0.7 /* a said probability is said again when its log odds moved so far  \
-                            */
+#define SAY_CHANGE_LOG                                                                         \
+    0.7 /* a said probability is said again when its log odds moved so far                     \
+         */
 #define EXPOSURE_MS 60000
-#define LOST_PER_DAY 0.1 /* before a site has taught otherwise; weighs as many circuit days:   \
-                          */
+#define LOST_PER_DAY                                                                           \
+    0.1 /* before a site has taught otherwise; weighs as many circuit days:                    \
+         */
 #define LOST_PRIOR_DAYS 10.0
+#define EVENING_FROM_LOG_ODDS (-1.0)
 #define HAND_SHARE 0.5
-#define SAME_START_SECONDS 2.5 /* loads that began within this time are one */
-#define LEAST_LOAD_AMPS 0.03
+#define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
+#define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
+#define LEAST_LOAD_SHARE 0.03
+#define LASTING_SECONDS 21600.0 /* unless they have run for so long */
+#define LASTING_LEAST_AMPS 0.03
+#define LOW_EMA 0.125F
+#define BACK_FROM_ZEROS 1.3F /* a mean of so many zero_amps is current again */
 #define FEEDER_NOISE_AMPS 0.1
+#define SAME_OPENING_MS 2000
 
 static const int64_t due_ms[] = {5000,    15000,    60000,    300000,   900000,
                                  3600000, 10800000, 43200000, 86400000, 259200000};
@@ -66,6 +75,7 @@ struct circuit_watch {
     int64_t rose_ms;  /* last switch-on */
     int64_t woke_ms;  /* since when it carries anything */
     float p1, p2, p3; /* newest readings, hotter pole */
+    float low_mean;   /* of the last few readings, while low */
     float zero;
     bool low;
     bool feeder; /* of branches that are measured themselves */
@@ -206,7 +216,9 @@ static void independent_loads(const struct trips *t, size_t i, struct event_load
     facts->loads = 0;
     for (size_t k = 0; k < count; k++) {
         int last = facts->loads - 1;
-        if (sorted[k].amps < LEAST_LOAD_AMPS)
+        bool lasting = sorted[k].seconds >= LASTING_SECONDS;
+        double least = fmax(LEAST_LOAD_AMPS, LEAST_LOAD_SHARE * facts->amps);
+        if (sorted[k].amps < (lasting ? LASTING_LEAST_AMPS : least))
             continue;
         if (last >= 0 && facts->ages[last] - sorted[k].seconds <= SAME_START_SECONDS) {
             facts->sizes[last] += sorted[k].amps;
@@ -234,6 +246,7 @@ static void note_exposure(struct trips *t, const struct frame *f)
         falls_fade(&t->histories[i], local_seconds(f, f->wall_ms));
         if (w->feeder || w->read_ms != t->mono_ms)
             continue;
+        falls_night(&t->histories[i], local_seconds(f, f->wall_ms), !w->low);
         t->circuit_days += EXPOSURE_MS / 86400000.0;
         if (w->low || w->p1 < FALL_FROM_ZEROS * w->zero)
             continue;
@@ -241,9 +254,17 @@ static void note_exposure(struct trips *t, const struct frame *f)
         struct fall_facts facts = {.amps = (double)w->p1};
         size_t count = loads_running(t->loads, (int)i, loads);
         independent_loads(t, i, loads, count, &facts);
-        falls_carried(&t->histories[i],
-                      (struct falls_kind){.amps = facts.amps, .loads = facts.loads},
-                      EXPOSURE_MS / 1000.0);
+        if (facts.loads >= 2)
+            falls_carried(&t->histories[i], facts.amps,
+                          evidence_usual_falls_per_second(&facts) * EXPOSURE_MS / 1000.0);
+        if (facts.ages[0] >= 86400.0)
+            falls_spell_over(&t->histories[i]);
+        if (t->observer)
+            t->observer(t->observer_context,
+                        &(struct trips_judgement){.circuit = (int)i,
+                                                  .opened_wall_ms = f->wall_ms,
+                                                  .moment = "carried",
+                                                  .facts = &facts});
     }
 }
 
@@ -405,15 +426,29 @@ static void learn(struct trips *t, size_t i)
         t->openings += c->probability;
     if (t->watch[i].feeder || c->scope.probability >= 0.5 || f->amps <= 0.0)
         return;
-    falls_fell(h, (struct falls_kind){.amps = f->amps, .loads = f->loads}, natural);
     if (evidence_at_switch_on(f))
         falls_ended_at_once(h, natural);
-    falls_lasted(h, f->amps, f->silent_seconds, natural);
+    falls_over(h, &(struct falls_past){.amps = (float)f->amps,
+                                       .age_seconds = (float)f->ages[0],
+                                       .nothing_seconds = (float)f->silent_seconds,
+                                       .weight = (float)natural,
+                                       .several = f->loads >= 2});
     if (natural > 0.9 && f->after_polls >= LOW_LEARNED_POLLS)
         falls_low(h, f->after_amps);
-    if (f->loads >= 2 && !evidence_at_switch_on(f) &&
-        c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER] < 0.5)
-        falls_evening(h, f->local_seconds);
+}
+
+/* A fall with neither heat nor a switch-on that would otherwise be taken for a lost supply may
+ * be a habit: remembered at once, since the night decides. */
+static void note_evening(struct trips *t, size_t i)
+{
+    const struct trip_case *c = &t->cases[i];
+    double lost = lost_per_second(t);
+    double unexplained = c->evidence.sum - evidence_habit(&c->facts, &t->histories[i], lost) -
+                         evidence_heat(&c->facts, lost) -
+                         evidence_silence(&c->facts, &t->histories[i]);
+    if (!evidence_at_switch_on(&c->facts) && unexplained > EVENING_FROM_LOG_ODDS &&
+        c->scope.probability < 0.5)
+        falls_evening(&t->histories[i], c->facts.local_seconds);
 }
 
 /* The breaker's share in it: told once, when it is fairly sure. */
@@ -427,9 +462,44 @@ static void teach_breaker(struct trips *t, size_t i)
                           c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER]);
 }
 
+static bool same_scope(const struct trip_case *a, const struct trip_case *b)
+{
+    return a->scope.scope.kind == b->scope.scope.kind &&
+           a->scope.scope.index == b->scope.scope.index &&
+           llabs(a->opened_mono_ms - b->opened_mono_ms) <= SAME_OPENING_MS;
+}
+
+/* The first of a scope that comes back tells of the others; where voltage told, nothing can. */
+static void weigh_return(struct trips *t, size_t i)
+{
+    struct trip_case *c = &t->cases[i];
+    double ages[SITE_MAX_CIRCUITS];
+    size_t with = 0, waiting = 0;
+    if (c->scope.probability <= 0.0 || c->scope.by_voltage)
+        return;
+    for (size_t k = 0; k < t->site->circuit_count; k++) {
+        const struct trip_case *o = &t->cases[k];
+        if (k == i || t->watch[k].feeder || o->state == CASE_NONE || !same_scope(c, o) ||
+            o->facts.amps < (double)(FALL_FROM_ZEROS * t->watch[k].zero))
+            continue;
+        if (o->state == CASE_OPEN)
+            ages[waiting++] = o->facts.ages[0];
+        else
+            with++;
+    }
+    double odds =
+        log_odds(fmin(c->scope.probability, 0.998)) + together_came_back(with, ages, waiting);
+    double p = evidence_probability(odds);
+    for (size_t k = 0; k < t->site->circuit_count; k++)
+        if (t->cases[k].state != CASE_NONE && k != i && same_scope(c, &t->cases[k]))
+            t->cases[k].scope.probability = p;
+    c->scope.probability = p;
+}
+
 static void close_case(struct trips *t, size_t i)
 {
     struct trip_case *c = &t->cases[i];
+    weigh_return(t, i);
     c->facts.back = true;
     c->facts.back_amps = ((double)t->watch[i].p1 + (double)t->watch[i].p2) / 2.0;
     c->facts.silent_seconds = (double)(c->back_mono_ms - c->opened_mono_ms) / 1000.0;
@@ -508,6 +578,10 @@ static void take_readings(struct trips *t, const struct frame *f)
         if (isnan(a))
             continue;
         bool low = a < w->zero;
+        if (w->low) { /* a small load that lies about the threshold does not make it flap */
+            w->low_mean += LOW_EMA * (a - w->low_mean);
+            low = a < FALL_FROM_ZEROS * w->zero && w->low_mean < BACK_FROM_ZEROS * w->zero;
+        }
         if (low != w->low)
             t->changed[t->changed_count++] = i;
         else
@@ -545,6 +619,8 @@ static void went_high(struct trips *t, size_t i)
 static bool went_low(struct trips *t, size_t i, const struct frame *f, int64_t last_read_ms)
 {
     struct circuit_watch *w = &t->watch[i];
+    w->low_mean = w->p1;
+    falls_spell_over(&t->histories[i]);
     if (t->cases[i].state == CASE_BACK)
         close_case(t, i);
     if (w->feeder || w->p2 < FALL_FROM_ZEROS * w->zero)
@@ -577,6 +653,7 @@ static void open_dark(struct trips *t, struct scope_guess guess, const struct fr
 static void judge_together(struct trips *t, const struct frame *f, bool volts_gone)
 {
     double poll = poll_seconds(t), gap = poll;
+    bool on_the_clock = false;
     size_t n = t->site->circuit_count;
     for (size_t i = 0; i < n; i++) {
         struct trip_case *c = &t->cases[i];
@@ -587,6 +664,7 @@ static void judge_together(struct trips *t, const struct frame *f, bool volts_go
         if (!t->fell[i])
             continue;
         gap = fmax(gap, c->facts.gap_seconds);
+        on_the_clock |= evidence_at_full_hour(&c->facts);
         double natural = evidence_natural_here(&c->facts, &t->histories[i]);
         t->log_chance[i] =
             fmin(0.0, log((natural + lost_per_second(t)) * c->facts.gap_seconds));
@@ -596,10 +674,12 @@ static void judge_together(struct trips *t, const struct frame *f, bool volts_go
                               .carries = t->carries,
                               .log_chance = t->log_chance,
                               .gap_seconds = gap,
+                              .on_the_clock = on_the_clock,
                               .frame = f};
     struct scope_guess guess = together_judge(&v);
     if (volts_gone && guess.probability < 0.9)
         guess = (struct scope_guess){.scope = {SCOPE_UTILITY, -1}, .probability = 0.99};
+    guess.by_voltage = together_voltage(t->site, guess.scope, f) == 1;
     for (size_t i = 0; i < n; i++)
         if (t->fell[i] && together_within(t->site, guess.scope, (int)i))
             t->cases[i].scope = guess;
@@ -646,6 +726,8 @@ static void run_due(struct trips *t)
         say_if_changed(t, i, c->facts.silent_seconds <= 60.0 ? SAY_FROM : SAY_LATE_FROM);
         if (c->facts.silent_seconds >= 15.0)
             teach_breaker(t, i);
+        if (c->next_due == 3) /* a minute has passed */
+            note_evening(t, i);
         observe(t, i, "later");
         schedule(t, c);
     }

@@ -34,11 +34,13 @@ void trips_step(struct trips *t, const struct frame *f);
 /* One bool per circuit; valid until the next step. */
 const bool *trips_cut(const struct trips *t);
 
-/* A judgement as it was made, said or not: for learning the weights and for tests. */
+/* A judgement as it was made, said or not: for learning the weights and for tests. `carried` is
+ * none: once a minute, what a circuit carries without falling (facts alone, causes and evidence
+ * NULL), which is what falls are counted against. */
 struct trips_judgement {
     int circuit;
     int64_t opened_wall_ms;
-    const char *moment; /* "fall", "later", "back" */
+    const char *moment; /* "fall", "later", "back", "carried" */
     double probability;
     const double *causes;
     const struct fall_facts *facts;

@@ -54,6 +54,10 @@ static void print_judgement(void *context, const struct trips_judgement *j)
            j->moment, j->said);
     print_number("p", j->probability);
     print_facts(j->facts);
+    if (!j->evidence) {
+        printf("}\n");
+        return;
+    }
     printf(",\"causes\":{");
     for (int c = 0; c < CAUSE_COUNT; c++)
         printf("%s\"%s\":%.4g", c ? "," : "", trip_cause_name((enum trip_cause)c),
