@@ -17,9 +17,8 @@
 #define CONFIRM_FROM 0.9
 #define WITHDRAW_BELOW 0.1
 #define CONFIRM_AFTER_MS 10000
-#define SAY_CHANGE_LOG                                                                         \
-    0.7 /* a said probability is said again when its log odds moved so far                     \
-         */
+#define SAY_CHANGE_LOG 1.5   /* said again when its log odds moved so far */
+#define SAY_CHANGE_LAST 0.03 /* and at the end when it moved by this */
 #define EXPOSURE_MS 60000
 #define LOST_PER_DAY                                                                           \
     0.1 /* before a site has taught otherwise; weighs as many circuit days:                    \
@@ -355,8 +354,11 @@ static void say_if_changed(struct trips *t, size_t i, double from)
     }
     if (c->stage == TRIP_WITHDRAWN && c->probability < SAY_LATE_FROM)
         return;
-    if (stage != c->stage || cause != c->said_cause ||
-        fabs(log_odds(c->probability) - log_odds(c->said_probability)) >= SAY_CHANGE_LOG)
+    bool moved =
+        fabs(log_odds(c->probability) - log_odds(c->said_probability)) >= SAY_CHANGE_LOG;
+    if (c->state == CASE_BACK)
+        moved = fabs(c->probability - c->said_probability) >= SAY_CHANGE_LAST;
+    if (stage != c->stage || cause != c->said_cause || moved)
         say_trip(t, i, stage);
 }
 
