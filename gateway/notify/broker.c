@@ -251,13 +251,12 @@ enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms)
     struct pollfd p[2] = {{.fd = socket, .events = POLLIN}, {.fd = wake_fd, .events = POLLIN}};
     if (mosquitto_want_write(l->mosq))
         p[0].events |= POLLOUT;
+    else
+        l->greeted = true;
     int n = poll(p, 2, timeout_ms);
     int rc = MOSQ_ERR_SUCCESS;
-    if (n > 0 && p[0].revents & POLLOUT) {
+    if (n > 0 && p[0].revents & POLLOUT)
         rc = mosquitto_loop_write(l->mosq, 1);
-        if (!mosquitto_want_write(l->mosq))
-            l->greeted = true;
-    }
     if (rc == MOSQ_ERR_SUCCESS && n > 0 && p[0].revents & (POLLIN | POLLERR | POLLHUP))
         rc = mosquitto_loop_read(l->mosq, 1);
     if (rc == MOSQ_ERR_SUCCESS)

@@ -25,6 +25,7 @@
 #define COMMANDS 32      /* waiting for the engine; more are answered "busy" */
 #define LETTERS 256      /* answers, and what the disk would not take */
 #define CONNECT_MS 15000 /* from the first byte to the broker's greeting */
+#define STEADY_MS 10000  /* a connection that holds so long was a good one */
 #define GOODBYE_MS 2000
 #define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
 #define TOPIC_SIZE (OWN_SIZE + 64 + EVENT_ID_SIZE)
@@ -244,17 +245,17 @@ static void set_status(struct mqtt *m, bool connected, const char *why)
 
 static void hang_up(struct mqtt *m, const char *why, bool other_version)
 {
-    bool was_up = m->greeted;
+    bool held = m->greeted && clock_mono_ms() - m->began_mono_ms >= STEADY_MS;
     broker_close(m->line, false);
     m->line = NULL;
     m->greeted = false;
     if (other_version)
         m->protocol = m->protocol == 5 ? 4 : 5;
-    m->retry_ms = was_up ? m->retry_first_ms : m->retry_ms * 2;
+    m->retry_ms = held ? m->retry_first_ms : m->retry_ms * 2;
     if (m->retry_ms > m->retry_most_ms)
         m->retry_ms = m->retry_most_ms;
     m->retry_mono_ms = clock_mono_ms() + jittered(m->retry_ms);
-    if (was_up || strcmp(m->said, why) != 0)
+    if (held || strcmp(m->said, why) != 0)
         log_warning("mqtt", "%s; messages wait in the outbox", why);
     text_copy(m->said, sizeof m->said, why);
     set_status(m, false, why);
@@ -287,7 +288,6 @@ static void greet(struct mqtt *m)
 {
     char filter[TOPIC_SIZE];
     m->greeted = true;
-    m->said[0] = '\0';
     log_info("mqtt", "connected to %s:%d with MQTT %s", m->broker.host, m->broker.port,
              m->protocol == 5 ? "5" : "3.1.1");
     set_status(m, true, "");

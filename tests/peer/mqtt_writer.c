@@ -1,7 +1,9 @@
 /*
  * mqtt_writer - a gateway without meters: writes events and announces them, as the daemon does.
  *
- *     mqtt_writer DATABASE PORT EVENTS PER_SECOND [PASSWORD_FILE]
+ *     mqtt_writer DATABASE PORT EVENTS PER_SECOND [OPTION=VALUE]..
+ *
+ * Options: password_file, ca, up (0 or 1), wait (seconds for the broker after the last event).
  *
  * Goes on where the record ends, until the record holds EVENTS events, then waits until the
  * broker has acknowledged all of them and prints "done at N". Exits 1 when that takes longer
@@ -13,6 +15,7 @@
 #include "notify/mqtt.h"
 
 #include "base/clock.h"
+#include "base/text.h"
 #include "model/delivery.h"
 #include "model/event_json.h"
 
@@ -85,14 +88,70 @@ static void answer(struct mqtt *m, long written)
     }
 }
 
+struct options {
+    struct delivery_broker broker;
+    bool up;
+    int wait_seconds;
+};
+
+static bool take_option(struct options *o, const char *arg)
+{
+    const char *value = strchr(arg, '=');
+    size_t n = value ? (size_t)(value++ - arg) : 0;
+    if (n == 13 && memcmp(arg, "password_file", n) == 0) {
+        strcpy(o->broker.username, "gateway");
+        return text_copy(o->broker.password_file, sizeof o->broker.password_file, value);
+    }
+    if (n == 2 && memcmp(arg, "ca", n) == 0) {
+        o->broker.tls.enabled = true;
+        return text_copy(o->broker.tls.ca, sizeof o->broker.tls.ca, value);
+    }
+    if (n == 2 && memcmp(arg, "up", n) == 0)
+        o->up = atoi(value) != 0;
+    else if (n == 4 && memcmp(arg, "wait", n) == 0)
+        o->wait_seconds = atoi(value);
+    else
+        return false;
+    return true;
+}
+
+/* writes up to `wanted` events and waits for the broker; true when it has acknowledged all */
+static bool write_all(struct store *s, struct announce *a, struct mqtt *m,
+                      const struct site *site, long n, long wanted, double per_second,
+                      int wait_seconds)
+{
+    struct mqtt_status status = {0};
+    int64_t next_us = clock_mono_us(), deadline_us = INT64_MAX;
+    do {
+        if (n < wanted)
+            write_event(s, a, site, ++n);
+        else if (deadline_us == INT64_MAX)
+            deadline_us = next_us + (int64_t)wait_seconds * 1000000;
+        answer(m, n);
+        if (store_commit(s, clock_mono_ms(), clock_wall_ms()) != STORE_OK)
+            fprintf(stderr, "a commit failed\n");
+        mqtt_get_status(m, &status);
+        next_us += (int64_t)(1e6 / per_second);
+        clock_sleep_until_us(next_us);
+    } while ((n < wanted || !status.idle) && next_us < deadline_us);
+    printf("%s at %ld, %llu acknowledged in %llu connections\n",
+           status.idle ? "done" : "not done", n, (unsigned long long)status.acknowledged,
+           (unsigned long long)status.connects);
+    return status.idle;
+}
+
 int main(int argc, char **argv)
 {
+    struct options o = {.broker = {.host = "127.0.0.1"}, .up = true, .wait_seconds = 60};
+    for (int i = 5; i < argc; i++)
+        if (!take_option(&o, argv[i]))
+            argc = 0;
     if (argc < 5) {
-        fprintf(stderr, "usage: %s DATABASE PORT EVENTS PER_SECOND [PASSWORD_FILE]\n", argv[0]);
+        fprintf(stderr,
+                "usage: mqtt_writer DATABASE PORT EVENTS PER_SECOND [OPTION=VALUE]..\n");
         return 2;
     }
-    long wanted = atol(argv[3]);
-    double per_second = atof(argv[4]);
+    o.broker.port = atoi(argv[2]);
     struct site site;
     fill_site(&site);
     enum store_err err;
@@ -103,17 +162,12 @@ int main(int argc, char **argv)
         fprintf(stderr, "%s: %s\n", argv[1], store_strerror(err));
         return 1;
     }
-    struct delivery_broker broker = {.host = "127.0.0.1", .port = atoi(argv[2])};
-    if (argc > 5) {
-        strcpy(broker.username, "gateway");
-        strncpy(broker.password_file, argv[5], sizeof broker.password_file - 1);
-    }
-    char why[256];
-    struct mqtt *m = mqtt_start(&(struct mqtt_options){.broker = &broker,
+    char why[256] = "memory is short";
+    struct mqtt *m = mqtt_start(&(struct mqtt_options){.broker = &o.broker,
                                                        .site_id = site.id,
                                                        .store = s,
                                                        .store_path = argv[1],
-                                                       .up = true,
+                                                       .up = o.up,
                                                        .up_seconds = 0.5,
                                                        .retry_first_ms = 100,
                                                        .retry_most_ms = 1000},
@@ -127,26 +181,7 @@ int main(int argc, char **argv)
     printf("from %ld\n", n);
     fflush(stdout);
     mqtt_set_state(m, "cellar-01", "{\"amps\":1.5}");
-    int64_t next_us = clock_mono_us(), deadline_ms = 0;
-    struct mqtt_status status = {0};
-    do {
-        if (n < wanted) {
-            write_event(s, a, &site, ++n);
-            if (n == wanted)
-                deadline_ms = clock_mono_ms() + 60000;
-        }
-        answer(m, n);
-        if (store_commit(s, clock_mono_ms(), clock_wall_ms()) != STORE_OK)
-            fprintf(stderr, "a commit failed\n");
-        mqtt_get_status(m, &status);
-        next_us += (int64_t)(1e6 / per_second);
-        clock_sleep_until_us(next_us);
-        if (deadline_ms && clock_mono_ms() > deadline_ms)
-            break;
-    } while (n < wanted || !status.idle);
-    bool done = status.idle;
-    printf("%s at %ld, %llu acknowledged in %llu connections\n", done ? "done" : "not done", n,
-           (unsigned long long)status.acknowledged, (unsigned long long)status.connects);
+    bool done = write_all(s, a, m, &site, n, atol(argv[3]), atof(argv[4]), o.wait_seconds);
     announce_destroy(a);
     mqtt_stop(m);
     store_reader_close(r);
