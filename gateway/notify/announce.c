@@ -9,15 +9,17 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_HELD 4096 /* trips read back at the start */
+#define MOST_HELD 4096   /* trips read back at the start */
+#define MOST_RELEASED 64 /* remembered, for what is still said of them */
 
-struct held_trip { /* is retained on the broker */
+struct held_trip {
     struct held_trip *next;
     char id[EVENT_ID_SIZE];
     char circuit[SITE_ID_SIZE];
     char upstream[SITE_ID_SIZE]; /* "": none, "utility": the main or before it */
     int64_t restored_wall_ms;    /* 0: open */
     double seconds_open, seconds_held;
+    bool released; /* no longer retained on the broker */
     char *json;
 };
 
@@ -95,6 +97,7 @@ static struct held_trip *hold_trip(struct announce *a, const char *id, const cha
         return NULL;
     }
     text_copy(t->upstream, sizeof t->upstream, upstream);
+    t->released = false;
     free(t->json);
     t->json = copy;
     return t;
@@ -125,23 +128,30 @@ static void send_trip(struct announce *a, const struct held_trip *t)
     text_free(&payload);
 }
 
-static void release(struct announce *a, struct held_trip **at)
+static void release(struct announce *a, struct held_trip *t)
 {
-    struct held_trip *t = *at;
-    *at = t->next;
-    send(a, "trip", t->id, NULL, true, false);
+    if (!t->released)
+        send(a, "trip", t->id, NULL, true, false);
+    t->released = true;
     store_release_trip(a->store, t->id);
-    free(t->json);
-    free(t);
 }
 
 static void release_settled(struct announce *a)
 {
-    for (struct held_trip **at = &a->trips; *at;)
-        if ((*at)->restored_wall_ms > 0 && !is_awaited(a, *at))
-            release(a, at);
-        else
-            at = &(*at)->next;
+    size_t released = 0;
+    for (struct held_trip **at = &a->trips; *at;) {
+        struct held_trip *t = *at;
+        if (!t->released && t->restored_wall_ms > 0 && !is_awaited(a, t))
+            release(a, t);
+        released += t->released;
+        if (t->released && released > MOST_RELEASED) { /* the list begins with the newest */
+            *at = t->next;
+            free(t->json);
+            free(t);
+        } else {
+            at = &t->next;
+        }
+    }
 }
 
 /* ---- events ---- */
@@ -150,12 +160,11 @@ static void take_trip(struct announce *a, const struct event *e, const char *jso
 {
     const struct event_trip *trip = &e->trip;
     if (trip->stage == TRIP_WITHDRAWN) {
-        for (struct held_trip **at = &a->trips; *at; at = &(*at)->next)
-            if (strcmp((*at)->id, trip->id) == 0) {
-                release(a, at);
-                return;
-            }
-        store_release_trip(a->store, trip->id);
+        struct held_trip *gone = find_trip(a, trip->id);
+        if (gone)
+            release(a, gone);
+        else
+            store_release_trip(a->store, trip->id);
         return;
     }
     const char *upstream = trip->upstream >= 0 ? a->site->circuits[trip->upstream].id
@@ -170,7 +179,7 @@ static void take_trip(struct announce *a, const struct event *e, const char *jso
 static void take_outcome(struct announce *a, const struct event *e)
 {
     struct held_trip *t = find_trip(a, e->outcome.trip);
-    if (!t)
+    if (!t || t->released)
         return;
     if (e->type == EVENT_RESTORED) {
         t->restored_wall_ms = e->wall_ms;

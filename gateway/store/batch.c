@@ -35,8 +35,8 @@ static bool has_bytes(const struct value *v)
     return v->type == VALUE_TEXT || v->type == VALUE_BLOB;
 }
 
-bool batch_add(struct batch *b, int statement, enum batch_worth worth, bool follows,
-               const struct value *values, size_t count)
+bool batch_add(struct batch *b, struct entry_kind kind, const struct value *values,
+               size_t count)
 {
     size_t fixed = sizeof(struct entry) + count * sizeof *values, bytes = fixed;
     for (size_t i = 0; i < count; i++)
@@ -45,11 +45,7 @@ bool batch_add(struct batch *b, int statement, enum batch_worth worth, bool foll
     struct entry *e = malloc(bytes);
     if (!e)
         return false;
-    *e = (struct entry){.statement = statement,
-                        .worth = worth,
-                        .follows = follows,
-                        .bytes = bytes,
-                        .count = count};
+    *e = (struct entry){.kind = kind, .bytes = bytes, .count = count};
     char *at = (char *)e + fixed;
     for (size_t i = 0; i < count; i++) {
         e->values[i] = values[i];
@@ -91,7 +87,7 @@ void batch_remove(struct batch *b, int statement, const char *key)
     while (prev ? prev->next : b->first) {
         const struct entry *e = prev ? prev->next : b->first;
         const struct value *v = e->values;
-        if (e->statement == statement && e->count > 0 && v->type == VALUE_TEXT &&
+        if (e->kind.statement == statement && e->count > 0 && v->type == VALUE_TEXT &&
             v->length == strlen(key) && memcmp(v->bytes, key, v->length) == 0)
             drop_after(b, prev);
         else
@@ -105,15 +101,15 @@ static void shed_worth(struct batch *b, enum batch_worth worth, size_t most_byte
     struct entry *prev = NULL;
     while (b->bytes > most_bytes && (prev ? prev->next : b->first)) {
         struct entry *e = prev ? prev->next : b->first;
-        if (e->worth != worth) {
+        if (e->kind.worth != worth) {
             prev = e;
             continue;
         }
         do {
+            *dropped += e->kind.weight;
             drop_after(b, prev);
-            ++*dropped;
             e = prev ? prev->next : b->first;
-        } while (e && e->follows);
+        } while (e && e->kind.follows);
     }
 }
 

@@ -36,11 +36,16 @@ struct value value_blob(const void *bytes, size_t length);
 enum batch_worth { WORTH_READINGS, WORTH_LOADS, WORTH_RECORD };
 #define BATCH_WORTHS 3
 
-struct entry {
-    struct entry *next;
+struct entry_kind {
     int statement;
     enum batch_worth worth;
-    bool follows;
+    bool follows;    /* means nothing without the entry before it, and is dropped with it */
+    uint32_t weight; /* what it counts for when it is dropped */
+};
+
+struct entry {
+    struct entry *next;
+    struct entry_kind kind;
     bool told; /* for the owner's use */
     size_t bytes;
     size_t count;
@@ -53,15 +58,15 @@ struct batch {
     size_t bytes;
 };
 
-/* Copies the values; false when memory is short. follows: means nothing without the entry
- * before it, and is dropped with it. */
-bool batch_add(struct batch *b, int statement, enum batch_worth worth, bool follows,
-               const struct value *values, size_t count);
+/* Copies the values; false when memory is short. */
+bool batch_add(struct batch *b, struct entry_kind kind, const struct value *values,
+               size_t count);
 
 /* Removes the entries of the statement whose first value is this text. */
 void batch_remove(struct batch *b, int statement, const char *key);
 
-/* Drops entries until at most most_bytes are held; dropped[worth] counts them. */
+/* Drops entries until at most most_bytes are held; dropped[worth] adds up
+ * their weights. */
 void batch_shed(struct batch *b, size_t most_bytes, uint64_t dropped[BATCH_WORTHS]);
 
 void batch_clear(struct batch *b);

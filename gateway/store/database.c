@@ -22,7 +22,7 @@ static const char *const sql_of[STATEMENTS] = {
         "INSERT INTO trips (id, circuit, opened_ms, stage, probability, cause, json, held, seq)"
         " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 1, " LAST_SEQ ")"
         " ON CONFLICT (id) DO UPDATE SET opened_ms = ?3, stage = ?4, probability = ?5,"
-        " cause = ?6, json = ?7, seq = " LAST_SEQ,
+        " cause = ?6, json = ?7, held = 1, seq = " LAST_SEQ,
     [SET_RESTORED] = "UPDATE trips SET restored_ms = ?2, seconds_open = ?3 WHERE id = ?1",
     [SET_AGAIN] = "UPDATE trips SET seconds_held = ?2 WHERE id = ?1",
     [RELEASE_TRIP] = "UPDATE trips SET held = 0 WHERE id = ?1",

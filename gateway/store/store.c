@@ -175,12 +175,11 @@ void store_close(struct store *s)
 #define VALUES(...)                                                                            \
     (const struct value[]){__VA_ARGS__},                                                       \
         sizeof((const struct value[]){__VA_ARGS__}) / sizeof(struct value)
-#define ADD(s, statement, worth, ...) add((s), (statement), (worth), false, VALUES(__VA_ARGS__))
 
-static void add(struct store *s, enum statement statement, enum batch_worth worth, bool follows,
-                const struct value *values, size_t count)
+static void add(struct store *s, struct entry_kind kind, const struct value *values,
+                size_t count)
 {
-    if (!batch_add(&s->batch, (int)statement, worth, follows, values, count))
+    if (!batch_add(&s->batch, kind, values, count))
         s->counted.lost_records++;
     if (s->batch.bytes <= s->options.batch_most_bytes)
         return;
@@ -188,6 +187,11 @@ static void add(struct store *s, enum statement statement, enum batch_worth wort
     batch_shed(&s->batch, s->options.batch_most_bytes / 8 * 7, dropped);
     s->counted.lost_readings += dropped[WORTH_READINGS];
     s->counted.lost_records += dropped[WORTH_LOADS] + dropped[WORTH_RECORD];
+}
+
+static struct entry_kind record_entry(enum statement statement)
+{
+    return (struct entry_kind){(int)statement, WORTH_RECORD, false, 1};
 }
 
 static const char *circuit_id(const struct site *site, const struct event *e)
@@ -203,7 +207,7 @@ static const char *panel_id(const struct site *site, const struct event *e)
 
 /* after the event itself, whose sequence number the row takes */
 #define ADD_AFTER(s, statement, ...)                                                           \
-    add((s), (statement), WORTH_RECORD, true, VALUES(__VA_ARGS__))
+    add((s), (struct entry_kind){(int)(statement), WORTH_RECORD, true, 1}, VALUES(__VA_ARGS__))
 
 static void add_subject(struct store *s, const struct site *site, const struct event *e,
                         const char *json)
@@ -257,22 +261,25 @@ static const char *subject_of(const struct event *e)
 void store_add_event(struct store *s, const struct site *site, const struct event *e,
                      const char *json)
 {
-    ADD(s, ADD_EVENT, is_load(e) ? WORTH_LOADS : WORTH_RECORD, value_int(e->wall_ms),
-        value_text(event_type_name(e->type)), value_text(panel_id(site, e)),
-        value_text(circuit_id(site, e)), value_text(subject_of(e)), value_text(json));
+    add(s, (struct entry_kind){ADD_EVENT, is_load(e) ? WORTH_LOADS : WORTH_RECORD, false, 1},
+        VALUES(value_int(e->wall_ms), value_text(event_type_name(e->type)),
+               value_text(panel_id(site, e)), value_text(circuit_id(site, e)),
+               value_text(subject_of(e)), value_text(json)));
     add_subject(s, site, e, json);
 }
 
 void store_release_trip(struct store *s, const char *id)
 {
-    ADD(s, RELEASE_TRIP, WORTH_RECORD, value_text(id));
+    add(s, record_entry(RELEASE_TRIP), VALUES(value_text(id)));
 }
 
 enum { MESSAGE_TOPIC = 1, MESSAGE_PAYLOAD = 2, MESSAGE_RETAIN = 4 }; /* among its values */
 
 void store_add_message(struct store *s, const struct store_message *m)
 {
-    add(s, ADD_MESSAGE, m->low_value ? WORTH_LOADS : WORTH_RECORD, m->with_seq,
+    add(s,
+        (struct entry_kind){ADD_MESSAGE, m->low_value ? WORTH_LOADS : WORTH_RECORD, m->with_seq,
+                            1},
         VALUES(value_int(m->route), value_text(m->topic), value_text(m->payload),
                value_int(m->qos), value_int(m->retain), value_int(m->low_value),
                value_int(s->wall_ms),
@@ -284,8 +291,8 @@ void store_add_state(struct store *s, const char *key, const void *bytes, size_t
                      int64_t wall_ms)
 {
     batch_remove(&s->batch, PUT_STATE, key);
-    ADD(s, PUT_STATE, WORTH_RECORD, value_text(key), value_blob(bytes, length),
-        value_int(wall_ms));
+    add(s, record_entry(PUT_STATE),
+        VALUES(value_text(key), value_blob(bytes, length), value_int(wall_ms)));
 }
 
 /* ---- readings ---- */
@@ -301,10 +308,12 @@ static void take_readings(struct store *s)
     if (bytes.failed) {
         s->counted.lost_readings += rows;
     } else {
-        ADD(s, ADD_LAYOUT, WORTH_READINGS, value_text(text_get(&s->columns)),
-            value_int((int64_t)s->site->poles_total), value_int((int64_t)s->site->panel_count));
-        ADD(s, ADD_READINGS, WORTH_READINGS, value_int(first),
-            value_text(text_get(&s->columns)), value_blob(bytes.bytes, bytes.length));
+        add(s, (struct entry_kind){ADD_LAYOUT, WORTH_READINGS, false, 0},
+            VALUES(value_text(text_get(&s->columns)), value_int((int64_t)s->site->poles_total),
+                   value_int((int64_t)s->site->panel_count)));
+        add(s, (struct entry_kind){ADD_READINGS, WORTH_READINGS, true, (uint32_t)rows},
+            VALUES(value_int(first), value_text(text_get(&s->columns)),
+                   value_blob(bytes.bytes, bytes.length)));
     }
     codec_out_free(&bytes);
 }
@@ -446,7 +455,7 @@ void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *
     if (!s->err || mono_ms - s->failed_mono_ms < STORE_GRACE_MS)
         return;
     for (struct entry *e = s->batch.first; e; e = e->next) {
-        if (e->statement != ADD_MESSAGE || e->worth != WORTH_RECORD || e->told)
+        if (e->kind.statement != ADD_MESSAGE || e->kind.worth != WORTH_RECORD || e->told)
             continue;
         struct text topic = TEXT_INIT,
                     payload = TEXT_INIT; /* the batch's texts are not terminated */

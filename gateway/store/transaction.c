@@ -51,7 +51,7 @@ static int write_entries(struct database *d, const struct batch *batch,
                          struct transaction_ends *ends)
 {
     for (const struct entry *e = batch->first; e; e = e->next) {
-        int rc = run(d, (enum statement)e->statement, e->values, e->count);
+        int rc = run(d, (enum statement)e->kind.statement, e->values, e->count);
         if (is_hopeless(rc)) {
             log_error("store", "a record was refused and is lost: %s", sqlite3_errmsg(d->db));
             ends->refused++;
@@ -59,9 +59,9 @@ static int write_entries(struct database *d, const struct batch *batch,
         }
         if (rc != SQLITE_OK)
             return rc;
-        if (e->statement == ADD_EVENT)
+        if (e->kind.statement == ADD_EVENT)
             ends->newest[STORE_ROUTE_UP] = sqlite3_last_insert_rowid(d->db);
-        if (e->statement == ADD_MESSAGE) {
+        if (e->kind.statement == ADD_MESSAGE) {
             ends->newest[STORE_ROUTE_MQTT] = sqlite3_last_insert_rowid(d->db);
             ends->outbox_rows++;
         }

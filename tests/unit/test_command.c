@@ -1,0 +1,177 @@
+/* command: what strangers ask over MQTT, understood or refused with a sentence */
+#include "check.h"
+
+#include "notify/command.h"
+
+#include <stdlib.h>
+
+#define OWN "foretrip/mill-lane-3/"
+
+static bool parse(const char *verb, const char *payload, struct command *c, char *why)
+{
+    return command_parse(OWN, verb, payload, strlen(payload), NULL, NULL, 0, c, why);
+}
+
+static void commands_are_understood(void **state)
+{
+    struct command c;
+    char why[COMMAND_WHY_SIZE];
+    (void)state;
+    assert_true(parse("acknowledge",
+                      "{\"id\":\"r1\",\"reply_to\":\"desk/"
+                      "answers\",\"alarm\":\"main-07.trip\",\"by\":\"M. Reyes\","
+                      "\"later\":[1,2]}",
+                      &c, why));
+    assert_int_equal(c.verb, COMMAND_ACKNOWLEDGE);
+    assert_string_equal(c.alarm, "main-07.trip");
+    assert_string_equal(c.by, "M. Reyes");
+    assert_string_equal(c.reply.id, "r1");
+    assert_string_equal(c.reply.topic, "desk/answers");
+
+    assert_true(parse(
+        "shelve",
+        "{\"id\":12,\"alarm\":\"main-07.continuous_load\",\"seconds\":7200.5,\"by\":\"Jo\","
+        "\"note\":\"d\\u00e9jeuner\"}",
+        &c, why));
+    assert_int_equal(c.verb, COMMAND_SHELVE);
+    assert_near(c.seconds, 7200.5, 0);
+    assert_string_equal(c.note, "d\xc3\xa9jeuner");
+    assert_string_equal(c.reply.id, "12");
+    assert_string_equal(c.reply.topic, "");
+
+    assert_true(parse("circuits", "{}", &c, why));
+    assert_int_equal(c.verb, COMMAND_CIRCUITS);
+    assert_true(parse("status", "", &c, why));
+    assert_int_equal(c.verb, COMMAND_STATUS);
+    for (int v = 0; v < 4; v++)
+        assert_true(strlen(command_verb_name((enum command_verb)v)) > 0);
+}
+
+static void mistakes_get_a_sentence_that_names_the_place(void **state)
+{
+    static const struct {
+        const char *verb, *payload, *says;
+    } cases[] = {
+        {"acknowlege", "{}", "there is no command 'acknowlege'; did you mean 'acknowledge'?"},
+        {"reset", "{}",
+         "there is no command 'reset'; there are acknowledge, shelve, circuits, status"},
+        {"bell\x07", "{}", "there is no command 'bell?'"},
+        {"acknowledge", "{\"by\":\"Jo\"}", "'alarm' is missing"},
+        {"acknowledge", "{\"alarm\":\"a\"}", "'by' is missing"},
+        {"acknowledge", "{\"alarm\":\"\",\"by\":\"Jo\"}", "'alarm' is empty"},
+        {"acknowledge", "{\"alarm\":7,\"by\":\"Jo\"}", "'alarm' must be a text"},
+        {"acknowledge", "{\"alarm\":\"a\",\"by\":null}", "'by' must be a text"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\"}",
+         "'seconds' is missing: shelving must end"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":\"9\"}",
+         "'seconds' must be a number"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":0}",
+         "'seconds' is 0; it must lie between 1 and 2592000"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":2592001}",
+         "'seconds' is 2.592e+06; it must lie"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":-1e300}",
+         "'seconds' is -1e+300"},
+        {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":60,\"note\":[]}",
+         "'note' must be a text"},
+        {"status", "{\"id\":[]}", "'id' must be a text"},
+        {"status", "{\"reply_to\":5}", "'reply_to' must be a text"},
+        {"status", "{\"reply_to\":\"a/+\"}", "reply_to 'a/+' is no topic for an answer"},
+        {"status", "{\"reply_to\":\"#\"}", "reply_to '#' is no topic"},
+        {"status", "{\"reply_to\":\"$SYS/x\"}", "is no topic for an answer"},
+        {"status", "{\"reply_to\":\"\"}", "is no topic for an answer"},
+        {"status", "{\"reply_to\":\"" OWN "status\"}", "is no topic for an answer"},
+        {"status", "{\"reply_to\":\"" OWN "command/status\"}", "is no topic for an answer"},
+        {"status", "[]", "a command is a JSON object"},
+        {"status", "{\"id\":1,\"id\":2}", "line 1, column"},
+        {"status", "{\n\"id\":\n]", "line 3, column"},
+        {"status", "{} {}", "line 1, column"},
+        {"status", "{\"id\":\"\xff\"}", "line 1, column"},
+        {"status", "nonsense", "line 1, column"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct command c;
+        char why[COMMAND_WHY_SIZE];
+        assert_false(parse(cases[i].verb, cases[i].payload, &c, why));
+        if (!strstr(why, cases[i].says))
+            fail_msg("%s %s: says \"%s\", wanted \"%s\"", cases[i].verb, cases[i].payload, why,
+                     cases[i].says);
+    }
+}
+
+static void what_is_too_long_is_refused_whole(void **state)
+{
+    static const struct {
+        const char *verb, *member;
+        size_t most;
+    } cases[] = {
+        {"acknowledge", "alarm", EVENT_ID_SIZE - 1},
+        {"acknowledge", "by", COMMAND_BY_SIZE - 1},
+        {"shelve", "note", COMMAND_NOTE_SIZE - 1},
+        {"acknowledge", "id", COMMAND_ID_SIZE - 1},
+        {"acknowledge", "reply_to", COMMAND_TOPIC_SIZE - 1},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++)
+        for (int over = 0; over <= 1; over++) {
+            char payload[2048], text[1024], why[COMMAND_WHY_SIZE], wanted[64];
+            struct command c;
+            memset(text, 'x', cases[i].most + (size_t)over);
+            text[cases[i].most + (size_t)over] = '\0';
+            snprintf(payload, sizeof payload, "{\"%s\":\"%s\"%s%s,\"seconds\":5}",
+                     cases[i].member, text,
+                     strcmp(cases[i].member, "alarm") ? ",\"alarm\":\"a\"" : "",
+                     strcmp(cases[i].member, "by") ? ",\"by\":\"b\"" : "");
+            assert_int_equal(parse(cases[i].verb, payload, &c, why), !over);
+            snprintf(wanted, sizeof wanted, "longer than %zu bytes", cases[i].most);
+            if (over && !strstr(why, wanted))
+                fail_msg("%s: says \"%s\"", cases[i].member, why);
+        }
+    char *big = malloc(COMMAND_MAX_BYTES + 1), why[COMMAND_WHY_SIZE];
+    struct command c;
+    memset(big, ' ', COMMAND_MAX_BYTES + 1);
+    big[0] = '{';
+    big[COMMAND_MAX_BYTES - 1] = '}';
+    assert_true(command_parse(OWN, "status", big, COMMAND_MAX_BYTES, NULL, NULL, 0, &c, why));
+    assert_false(
+        command_parse(OWN, "status", big, COMMAND_MAX_BYTES + 1, NULL, NULL, 0, &c, why));
+    assert_true(strstr(why, "longer than 8192 bytes") != NULL);
+    free(big);
+}
+
+static void the_answer_finds_its_way_also_when_the_command_is_wrong(void **state)
+{
+    struct command c;
+    char why[COMMAND_WHY_SIZE];
+    (void)state;
+    assert_false(parse("shelf", "{\"id\":\"q\",\"reply_to\":\"" OWN "reply/desk\"}", &c, why));
+    assert_string_equal(c.reply.id, "q");
+    assert_string_equal(c.reply.topic, OWN "reply/desk");
+    /* MQTT 5's response topic goes before reply_to, and holds where the payload is no JSON at
+     * all */
+    assert_false(command_parse(OWN, "status", "?", 1, "desk/5", "\0\1\2", 3, &c, why));
+    assert_string_equal(c.reply.topic, "desk/5");
+    assert_int_equal(c.reply.correlation_length, 3);
+    assert_memory_equal(c.reply.correlation, "\0\1\2", 3);
+    assert_true(command_parse(OWN, "status", "{\"reply_to\":\"other\"}", 20, "desk/5", NULL, 0,
+                              &c, why));
+    assert_string_equal(c.reply.topic, "desk/5");
+    assert_false(command_parse(OWN, "status", "{}", 2, "desk/#", NULL, 0, &c, why));
+    assert_string_equal(c.reply.topic, "");
+    char long_data[COMMAND_CORRELATION_SIZE + 1] = {0};
+    assert_false(
+        command_parse(OWN, "status", "{}", 2, "desk/5", long_data, sizeof long_data, &c, why));
+    assert_true(strstr(why, "correlation data is longer than 256 bytes") != NULL);
+    assert_string_equal(c.reply.topic, "desk/5");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(commands_are_understood),
+        cmocka_unit_test(mistakes_get_a_sentence_that_names_the_place),
+        cmocka_unit_test(what_is_too_long_is_refused_whole),
+        cmocka_unit_test(the_answer_finds_its_way_also_when_the_command_is_wrong),
+    };
+    return cmocka_run_group_tests_name("command", tests, NULL, NULL);
+}
