@@ -23,6 +23,7 @@ struct circuit {
     int64_t hour;                   /* mono hour that hour_low is being written for */
     int hours;                      /* how many have been written */
     bool cut;
+    bool begun;          /* the first level has been found */
     int64_t rested_from; /* frame number its quiet sums began at */
 };
 
@@ -84,7 +85,7 @@ static struct event_load describe(const struct run *r, int64_t mono_ms)
         .run = r->id,
         .amps = (double)r->amps,
         .inrush_amps = (double)r->inrush,
-        .seconds = (double)(mono_ms - r->began_mono_ms) / 1000.0,
+        .seconds = (double)run_seconds(r, mono_ms),
         .since_wall_ms = r->began_wall_ms,
     };
     strcpy(e.appliance, LOADS_UNKNOWN);
@@ -100,14 +101,13 @@ static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_m
         l->sink(l->context, &e);
 }
 
-static void emit_ended(struct loads *l, size_t i, const struct run *ended, int n,
-                       int64_t mono_ms, int64_t wall_ms)
+static void emit_over(struct loads *l, size_t i, const struct run *over, int n)
 {
     for (int k = 0; k < n; k++) {
-        if (!ended[k].announced)
+        if (!over[k].announced)
             continue;
-        struct event_load e = describe(&ended[k], mono_ms);
-        emit(l, i, EVENT_LOAD_OFF, wall_ms, &e);
+        struct event_load e = describe(&over[k], l->mono_ms);
+        emit(l, i, EVENT_LOAD_OFF, over[k].off_wall_ms, &e);
     }
 }
 
@@ -115,10 +115,10 @@ static void emit_ended(struct loads *l, size_t i, const struct run *ended, int n
 static void announce(struct loads *l, size_t i)
 {
     struct runs *r = &l->circuits[i].runs;
-    for (int k = 0; k < r->count; k++) {
-        struct run *run = &r->running[k];
-        int64_t due = run->began_mono_ms + ANNOUNCE_AFTER_MS;
-        if (run->announced)
+    for (int k = 0; k < RUNS_MAX; k++) {
+        struct run *run = &r->all[k];
+        int64_t due = run->on_mono_ms + RUNS_ANNOUNCE_MS;
+        if (run->id == 0 || run->announced || run->pausing)
             continue;
         if (due > l->mono_ms) {
             if (due < l->due_mono_ms)
@@ -127,18 +127,26 @@ static void announce(struct loads *l, size_t i)
         }
         run->announced = true;
         struct event_load e = describe(run, l->mono_ms);
+        e.amps = (double)run->first;
         emit(l, i, EVENT_LOAD_ON, run->began_wall_ms, &e);
     }
 }
 
-static void announce_due(struct loads *l)
+static void tick(struct loads *l, size_t i)
+{
+    struct run over[RUNS_MAX];
+    announce(l, i);
+    int n = runs_tick(&l->circuits[i].runs, l->mono_ms, over, &l->due_mono_ms);
+    emit_over(l, i, over, n);
+}
+
+static void tick_due(struct loads *l)
 {
     if (l->mono_ms < l->due_mono_ms)
         return;
     l->due_mono_ms = INT64_MAX;
     for (size_t i = 0; i < l->count; i++)
-        if (l->circuits[i].runs.count > 0)
-            announce(l, i);
+        tick(l, i);
 }
 
 /* Hourly lows of the settled level; an hour that was cut short by an open breaker still counts
@@ -184,11 +192,12 @@ static void feed(struct loads *l, size_t i, float amps)
         return;
     rest(l, i);
     if (steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s)) {
-        struct run ended[RUNS_MAX];
-        int n = runs_step(&c->runs, &s, ended);
-        emit_ended(l, i, ended, n, s.at_mono_ms, s.at_wall_ms);
-        announce(l, i);
-    } else if (c->runs.count == 0) {
+        struct run over[RUNS_MAX];
+        int n = runs_step(&c->runs, &s, over);
+        emit_over(l, i, over, n);
+        tick(l, i);
+    } else if (!c->begun && c->steps.known) {
+        c->begun = true;
         c->runs.base = c->steps.level;
     }
     l->level[i] = c->steps.level;
@@ -199,11 +208,11 @@ static void feed(struct loads *l, size_t i, float amps)
 static void cut_off(struct loads *l, size_t i)
 {
     struct circuit *c = &l->circuits[i];
-    struct run ended[RUNS_MAX];
-    int64_t mono_ms = c->steps.kept ? c->steps.began_mono_ms : l->mono_ms;
-    int64_t wall_ms = c->steps.kept ? c->steps.began_wall_ms : l->wall_ms;
-    int n = runs_cut(&c->runs, ended);
-    emit_ended(l, i, ended, n, mono_ms, wall_ms);
+    struct run over[RUNS_MAX];
+    bool fell = steps_moving(&c->steps);
+    int n = runs_cut(&c->runs, fell ? c->steps.began_mono_ms : l->mono_ms,
+                     fell ? c->steps.began_wall_ms : l->wall_ms, over);
+    emit_over(l, i, over, n);
     c->steps.level = 0;
     c->steps.kept = 0;
     c->steps.band = 0.045F;
@@ -247,7 +256,7 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut)
     if (l->frames % REST_FRAMES == 0)
         for (size_t i = 0; i < l->count; i++)
             rest(l, i);
-    announce_due(l);
+    tick_due(l);
 }
 
 static int larger_first(const void *a, const void *b)
@@ -262,8 +271,9 @@ size_t loads_running(const struct loads *l, int circuit,
     const struct circuit *c = &l->circuits[circuit];
     size_t n = 0;
 
-    for (int i = 0; i < c->runs.count && n < LOADS_MAX_RUNNING - 1; i++)
-        out[n++] = describe(&c->runs.running[i], l->mono_ms);
+    for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++)
+        if (c->runs.all[i].id && !c->runs.all[i].pausing)
+            out[n++] = describe(&c->runs.all[i], l->mono_ms);
     if (c->steps.kept > 0 && c->last - c->steps.level > LEAST_AMPS) { /* not yet settled */
         struct run r = {.began_mono_ms = c->steps.began_mono_ms,
                         .began_wall_ms = c->steps.began_wall_ms,

@@ -1,9 +1,21 @@
 #include "runs.h"
 
 #include <math.h>
-#include <string.h>
 
-#define LEAST_AMPS 0.04F /* less is no load */
+#define LEAST_AMPS 0.05F    /* less is no load of its own */
+#define STAGE_MS 10000      /* a rise this soon after the beginning is a stage of the start */
+#define PULSE_SECONDS 60.0F /* a load that pulses stays on no longer */
+#define GROUP 3             /* runs that end at once */
+
+static bool running(const struct run *r)
+{
+    return r->id != 0 && !r->pausing;
+}
+
+float run_seconds(const struct run *r, int64_t mono_ms)
+{
+    return (float)((r->pausing ? r->off_mono_ms : mono_ms) - r->began_mono_ms) / 1000.0F;
+}
 
 /* 1 at the largest difference between an edge up and its edge down that still counts as equal
  */
@@ -12,117 +24,232 @@ static float misfit(float have, float want)
     return fabsf(have - want) / (0.06F + 0.1F * want);
 }
 
-static void take_out(struct runs *r, int i, struct run ended[RUNS_MAX], int *n)
+static void over_with(struct run *r, struct run over[RUNS_MAX], int *n)
 {
-    ended[(*n)++] = r->running[i];
-    memmove(r->running + i, r->running + i + 1,
-            (size_t)(r->count - i - 1) * sizeof r->running[0]);
-    r->count--;
+    over[(*n)++] = *r;
+    *r = (struct run){0};
 }
 
-static void begin(struct runs *r, const struct step *s, float amps)
+static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
 {
-    if (r->count == RUNS_MAX) {
-        r->running[RUNS_MAX - 1].amps += amps;
+    float seconds = (float)(mono_ms - r->on_mono_ms) / 1000.0F;
+    r->pausing = true;
+    r->off_mono_ms = mono_ms;
+    r->off_wall_ms = wall_ms;
+    r->on_seconds += seconds;
+    r->longest_seconds = fmaxf(r->longest_seconds, seconds);
+}
+
+/* How long this run may pause before it is over. */
+static int64_t patience_ms(const struct run *r)
+{
+    bool pulsing = r->longest_seconds < PULSE_SECONDS;
+    return pulsing ? RUNS_CYCLE_MS : RUNS_PAUSE_MS;
+}
+
+/* A pausing run that this rise carries on, NULL when there is none. */
+static struct run *resumed(struct runs *r, const struct step *s, float d)
+{
+    struct run *best = NULL;
+    float least = 1.5F;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        int64_t gap = s->at_mono_ms - x->off_mono_ms;
+        if (!x->pausing || gap > patience_ms(x))
+            continue;
+        if (gap > RUNS_PAUSE_MS && x->pulses < 2 && x->announced)
+            continue;
+        float m = misfit(x->amps, d);
+        if (m < least)
+            least = m, best = x;
+    }
+    return best;
+}
+
+static struct run *free_place(struct runs *r, struct run over[RUNS_MAX], int *n)
+{
+    struct run *oldest = NULL;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (x->id == 0)
+            return x;
+        if (x->pausing && (!oldest || x->off_mono_ms < oldest->off_mono_ms))
+            oldest = x;
+    }
+    if (oldest)
+        over_with(oldest, over, n);
+    return oldest;
+}
+
+static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
+{
+    float d = s->after - s->before;
+    struct run *x = resumed(r, s, d);
+
+    if (x) {
+        x->pausing = false;
+        x->pulses++;
+        x->on_mono_ms = x->changed_mono_ms = s->at_mono_ms;
+        x->amps = d;
         return;
     }
-    r->running[r->count++] = (struct run){
+    for (int i = 0; i < RUNS_MAX; i++) { /* another stage of a start */
+        x = &r->all[i];
+        if (running(x) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
+            s->at_mono_ms - x->on_mono_ms <= 3 * STAGE_MS) {
+            x->amps += d;
+            x->changed_mono_ms = s->at_mono_ms;
+            return;
+        }
+    }
+    x = free_place(r, over, n);
+    if (!x) /* the base takes it */
+        return;
+    *x = (struct run){
         .id = s->at_wall_ms * 1000 + r->counter++ % 1000,
         .began_mono_ms = s->at_mono_ms,
         .began_wall_ms = s->at_wall_ms,
-        .amps = amps,
+        .on_mono_ms = s->at_mono_ms,
+        .changed_mono_ms = s->at_mono_ms,
+        .amps = d,
+        .first = fmaxf(s->first - s->before, LEAST_AMPS),
         .inrush = s->peak - s->before,
+        .pulses = 1,
     };
 }
 
-/* Ends the one or two runs that an edge of d amps fits; false when none does. */
-static bool end_fitting(struct runs *r, float d, struct run ended[RUNS_MAX], int *n)
+/* The runs that together have the size d: one, two or three of them, as few as possible. Their
+ * number, 0 when none fit. */
+static int fitting(struct runs *r, float d, struct run *group[GROUP])
 {
-    int best_i = -1, best_j = -1;
+    struct run *on[RUNS_MAX];
+    int n = 0, size = 0;
     float best = 1;
 
-    for (int i = r->count - 1; i >= 0; i--) { /* the newest of equals */
-        float m = misfit(r->running[i].amps, d);
-        if (m < best)
-            best = m, best_i = i, best_j = -1;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            on[n++] = &r->all[i];
+    for (int i = 0; i < n; i++) {
+        float m = misfit(on[i]->amps, d);
+        if (m < best ||
+            (m == best && size == 1 && on[i]->began_mono_ms > group[0]->began_mono_ms))
+            best = m, size = 1, group[0] = on[i];
     }
-    for (int i = r->count - 1; best_i < 0 && i > 0; i--)
-        for (int j = i - 1; j >= 0; j--) {
-            float m = misfit(r->running[i].amps + r->running[j].amps, d);
+    for (int i = 1; size == 0 && i < n; i++)
+        for (int j = 0; j < i; j++) {
+            float m = misfit(on[i]->amps + on[j]->amps, d);
             if (m < best)
-                best = m, best_i = i, best_j = j;
+                best = m, size = 2, group[0] = on[i], group[1] = on[j];
         }
-    if (best_i < 0)
-        return false;
-    take_out(r, best_i, ended, n);
-    if (best_j >= 0)
-        take_out(r, best_j, ended, n);
-    return true;
+    for (int i = 2; size == 0 && i < n; i++)
+        for (int j = 1; j < i; j++)
+            for (int k = 0; k < j; k++) {
+                float m = misfit(on[i]->amps + on[j]->amps + on[k]->amps, d);
+                if (m < best)
+                    best = m, size = 3, group[0] = on[i], group[1] = on[j], group[2] = on[k];
+            }
+    return size;
 }
 
-/* No run has this size: the base, or the smallest run that is larger, gives way; else the
+/* No run has this size: the smallest run that is larger gives way, else the base, else the
  * largest runs end until the edge is used up. */
-static void give_way(struct runs *r, float d, struct run ended[RUNS_MAX], int *n)
+static void give_way(struct runs *r, const struct step *s, float d)
 {
-    if (r->base >= d - LEAST_AMPS)
-        return; /* settle() makes the base smaller */
-    int k = -1;
-    for (int i = 0; i < r->count; i++)
-        if (r->running[i].amps > d && (k < 0 || r->running[i].amps < r->running[k].amps))
-            k = i;
-    if (k >= 0) {
-        r->running[k].amps -= d;
+    struct run *k = NULL;
+
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]) && r->all[i].amps > d && (!k || r->all[i].amps < k->amps))
+            k = &r->all[i];
+    if (k) {
+        k->amps -= d;
+        k->changed_mono_ms = s->at_mono_ms;
         return;
     }
-    while (d > LEAST_AMPS && r->count > 0) {
-        k = 0;
-        for (int i = 1; i < r->count; i++)
-            if (r->running[i].amps > r->running[k].amps)
-                k = i;
-        float a = r->running[k].amps;
-        if (a > d + LEAST_AMPS)
+    if (r->base >= d - LEAST_AMPS)
+        return; /* settle() makes the base smaller */
+    while (d > LEAST_AMPS) {
+        k = NULL;
+        for (int i = 0; i < RUNS_MAX; i++)
+            if (running(&r->all[i]) && (!k || r->all[i].amps > k->amps))
+                k = &r->all[i];
+        if (!k || k->amps > d + LEAST_AMPS)
             break;
-        d -= a;
-        take_out(r, k, ended, n);
+        d -= k->amps;
+        pause_run(k, s->at_mono_ms, s->at_wall_ms);
     }
+}
+
+static void fall(struct runs *r, const struct step *s)
+{
+    struct run *group[GROUP];
+    float d = s->before - s->after;
+    int n = fitting(r, d, group);
+
+    for (int i = 0; i < n; i++)
+        pause_run(group[i], s->at_mono_ms, s->at_wall_ms);
+    if (n == 0)
+        give_way(r, s, d);
 }
 
 /* Makes the sum right: what is too little becomes base, what is too much is taken from the base
  * and then from the runs in proportion; runs that shrink to nothing end. */
-static void settle(struct runs *r, float level, struct run ended[RUNS_MAX], int *n)
+static void settle(struct runs *r, const struct step *s)
 {
     float sum = 0;
-    for (int i = 0; i < r->count; i++)
-        sum += r->running[i].amps;
-    if (sum > level && sum > 0) {
-        for (int i = r->count - 1; i >= 0; i--) {
-            r->running[i].amps *= fmaxf(level, 0) / sum;
-            if (r->running[i].amps < LEAST_AMPS)
-                take_out(r, i, ended, n);
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            sum += r->all[i].amps;
+    if (sum > s->after) {
+        for (int i = 0; i < RUNS_MAX; i++) {
+            struct run *x = &r->all[i];
+            if (!running(x))
+                continue;
+            if (x->amps * s->after / sum < LEAST_AMPS / 2)
+                pause_run(x, s->at_mono_ms, s->at_wall_ms);
+            else
+                x->amps *= s->after / sum;
         }
-        sum = level;
+        sum = s->after;
     }
-    r->base = fmaxf(0, level - sum);
+    r->base = fmaxf(0, s->after - sum);
 }
 
-int runs_step(struct runs *r, const struct step *s, struct run ended[RUNS_MAX])
+int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
 {
     int n = 0;
-    float d = s->after - s->before;
-
-    if (d > 0)
-        begin(r, s, d);
-    else if (!end_fitting(r, -d, ended, &n))
-        give_way(r, -d, ended, &n);
-    settle(r, s->after, ended, &n);
+    if (s->after > s->before)
+        rise(r, s, over, &n);
+    else
+        fall(r, s);
+    settle(r, s);
     return n;
 }
 
-int runs_cut(struct runs *r, struct run ended[RUNS_MAX])
+int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_t *next_mono_ms)
 {
     int n = 0;
-    while (r->count > 0)
-        take_out(r, r->count - 1, ended, &n);
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!x->pausing)
+            continue;
+        int64_t due = x->off_mono_ms + patience_ms(x) + STEPS_PATIENCE_MS;
+        if (due <= mono_ms)
+            over_with(x, over, &n);
+        else if (due < *next_mono_ms)
+            *next_mono_ms = due;
+    }
+    return n;
+}
+
+int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX])
+{
+    int n = 0;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        if (running(&r->all[i]))
+            pause_run(&r->all[i], mono_ms, wall_ms);
+        if (r->all[i].id)
+            over_with(&r->all[i], over, &n);
+    }
     r->base = 0;
     return n;
 }

@@ -5,20 +5,21 @@
 
 #define BAND_LEAST 0.045F /* a meter's last digit of 10 mA and its noise stay inside */
 #define BAND_NOISES                                                                            \
-    5.0F          /* mean absolute deviations: four standard deviations of Gaussian noise */
-#define SETTLED 3 /* readings that rest make a level, over SETTLED_MS at least */
+    5.0F /* mean absolute deviations: four standard deviations of Gaussian noise */
+#define NOISE_MOST 0.25F /* a load that never rests shall not hide the others altogether */
+#define SETTLED 3        /* readings that rest make a level, over SETTLED_MS at least */
 #define SETTLED_MS 1900
+#define TURN 2          /* readings that rest at the bottom part a fall from a rise */
+#define STALE_MS 600000 /* a movement interrupted for this long is begun again */
 
 static float band_of(const struct steps *s)
 {
     return fmaxf(BAND_LEAST, BAND_NOISES * s->noise);
 }
 
-/* median of the newest n readings, n <= STEPS_KEEP */
-static float median_of_newest(const struct steps *s, int n)
+static float median(const float *from, int n)
 {
     float v[STEPS_KEEP];
-    const float *from = s->amps + s->kept - n;
 
     for (int i = 0; i < n; i++) {
         int k = i;
@@ -37,22 +38,22 @@ static void rest_at(struct steps *s, float level)
     s->band = band_of(s);
 }
 
-/* How many of the newest readings rest: all within twice the band (or 4 % of the movement) of
- * each other. At slow polls two readings do. */
-static int resting(const struct steps *s)
+/* How many of the n readings up to there rest: all within twice the band (or 4 % of the
+ * movement) of each other. */
+static int resting(const struct steps *s, int n)
 {
     float low = INFINITY, high = -INFINITY;
-    int n = 0;
+    int k = 0;
 
-    while (n < s->kept) {
-        float x = s->amps[s->kept - 1 - n];
+    while (k < n) {
+        float x = s->amps[n - 1 - k];
         low = fminf(low, x);
         high = fmaxf(high, x);
         if (high - low > fmaxf(2 * band_of(s), 0.04F * fabsf(x - s->level)))
             break;
-        n++;
+        k++;
     }
-    return n;
+    return k;
 }
 
 static void keep(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps)
@@ -72,44 +73,80 @@ static void keep(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps)
     s->band = -1;
 }
 
+/* The step made of the first n kept readings, the last `rested` of which are its new level. */
+static struct step step_of(const struct steps *s, int n, int rested)
+{
+    struct step out = {.at_mono_ms = s->began_mono_ms,
+                       .at_wall_ms = s->began_wall_ms,
+                       .before = s->level,
+                       .after = median(s->amps + n - rested, rested),
+                       .peak = s->amps[0]};
+    int early = 0;
+    for (int i = 0; i < n; i++)
+        out.peak = fmaxf(out.peak, s->amps[i]);
+    while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
+        early++;
+    out.first = early >= 4 ? median(s->amps + 1, early - 1) : out.after;
+    return out;
+}
+
+/* The levels' own noise where nothing rested: half the readings lie farther off. */
+static float unrest(const struct steps *s, float level)
+{
+    float v[STEPS_KEEP];
+    for (int i = 0; i < s->kept; i++)
+        v[i] = fabsf(s->amps[i] - level);
+    return fminf(NOISE_MOST, median(v, s->kept) / 2);
+}
+
 bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps, struct step *out)
 {
     float band = band_of(s);
-    if (s->known && s->kept == 0 && fabsf(amps - s->level) <= band)
-        return false;
-    if (s->kept > 0 && mono_ms - s->began_mono_ms > 600000)
-        s->kept = 0; /* a gap inside a movement: begin again */
-    keep(s, mono_ms, wall_ms, amps);
-    int32_t lasted = s->after_ms[s->kept - 1];
-    int n = resting(s);
-    int32_t rested = lasted - s->after_ms[s->kept - n];
-    bool slow = s->kept >= 2 && lasted / (s->kept - 1) > STEPS_PATIENCE_MS / 2;
-    bool settled = n >= (slow ? 2 : SETTLED) && rested >= SETTLED_MS;
+    bool inside = s->known && fabsf(amps - s->level) <= band;
 
-    if (!s->known) {
-        if (settled || lasted >= STEPS_PATIENCE_MS)
-            rest_at(s, median_of_newest(s, settled ? n : s->kept));
-        return false;
-    }
-    if (n >= 2 && fabsf(amps - s->level) <= band && lasted - rested <= STEPS_GLITCH_MS) {
+    if (s->kept > 0 && mono_ms - s->began_mono_ms > STALE_MS)
+        s->kept = 0;
+    if (inside) { /* quiet, or back where it came from */
         rest_at(s, s->level);
         return false;
     }
-    if (!settled && lasted < STEPS_PATIENCE_MS)
+    int low = s->known && s->kept >= TURN ? resting(s, s->kept) : 0;
+    if (low >= TURN && s->amps[s->kept - 1] < s->level - band &&
+        amps > s->amps[s->kept - 1] + fmaxf(2 * band, 0.04F * s->level)) { /* fell, now rises */
+        *out = step_of(s, s->kept, low);
+        rest_at(s, out->after);
+        keep(s, mono_ms, wall_ms, amps);
+        return true;
+    }
+    keep(s, mono_ms, wall_ms, amps);
+    int32_t lasted = s->after_ms[s->kept - 1];
+    int n = resting(s, s->kept);
+    int32_t rested = lasted - s->after_ms[s->kept - n];
+    bool slow = s->kept >= 2 && lasted / (s->kept - 1) > STEPS_FIRST_MS / 2;
+    bool settled = n >= (slow ? 2 : SETTLED) && rested >= SETTLED_MS;
+    bool given_up = lasted >= STEPS_PATIENCE_MS && !slow;
+
+    if (!s->known) {
+        if (settled || given_up)
+            rest_at(s, median(s->amps + s->kept - n, n));
         return false;
-    float peak = amps;
-    for (int i = 0; i < s->kept; i++)
-        peak = fmaxf(peak, s->amps[i]);
-    *out = (struct step){s->began_mono_ms, s->began_wall_ms, s->level,
-                         median_of_newest(s, settled ? n : s->kept), peak};
+    }
+    if (!given_up && !(settled && (amps < s->level || lasted >= STEPS_FIRST_MS)))
+        return false;
+    if (!settled) {
+        n = s->kept;
+        *out = step_of(s, n, n);
+        s->noise = fmaxf(s->noise, unrest(s, out->after));
+    } else
+        *out = step_of(s, s->kept, n);
     rest_at(s, out->after);
-    return fabsf(out->after - out->before) > band;
+    return true;
 }
 
 void steps_rested(struct steps *s, float offset, float deviation)
 {
     s->level += offset;
-    s->noise += 0.2F * (deviation - s->noise);
+    s->noise = fminf(NOISE_MOST, s->noise + 0.2F * (deviation - s->noise));
     if (s->kept == 0)
         s->band = band_of(s);
 }

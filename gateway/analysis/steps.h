@@ -2,13 +2,13 @@
  * steps - edges in one current: from one settled level to the next.
  *
  * The current is taken to rest at a level, in a band of noise about it. A reading outside the
- * band begins a movement; it ends when the readings rest again (or, for a load that never
- * rests, after STEPS_PATIENCE_MS), and the two levels make a step. A movement that comes back
- * to where it began within STEPS_GLITCH_MS is forgotten.
+ * band begins a movement, which makes a step when the readings rest again. What starts gets
+ * STEPS_FIRST_MS to show its inrush and its first stages; what never rests is cut after
+ * STEPS_PATIENCE_MS. A movement that comes back into the band it left is forgotten: a pulse.
  *
- *            o o o o o      inrush: the highest reading before the second level
- *          .'
- *    o o o o                two levels; at_mono_ms is the first reading outside the band
+ *            o o               peak
+ *          .'   o o o o        after; first is the median of the first seconds
+ *    o o o o                   before; at_mono_ms is the first reading outside the band
  *
  * A quiet reading need not be given to steps_feed at all: whoever owns many of these compares
  * readings with level and band itself (loads.c does, many circuits at once) and calls
@@ -23,9 +23,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define STEPS_KEEP 24          /* readings of a movement */
-#define STEPS_PATIENCE_MS 8000 /* a movement is cut into steps this long */
-#define STEPS_GLITCH_MS 2500   /* shorter excursions are no step */
+#define STEPS_KEEP 32       /* readings of a movement; the oldest go first */
+#define STEPS_FIRST_MS 7000 /* a step up is not settled earlier */
+#define STEPS_PATIENCE_MS 20000
 
 struct steps {
     float level; /* where the current rests */
@@ -42,6 +42,7 @@ struct step {
     int64_t at_mono_ms, at_wall_ms;
     float before, after; /* levels */
     float peak;          /* highest reading of the movement */
+    float first;         /* median of the readings of the first seven seconds after the first */
 };
 
 /* Takes a reading (not NaN); true when a step has become certain. */
