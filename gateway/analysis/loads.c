@@ -104,9 +104,14 @@ static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_m
 static void emit_over(struct loads *l, size_t i, const struct run *over, int n)
 {
     for (int k = 0; k < n; k++) {
-        if (!over[k].announced)
-            continue;
         struct event_load e = describe(&over[k], l->mono_ms);
+        if (over[k].train && !over[k].announced)
+            continue;
+        if (!over[k].announced) {
+            e.amps = (double)over[k].first;
+            emit(l, i, EVENT_LOAD_ON, over[k].began_wall_ms, &e);
+            e.amps = (double)over[k].amps;
+        }
         emit(l, i, EVENT_LOAD_OFF, over[k].off_wall_ms, &e);
     }
 }
@@ -117,9 +122,7 @@ static void announce(struct loads *l, size_t i)
     struct runs *r = &l->circuits[i].runs;
     for (int k = 0; k < RUNS_MAX; k++) {
         struct run *run = &r->all[k];
-        int64_t due = run->on_mono_ms + RUNS_ANNOUNCE_MS;
-        if (run->id == 0 || run->announced || run->pausing)
-            continue;
+        int64_t due = runs_announce_due_ms(r, run);
         if (due > l->mono_ms) {
             if (due < l->due_mono_ms)
                 l->due_mono_ms = due;
@@ -174,7 +177,7 @@ static void rest(struct loads *l, size_t i)
     if (n > 0 && !steps_moving(&c->steps) && c->steps.known) {
         float offset = l->offset[i] / (float)n;
         steps_rested(&c->steps, offset, l->deviation[i] / (float)n);
-        c->runs.base = fmaxf(0, c->runs.base + offset);
+        runs_drift(&c->runs, l->mono_ms, offset);
         note_low(c, l->mono_ms);
     }
     l->offset[i] = l->deviation[i] = 0;
@@ -191,7 +194,7 @@ static void feed(struct loads *l, size_t i, float amps)
     if (!(amps >= 0)) /* no reading */
         return;
     rest(l, i);
-    if (steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s)) {
+    if (steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s) != STEPS_NOTHING) {
         struct run over[RUNS_MAX];
         int n = runs_step(&c->runs, &s, over);
         emit_over(l, i, over, n);

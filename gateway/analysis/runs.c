@@ -2,10 +2,11 @@
 
 #include <math.h>
 
-#define LEAST_AMPS 0.05F    /* less is no load of its own */
-#define STAGE_MS 10000      /* a rise this soon after the beginning is a stage of the start */
-#define PULSE_SECONDS 60.0F /* a load that pulses stays on no longer */
-#define GROUP 3             /* runs that end at once */
+#define LEAST_AMPS 0.05F /* less is no load of its own */
+#define STAGE_MS 10000   /* a rise this soon after the last is another stage of a start */
+#define STAGES_MS 30000  /* all of them */
+#define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
+#define GROUP 3          /* runs that end at once */
 
 static bool running(const struct run *r)
 {
@@ -32,39 +33,97 @@ static void over_with(struct run *r, struct run over[RUNS_MAX], int *n)
 
 static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
 {
-    float seconds = (float)(mono_ms - r->on_mono_ms) / 1000.0F;
     r->pausing = true;
     r->off_mono_ms = mono_ms;
     r->off_wall_ms = wall_ms;
-    r->on_seconds += seconds;
-    r->longest_seconds = fmaxf(r->longest_seconds, seconds);
+    r->on_seconds += (float)(mono_ms - r->on_mono_ms) / 1000.0F;
 }
 
-/* How long this run may pause before it is over. */
 static int64_t patience_ms(const struct run *r)
 {
-    bool pulsing = r->longest_seconds < PULSE_SECONDS;
-    return pulsing ? RUNS_CYCLE_MS : RUNS_PAUSE_MS;
+    return r->train ? RUNS_TRAIN_MS : RUNS_PAUSE_MS;
 }
 
-/* A pausing run that this rise carries on, NULL when there is none. */
-static struct run *resumed(struct runs *r, const struct step *s, float d)
+/* ---- trains
+ * ------------------------------------------------------------------------------------ */
+
+/* The train that a pulse of that size belongs to; NULL when none is about. */
+static struct run *train_for(struct runs *r, int64_t mono_ms, float amps)
 {
     struct run *best = NULL;
-    float least = 1.5F;
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
-        int64_t gap = s->at_mono_ms - x->off_mono_ms;
-        if (!x->pausing || gap > patience_ms(x))
-            continue;
-        if (gap > RUNS_PAUSE_MS && x->pulses < 2 && x->announced)
-            continue;
-        float m = misfit(x->amps, d);
-        if (m < least)
-            least = m, best = x;
+        if (x->id && x->train && x->pausing && mono_ms - x->off_mono_ms <= RUNS_TRAIN_MS &&
+            amps <= 1.2F * x->most && (!best || x->pulses > best->pulses))
+            best = x;
     }
     return best;
 }
+
+enum kinship { NO_TRAIN, UNLIKE, LIKE };
+
+/* Whether a run of that size may be a part of a train that is about. */
+static enum kinship kinship_of(const struct runs *r, const struct run *x)
+{
+    const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
+    if (!t || t->pulses < RUNS_TRAIN_PULSES)
+        return NO_TRAIN;
+    return x->most > 0.3F * t->most && x->most < 0.85F * t->most ? UNLIKE : LIKE;
+}
+
+int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
+{
+    if (x->id == 0 || x->announced || (x->pausing && !x->train))
+        return INT64_MAX;
+    if (x->train)
+        return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
+    enum kinship kin = kinship_of(r, x);
+    int64_t due = x->began_mono_ms + (kin == NO_TRAIN ? RUNS_PULSE_MS : RUNS_DOUBT_MS);
+    if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
+        return due;
+    int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
+    calm = calm < late ? calm : late;
+    return due > calm ? due : calm;
+}
+
+/* Whether a run that is over without having been announced was one nevertheless. */
+static bool deserved(const struct runs *r, const struct run *x)
+{
+    int64_t lasted = x->off_mono_ms - x->began_mono_ms;
+    enum kinship kin = kinship_of(r, x);
+    if (kin == NO_TRAIN)
+        return lasted >= RUNS_PULSE_MS;
+    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || x->calm_ms >= lasted / 2);
+}
+
+/* The largest usual size follows the pulses up quickly and down slowly. */
+static void one_more(struct run *t, float amps, int64_t off_mono_ms, int64_t off_wall_ms)
+{
+    t->pulses++;
+    t->most += (amps > t->most ? 0.2F : 0.01F) * (amps - t->most);
+    if (off_mono_ms > t->off_mono_ms) {
+        t->off_mono_ms = off_mono_ms;
+        t->off_wall_ms = off_wall_ms;
+    }
+}
+
+/* What was too short for a run of its own joins a train, or begins one. */
+static void gather(struct runs *r, struct run *x)
+{
+    struct run *t = train_for(r, x->on_mono_ms, x->amps);
+    if (x->announced || deserved(r, x))
+        return;
+    if (!t) {
+        x->train = true;
+        return;
+    }
+    t->on_seconds += x->on_seconds;
+    one_more(t, x->most, x->off_mono_ms, x->off_wall_ms);
+    *x = (struct run){0};
+}
+
+/* ---- rises
+ * ------------------------------------------------------------------------------------- */
 
 static struct run *free_place(struct runs *r, struct run over[RUNS_MAX], int *n)
 {
@@ -81,85 +140,159 @@ static struct run *free_place(struct runs *r, struct run over[RUNS_MAX], int *n)
     return oldest;
 }
 
+static struct run *begin(struct runs *r, const struct step *s, float amps, float first,
+                         struct run over[RUNS_MAX], int *n)
+{
+    struct run *x = free_place(r, over, n);
+    if (x)
+        *x = (struct run){
+            .id = s->at_wall_ms * 1000 + r->counter++ % 1000,
+            .began_mono_ms = s->at_mono_ms,
+            .began_wall_ms = s->at_wall_ms,
+            .on_mono_ms = s->at_mono_ms,
+            .changed_mono_ms = s->at_mono_ms,
+            .amps = amps,
+            .first = fmaxf(first, LEAST_AMPS),
+            .inrush = s->peak - s->before,
+            .most = amps,
+            .pulses = 1,
+        };
+    return x;
+}
+
+/* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
+static struct run *carried_on(struct runs *r, const struct step *s, float d)
+{
+    struct run *best = NULL;
+    float least = 1.5F;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > RUNS_PAUSE_MS)
+            continue;
+        float m = misfit(x->amps, d);
+        if (m < least)
+            least = m, best = x;
+    }
+    for (int i = 0; i < RUNS_MAX && !best; i++) {
+        struct run *x = &r->all[i];
+        if (running(x) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
+            s->at_mono_ms - x->on_mono_ms <= STAGES_MS)
+            best = x;
+    }
+    return best;
+}
+
+/* The supply is back: the loads that ran before come back at once, all or the larger of them.
+ */
+static bool returned(struct runs *r, const struct step *s, float d, struct run over[RUNS_MAX],
+                     int *n)
+{
+    int best = 0;
+    float least = 1;
+    for (int set = 1; set < 1 << RUNS_RETURN; set++) {
+        float sum = 0;
+        int size = 0;
+        for (int i = 0; i < RUNS_RETURN; i++)
+            if (set >> i & 1) {
+                sum += r->cut[i];
+                size += r->cut[i] > 0 ? 1 : RUNS_RETURN;
+            }
+        float m = size >= 2 && size <= RUNS_RETURN ? misfit(sum, d) : 1;
+        if (m < least)
+            least = m, best = set;
+    }
+    for (int i = 0; i < RUNS_RETURN; i++)
+        if (best >> i & 1)
+            begin(r, s, r->cut[i], r->cut[i], over, n);
+    return best != 0;
+}
+
 static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
     float d = s->after - s->before;
-    struct run *x = resumed(r, s, d);
-
-    if (x) {
+    bool back = r->cut[0] > 0;
+    if (back && returned(r, s, d, over, n)) {
+        r->cut[0] = 0;
+        return;
+    }
+    r->cut[0] = 0;
+    struct run *x = carried_on(r, s, d);
+    if (!x) {
+        begin(r, s, d, s->first - s->before, over, n);
+        return;
+    }
+    if (x->pausing) {
         x->pausing = false;
         x->pulses++;
-        x->on_mono_ms = x->changed_mono_ms = s->at_mono_ms;
-        x->amps = d;
-        return;
+        x->on_mono_ms = s->at_mono_ms;
+        x->amps = 0;
     }
-    for (int i = 0; i < RUNS_MAX; i++) { /* another stage of a start */
-        x = &r->all[i];
-        if (running(x) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
-            s->at_mono_ms - x->on_mono_ms <= 3 * STAGE_MS) {
-            x->amps += d;
-            x->changed_mono_ms = s->at_mono_ms;
-            return;
-        }
-    }
-    x = free_place(r, over, n);
-    if (!x) /* the base takes it */
-        return;
-    *x = (struct run){
-        .id = s->at_wall_ms * 1000 + r->counter++ % 1000,
-        .began_mono_ms = s->at_mono_ms,
-        .began_wall_ms = s->at_wall_ms,
-        .on_mono_ms = s->at_mono_ms,
-        .changed_mono_ms = s->at_mono_ms,
-        .amps = d,
-        .first = fmaxf(s->first - s->before, LEAST_AMPS),
-        .inrush = s->peak - s->before,
-        .pulses = 1,
-    };
+    x->changed_mono_ms = s->at_mono_ms;
+    x->amps += d;
+    x->most = fmaxf(x->most, x->amps);
 }
 
-/* The runs that together have the size d: one, two or three of them, as few as possible. Their
- * number, 0 when none fit. */
-static int fitting(struct runs *r, float d, struct run *group[GROUP])
+/* ---- falls
+ * ------------------------------------------------------------------------------------- */
+
+/* What it costs to believe that these runs have ended with an edge of d: the difference in
+ * size, and that several ended at once, long-lived ones least readily. */
+static float cost_of(struct run *const group[], int n, float d)
+{
+    float sum = 0, cost = 0;
+    for (int i = 0; i < n; i++) {
+        sum += group[i]->amps;
+        cost += group[i]->announced ? 0.3F : 0.15F;
+    }
+    float most = group[0]->announced ? 0.3F : 0.15F; /* one of them is for nothing */
+    for (int i = 1; i < n; i++)
+        most = fmaxf(most, group[i]->announced ? 0.3F : 0.15F);
+    return cost - most + misfit(sum, d);
+}
+
+/* The runs that together have the size d: one, two or three of them. Their number, 0 when none
+ * fit. */
+static int fitting(struct runs *r, float d, struct run *best[GROUP])
 {
     struct run *on[RUNS_MAX];
     int n = 0, size = 0;
-    float best = 1;
+    float least = 1;
 
     for (int i = 0; i < RUNS_MAX; i++)
         if (running(&r->all[i]))
             on[n++] = &r->all[i];
-    for (int i = 0; i < n; i++) {
-        float m = misfit(on[i]->amps, d);
-        if (m < best ||
-            (m == best && size == 1 && on[i]->began_mono_ms > group[0]->began_mono_ms))
-            best = m, size = 1, group[0] = on[i];
-    }
-    for (int i = 1; size == 0 && i < n; i++)
-        for (int j = 0; j < i; j++) {
-            float m = misfit(on[i]->amps + on[j]->amps, d);
-            if (m < best)
-                best = m, size = 2, group[0] = on[i], group[1] = on[j];
-        }
-    for (int i = 2; size == 0 && i < n; i++)
-        for (int j = 1; j < i; j++)
-            for (int k = 0; k < j; k++) {
-                float m = misfit(on[i]->amps + on[j]->amps + on[k]->amps, d);
-                if (m < best)
-                    best = m, size = 3, group[0] = on[i], group[1] = on[j], group[2] = on[k];
+    for (int i = 0; i < n; i++)
+        for (int j = i; j < n; j++)
+            for (int k = j; k < n; k++) {
+                struct run *group[GROUP] = {on[i], on[j], on[k]};
+                int g = i == j ? (j == k ? 1 : 0) : j == k ? 2 : 3;
+                if (g == 0)
+                    continue;
+                float cost = cost_of(group, g, d);
+                if (cost < least) {
+                    least = cost;
+                    size = g;
+                    for (int m = 0; m < g; m++)
+                        best[m] = group[m];
+                }
             }
     return size;
 }
 
-/* No run has this size: the smallest run that is larger gives way, else the base, else the
- * largest runs end until the edge is used up. */
+/* No run has this size: a young run settles, else the smallest run that is larger gives way,
+ * else the base, else the largest runs end until the edge is used up. */
 static void give_way(struct runs *r, const struct step *s, float d)
 {
     struct run *k = NULL;
 
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]) && r->all[i].amps > d && (!k || r->all[i].amps < k->amps))
-            k = &r->all[i];
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x) || x->amps <= d)
+            continue;
+        bool young = s->at_mono_ms - x->on_mono_ms < YOUNG_MS && d < 0.6F * x->amps;
+        if (!k || (young && x->on_mono_ms > k->on_mono_ms) || (!young && x->amps < k->amps))
+            k = x;
+    }
     if (k) {
         k->amps -= d;
         k->changed_mono_ms = s->at_mono_ms;
@@ -191,6 +324,9 @@ static void fall(struct runs *r, const struct step *s)
         give_way(r, s, d);
 }
 
+/* ------------------------------------------------------------------------------------------------
+ */
+
 /* Makes the sum right: what is too little becomes base, what is too much is taken from the base
  * and then from the runs in proportion; runs that shrink to nothing end. */
 static void settle(struct runs *r, const struct step *s)
@@ -214,14 +350,42 @@ static void settle(struct runs *r, const struct step *s)
     r->base = fmaxf(0, s->after - sum);
 }
 
+/* An excursion shorter than a step: one more pulse of a train, or the first. */
+static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
+{
+    float amps = s->peak - s->before;
+    if (amps < LEAST_AMPS)
+        return;
+    struct run *t = train_for(r, s->at_mono_ms, amps);
+    if (t) {
+        one_more(t, amps, s->at_mono_ms, s->at_wall_ms);
+        return;
+    }
+    struct run *x = begin(r, s, amps, amps, over, n);
+    if (x) {
+        pause_run(x, s->at_mono_ms, s->at_wall_ms);
+        x->train = true;
+    }
+}
+
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
 {
     int n = 0;
-    if (s->after > s->before)
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
+        if (running(x) && s->at_mono_ms - from > x->calm_ms)
+            x->calm_ms = (int32_t)(s->at_mono_ms - from);
+    }
+    r->edge_mono_ms = s->at_mono_ms;
+    if (s->after == s->before)
+        pulse(r, s, over, &n);
+    else if (s->after > s->before)
         rise(r, s, over, &n);
     else
         fall(r, s);
-    settle(r, s);
+    if (s->after != s->before)
+        settle(r, s);
     return n;
 }
 
@@ -233,6 +397,11 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_
         if (!x->pausing)
             continue;
         int64_t due = x->off_mono_ms + patience_ms(x) + STEPS_PATIENCE_MS;
+        if (due <= mono_ms && !x->train)
+            gather(r, x);
+        due = x->off_mono_ms + patience_ms(x) + STEPS_PATIENCE_MS;
+        if (x->id == 0)
+            continue;
         if (due <= mono_ms)
             over_with(x, over, &n);
         else if (due < *next_mono_ms)
@@ -241,15 +410,50 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_
     return n;
 }
 
+void runs_drift(struct runs *r, int64_t mono_ms, float amps)
+{
+    float sum = r->base;
+    struct run *young = NULL;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x))
+            continue;
+        sum += x->amps;
+        if (mono_ms - x->on_mono_ms < YOUNG_MS && (!young || x->on_mono_ms > young->on_mono_ms))
+            young = x;
+    }
+    if (young && fabsf(amps) < 0.5F * young->amps) {
+        young->amps += amps;
+        return;
+    }
+    if (sum + amps <= 0)
+        return;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            r->all[i].amps *= (sum + amps) / sum;
+    r->base *= (sum + amps) / sum;
+}
+
 int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX])
 {
     int n = 0;
+    float cut[RUNS_RETURN] = {0};
     for (int i = 0; i < RUNS_MAX; i++) {
-        if (running(&r->all[i]))
-            pause_run(&r->all[i], mono_ms, wall_ms);
-        if (r->all[i].id)
-            over_with(&r->all[i], over, &n);
+        struct run *x = &r->all[i];
+        float a = running(x) ? x->amps : 0;
+        for (int k = 0; k < RUNS_RETURN; k++)
+            if (a > cut[k]) {
+                float t = cut[k];
+                cut[k] = a;
+                a = t;
+            }
+        if (running(x))
+            pause_run(x, mono_ms, wall_ms);
+        if (x->id)
+            over_with(x, over, &n);
     }
+    for (int k = 0; k < RUNS_RETURN; k++)
+        r->cut[k] = cut[k];
     r->base = 0;
     return n;
 }

@@ -1,15 +1,16 @@
 /*
  * runs - the loads running on one circuit: steps paired into runs.
  *
- * A step up begins a run, or carries on one that is pausing: a thermostat's next pulse, a stage
- * of a start. A step down ends the run, or the few, whose sizes it has together; where none
- * fits, what was on before the watching began (base) or the nearest run gets smaller. A run
- * that ended pauses for a while before it is over, so that pulses become one run:
+ * A step up begins a run, a step down ends the run, or the few, whose sizes it has together;
+ * where none fits, what was on before the watching began (base) or the nearest run gets
+ * smaller. What the runs do not explain of the settled level is the base.
  *
- *     current   _|~|_|~|_|~|____________
- *     run        |----- on -----| pausing | over
+ * A run that ended pauses before it is over, and what comes back in time carries it on.
+ * On-times too short for a run of their own gather in a train: the pulses of one thermostat or
+ * of one motor that reverses, which are one load, whether they are alike in size or not.
  *
- * What the runs do not explain of the settled level is the base.
+ *     current   _|~~~~~~|_________        _|~|_|~|__|~|_________________
+ *     run        |- on -|pause| over       |----- a train ---- ... | over
  *
  * Units      amps RMS, mono and wall ms
  * Ownership  plain data, no pointers; zeroed is the right beginning
@@ -21,10 +22,15 @@
 
 #include <stddef.h>
 
-#define RUNS_MAX 14           /* of one circuit, pausing ones included */
-#define RUNS_PAUSE_MS 15000   /* what comes back within this time was never off */
-#define RUNS_CYCLE_MS 600000  /* the longest pause of a load that pulses */
-#define RUNS_ANNOUNCE_MS 8000 /* a shorter run is a pulse: it gets no event of its own */
+#define RUNS_MAX 14             /* of one circuit, pausing ones included */
+#define RUNS_PAUSE_MS 30000     /* what comes back within this time was never off */
+#define RUNS_TRAIN_MS 600000    /* the longest pause of a train */
+#define RUNS_PULSE_MS 20000     /* a shorter on-time is a pulse: no run of its own */
+#define RUNS_DOUBT_MS 45000     /* the same while a train of larger or equal pulses is about */
+#define RUNS_CALM_MS 25000      /* and then it must have been alone for so long */
+#define RUNS_RESTLESS_MS 600000 /* or on for so long */
+#define RUNS_TRAIN_PULSES 3     /* from this many on, a train is a load */
+#define RUNS_RETURN 6           /* loads remembered through an open breaker */
 
 struct run {
     int64_t id; /* wall ms of its beginning * 1000 + counter; 0: free place */
@@ -35,21 +41,25 @@ struct run {
     float amps;                       /* now, or before it paused */
     float first;                      /* in its first seconds: what load_on says */
     float inrush;                     /* highest reading of its first seconds */
-    int pulses;                       /* on-times so far */
+    float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
-    float longest_seconds;            /* of them */
+    int pulses;                       /* on-times so far */
+    int32_t calm_ms;                  /* longest time in it without any step on the circuit */
+    bool train;                       /* short on-times only */
     bool pausing;
-    bool announced;
+    bool announced; /* its load_on is out, or is due with its load_off */
 };
 
 struct runs {
     struct run all[RUNS_MAX];
-    float base; /* of the level, explained by no run */
+    float base;             /* of the level, explained by no run */
+    float cut[RUNS_RETURN]; /* sizes of what ran when the supply went, largest first, 0: none */
+    int64_t edge_mono_ms;   /* last step or pulse of any of them */
     int64_t counter;
 };
 
-/* Takes a step. Room is made by ending the run that has paused longest; what ended is copied to
- * over[] (RUNS_MAX places), the number returned. */
+/* Takes a step, or a pulse (before == after). Room is made by ending the run that has paused
+ * longest; what ended is copied to over[] (RUNS_MAX places), the number returned. */
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX]);
 
 /* Runs that have paused long enough at that moment are over. *next_mono_ms is lowered to when
@@ -57,8 +67,15 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX]);
 int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX],
               int64_t *next_mono_ms);
 
+/* The level has drifted by so much since the last step or drift. */
+void runs_drift(struct runs *r, int64_t mono_ms, float amps);
+
 /* The supply is gone: all end. */
 int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX]);
+
+/* The moment from which this run deserves its load_on, as things stand; INT64_MAX while it has
+ * none to come. */
+int64_t runs_announce_due_ms(const struct runs *r, const struct run *x);
 
 /* Seconds from its beginning to its end, or to that moment. */
 float run_seconds(const struct run *r, int64_t mono_ms);

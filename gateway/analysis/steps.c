@@ -99,7 +99,17 @@ static float unrest(const struct steps *s, float level)
     return fminf(NOISE_MOST, median(v, s->kept) / 2);
 }
 
-bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps, struct step *out)
+/* The noise that the newest n readings show: what belonged to another level is forgotten. */
+static float calm(const struct steps *s, int n, float level)
+{
+    float sum = 0;
+    for (int i = s->kept - n; i < s->kept; i++)
+        sum += fabsf(s->amps[i] - level);
+    return 1.5F * sum / (float)n;
+}
+
+enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps,
+                           struct step *out)
 {
     float band = band_of(s);
     bool inside = s->known && fabsf(amps - s->level) <= band;
@@ -107,8 +117,13 @@ bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps, s
     if (s->kept > 0 && mono_ms - s->began_mono_ms > STALE_MS)
         s->kept = 0;
     if (inside) { /* quiet, or back where it came from */
+        bool pulse = s->kept > 1;
+        if (pulse) {
+            *out = step_of(s, s->kept, 1);
+            out->after = out->before;
+        }
         rest_at(s, s->level);
-        return false;
+        return pulse ? STEPS_PULSE : STEPS_NOTHING;
     }
     int low = s->known && s->kept >= TURN ? resting(s, s->kept) : 0;
     if (low >= TURN && s->amps[s->kept - 1] < s->level - band &&
@@ -116,7 +131,7 @@ bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps, s
         *out = step_of(s, s->kept, low);
         rest_at(s, out->after);
         keep(s, mono_ms, wall_ms, amps);
-        return true;
+        return STEPS_STEP;
     }
     keep(s, mono_ms, wall_ms, amps);
     int32_t lasted = s->after_ms[s->kept - 1];
@@ -129,24 +144,26 @@ bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps, s
     if (!s->known) {
         if (settled || given_up)
             rest_at(s, median(s->amps + s->kept - n, n));
-        return false;
+        return STEPS_NOTHING;
     }
     if (!given_up && !(settled && (amps < s->level || lasted >= STEPS_FIRST_MS)))
-        return false;
+        return STEPS_NOTHING;
     if (!settled) {
         n = s->kept;
         *out = step_of(s, n, n);
         s->noise = fmaxf(s->noise, unrest(s, out->after));
-    } else
+    } else {
         *out = step_of(s, s->kept, n);
+        s->noise = fminf(s->noise, calm(s, n, out->after));
+    }
     rest_at(s, out->after);
-    return true;
+    return STEPS_STEP;
 }
 
 void steps_rested(struct steps *s, float offset, float deviation)
 {
     s->level += offset;
-    s->noise = fminf(NOISE_MOST, s->noise + 0.2F * (deviation - s->noise));
+    s->noise = fminf(NOISE_MOST, s->noise + (deviation < s->noise ? 0.5F : 0.2F) * (deviation - s->noise));
     if (s->kept == 0)
         s->band = band_of(s);
 }

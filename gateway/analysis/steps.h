@@ -4,7 +4,7 @@
  * The current is taken to rest at a level, in a band of noise about it. A reading outside the
  * band begins a movement, which makes a step when the readings rest again. What starts gets
  * STEPS_FIRST_MS to show its inrush and its first stages; what never rests is cut after
- * STEPS_PATIENCE_MS. A movement that comes back into the band it left is forgotten: a pulse.
+ * STEPS_PATIENCE_MS. A movement that comes back into the band it left was a pulse, and no step.
  *
  *            o o               peak
  *          .'   o o o o        after; first is the median of the first seconds
@@ -45,9 +45,16 @@ struct step {
     float first;         /* median of the readings of the first seven seconds after the first */
 };
 
-/* Takes a reading (not NaN); true when a step has become certain. */
-bool steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps,
-                struct step *out);
+enum steps_said {
+    STEPS_NOTHING,
+    STEPS_STEP,  /* out is the step */
+    STEPS_PULSE, /* out: at is when it began, peak how high it went; before and after are equal
+                  */
+};
+
+/* Takes a reading (not NaN). */
+enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps,
+                           struct step *out);
 
 /* n quiet readings lay, on average, offset from the level and deviation (absolute) away from
  * it. */
