@@ -6,6 +6,9 @@
 #define STAGE_MS 10000   /* a rise this soon after the last is another stage of a start */
 #define STAGES_MS 30000  /* all of them */
 #define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
+#define UNREST 4.0F /* steps within the last minutes */
+#define UNREST_MS 120000 /* fade to 1/e */
+#define FELL_MS 120000 /* a rise so soon after a fall of its size undoes it */
 #define GROUP 3          /* runs that end at once */
 
 static bool running(const struct run *r)
@@ -60,15 +63,21 @@ static struct run *train_for(struct runs *r, int64_t mono_ms, float amps)
     return best;
 }
 
-enum kinship { NO_TRAIN, UNLIKE, LIKE };
+enum kinship { ALONE, UNLIKE, LIKE };
 
-/* Whether a run of that size may be a part of a train that is about. */
+/* Whether a run of that size may be a part of what keeps this circuit restless: a train, or a load
+ * that steps up and down all the time. */
 static enum kinship kinship_of(const struct runs *r, const struct run *x)
 {
     const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
-    if (!t || t->pulses < RUNS_TRAIN_PULSES)
-        return NO_TRAIN;
-    return x->most > 0.3F * t->most && x->most < 0.85F * t->most ? UNLIKE : LIKE;
+    float most = 0;
+    if (t && t->pulses >= RUNS_TRAIN_PULSES)
+        most = t->most;
+    if (r->unrest >= UNREST && x->amps <= 1.5F * r->usual)
+        most = fmaxf(most, r->usual);
+    if (most == 0)
+        return ALONE;
+    return x->most > 0.3F * most && x->most < 0.85F * most ? UNLIKE : LIKE;
 }
 
 int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
@@ -78,7 +87,7 @@ int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
     if (x->train)
         return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
     enum kinship kin = kinship_of(r, x);
-    int64_t due = x->began_mono_ms + (kin == NO_TRAIN ? RUNS_PULSE_MS : RUNS_DOUBT_MS);
+    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS : RUNS_DOUBT_MS);
     if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
         return due;
     int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
@@ -91,9 +100,12 @@ static bool deserved(const struct runs *r, const struct run *x)
 {
     int64_t lasted = x->off_mono_ms - x->began_mono_ms;
     enum kinship kin = kinship_of(r, x);
-    if (kin == NO_TRAIN)
-        return lasted >= RUNS_PULSE_MS;
-    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || x->calm_ms >= lasted / 2);
+    bool clean = 5 * x->calm_ms >= 4 * lasted;
+    if (lasted < RUNS_PULSE_MS)
+        return false;
+    if (kin == ALONE || (kin == UNLIKE && clean))
+        return true;
+    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || clean);
 }
 
 /* The largest usual size follows the pulses up quickly and down slowly. */
@@ -173,6 +185,14 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
         if (m < least)
             least = m, best = x;
     }
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x) || x->fell == 0 || s->at_mono_ms - x->fell_mono_ms > FELL_MS)
+            continue;
+        float m = misfit(x->fell, d);
+        if (m < least && m < 1)
+            least = m, best = x;
+    }
     for (int i = 0; i < RUNS_MAX && !best; i++) {
         struct run *x = &r->all[i];
         if (running(x) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
@@ -226,7 +246,8 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
         x->pulses++;
         x->on_mono_ms = s->at_mono_ms;
         x->amps = 0;
-    }
+    } else
+        x->fell = 0;
     x->changed_mono_ms = s->at_mono_ms;
     x->amps += d;
     x->most = fmaxf(x->most, x->amps);
@@ -295,7 +316,8 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
     if (k) {
         k->amps -= d;
-        k->changed_mono_ms = s->at_mono_ms;
+        k->changed_mono_ms = k->fell_mono_ms = s->at_mono_ms;
+        k->fell = d;
         return;
     }
     if (r->base >= d - LEAST_AMPS)
@@ -377,6 +399,9 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
         if (running(x) && s->at_mono_ms - from > x->calm_ms)
             x->calm_ms = (int32_t)(s->at_mono_ms - from);
     }
+    float size = s->after == s->before ? s->peak - s->before : fabsf(s->after - s->before);
+    r->unrest = r->unrest * expf(-(float)(s->at_mono_ms - r->edge_mono_ms) / UNREST_MS) + 1;
+    r->usual += (size > r->usual ? 0.2F : 0.05F) * (size - r->usual);
     r->edge_mono_ms = s->at_mono_ms;
     if (s->after == s->before)
         pulse(r, s, over, &n);

@@ -44,8 +44,10 @@ struct run {
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
     int pulses;                       /* on-times so far */
-    int32_t calm_ms;                  /* longest time in it without any step on the circuit */
-    bool train;                       /* short on-times only */
+    float fell;                       /* size of the last fall that did not end it */
+    int64_t fell_mono_ms;
+    int32_t calm_ms; /* longest time in it without any step on the circuit */
+    bool train;      /* short on-times only */
     bool pausing;
     bool announced; /* its load_on is out, or is due with its load_off */
 };
@@ -55,6 +57,8 @@ struct runs {
     float base;             /* of the level, explained by no run */
     float cut[RUNS_RETURN]; /* sizes of what ran when the supply went, largest first, 0: none */
     int64_t edge_mono_ms;   /* last step or pulse of any of them */
+    float unrest;           /* of those in the last minutes, how many; fades */
+    float usual;            /* their size: most of them are no larger */
     int64_t counter;
 };
 
