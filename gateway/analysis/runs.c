@@ -6,10 +6,14 @@
 #define STAGE_MS 10000   /* a rise this soon after the last is another stage of a start */
 #define STAGES_MS 30000  /* all of them */
 #define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
-#define UNREST 4.0F /* steps within the last minutes */
+#define UNREST 4.0F      /* steps within the last minutes */
 #define UNREST_MS 120000 /* fade to 1/e */
-#define FELL_MS 120000 /* a rise so soon after a fall of its size undoes it */
-#define GROUP 3          /* runs that end at once */
+#define FELL_MS 120000   /* a rise so soon after a fall of its size undoes it */
+#define LOW_AMPS_AN_HOUR 0.02F
+#define FELL_AMPS 2.0F
+#define LONG_MS 120000
+#define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
+#define GROUP 3           /* runs that end at once */
 
 static bool running(const struct run *r)
 {
@@ -57,7 +61,7 @@ static struct run *train_for(struct runs *r, int64_t mono_ms, float amps)
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         if (x->id && x->train && x->pausing && mono_ms - x->off_mono_ms <= RUNS_TRAIN_MS &&
-            amps <= 1.2F * x->most && (!best || x->pulses > best->pulses))
+            amps <= fmaxf(1.2F * x->most, x->most + 1) && (!best || x->pulses > best->pulses))
             best = x;
     }
     return best;
@@ -65,19 +69,18 @@ static struct run *train_for(struct runs *r, int64_t mono_ms, float amps)
 
 enum kinship { ALONE, UNLIKE, LIKE };
 
-/* Whether a run of that size may be a part of what keeps this circuit restless: a train, or a load
- * that steps up and down all the time. */
+/* Whether a run of that size may be a part of what keeps this circuit restless: a train, or a
+ * load that steps up and down all the time. */
 static enum kinship kinship_of(const struct runs *r, const struct run *x)
 {
     const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
-    float most = 0;
-    if (t && t->pulses >= RUNS_TRAIN_PULSES)
-        most = t->most;
-    if (r->unrest >= UNREST && x->amps <= 1.5F * r->usual)
-        most = fmaxf(most, r->usual);
-    if (most == 0)
-        return ALONE;
-    return x->most > 0.3F * most && x->most < 0.85F * most ? UNLIKE : LIKE;
+    if (t && t->pulses < RUNS_TRAIN_PULSES)
+        t = NULL;
+    if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most && x->most < 0.85F * t->most)
+        return UNLIKE;
+    if (t || (r->unrest >= UNREST && x->amps <= 1.5F * r->usual))
+        return LIKE;
+    return ALONE;
 }
 
 int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
@@ -179,13 +182,15 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
     float least = 1.5F;
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
-        if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > RUNS_PAUSE_MS)
+        int64_t pause =
+            x->off_mono_ms - x->on_mono_ms > LONG_MS ? RUNS_PAUSE_MS : RUNS_PAUSE_MS / 2;
+        if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > pause)
             continue;
         float m = misfit(x->amps, d);
         if (m < least)
             least = m, best = x;
     }
-    for (int i = 0; i < RUNS_MAX; i++) {
+    for (int i = 0; i < RUNS_MAX && d < FELL_AMPS && r->unrest < UNREST; i++) {
         struct run *x = &r->all[i];
         if (!running(x) || x->fell == 0 || s->at_mono_ms - x->fell_mono_ms > FELL_MS)
             continue;
@@ -314,6 +319,10 @@ static void give_way(struct runs *r, const struct step *s, float d)
         if (!k || (young && x->on_mono_ms > k->on_mono_ms) || (!young && x->amps < k->amps))
             k = x;
     }
+    if (k && d > 0.75F * k->amps) { /* the rest of it was something else */
+        pause_run(k, s->at_mono_ms, s->at_wall_ms);
+        return;
+    }
     if (k) {
         k->amps -= d;
         k->changed_mono_ms = k->fell_mono_ms = s->at_mono_ms;
@@ -349,26 +358,43 @@ static void fall(struct runs *r, const struct step *s)
 /* ------------------------------------------------------------------------------------------------
  */
 
-/* Makes the sum right: what is too little becomes base, what is too much is taken from the base
- * and then from the runs in proportion; runs that shrink to nothing end. */
+/* Takes at most `most` out of the runs that have been announced, or have not, in proportion. */
+static float shrink(struct runs *r, const struct step *s, bool announced, float most)
+{
+    float sum = 0;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]) && r->all[i].announced == announced)
+            sum += r->all[i].amps;
+    float left = sum > most ? 1 - most / sum : 0;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x) || x->announced != announced)
+            continue;
+        if (x->amps * left < LEAST_AMPS)
+            pause_run(x, s->at_mono_ms, s->at_wall_ms);
+        else
+            x->amps *= left;
+    }
+    return fminf(sum, most);
+}
+
+/* Makes the sum right: what is too little becomes base; what is too much was first in the base
+ * as far as it ever goes away, then in what is not yet a run, then in all runs. */
 static void settle(struct runs *r, const struct step *s)
 {
     float sum = 0;
     for (int i = 0; i < RUNS_MAX; i++)
         if (running(&r->all[i]))
             sum += r->all[i].amps;
-    if (sum > s->after) {
-        for (int i = 0; i < RUNS_MAX; i++) {
-            struct run *x = &r->all[i];
-            if (!running(x))
-                continue;
-            if (x->amps * s->after / sum < LEAST_AMPS / 2)
-                pause_run(x, s->at_mono_ms, s->at_wall_ms);
-            else
-                x->amps *= s->after / sum;
-        }
-        sum = s->after;
-    }
+    float excess = sum + fminf(r->base, r->low) - s->after;
+    if (excess > LEAST_AMPS / 2)
+        excess -= shrink(r, s, false, excess);
+    if (excess > LEAST_AMPS / 2)
+        shrink(r, s, true, excess);
+    sum = 0;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            sum += r->all[i].amps;
     r->base = fmaxf(0, s->after - sum);
 }
 
@@ -400,17 +426,22 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
             x->calm_ms = (int32_t)(s->at_mono_ms - from);
     }
     float size = s->after == s->before ? s->peak - s->before : fabsf(s->after - s->before);
-    r->unrest = r->unrest * expf(-(float)(s->at_mono_ms - r->edge_mono_ms) / UNREST_MS) + 1;
-    r->usual += (size > r->usual ? 0.2F : 0.05F) * (size - r->usual);
-    r->edge_mono_ms = s->at_mono_ms;
+    r->unrest *= expf(-(float)(s->settled_mono_ms - r->edge_mono_ms) / UNREST_MS);
+    r->unrest += s->restless ? 3 : 1;
+    r->usual += (size > r->usual ? 0.3F : 0.03F) * (size - r->usual);
+    r->edge_mono_ms = s->settled_mono_ms;
     if (s->after == s->before)
         pulse(r, s, over, &n);
     else if (s->after > s->before)
         rise(r, s, over, &n);
     else
         fall(r, s);
-    if (s->after != s->before)
+    if (s->after != s->before) {
+        float hours = (float)(s->at_mono_ms - r->low_mono_ms) / 3.6e6F;
+        r->low = fminf(r->low + hours * LOW_AMPS_AN_HOUR, s->after);
+        r->low_mono_ms = s->at_mono_ms;
         settle(r, s);
+    }
     return n;
 }
 
@@ -451,8 +482,10 @@ void runs_drift(struct runs *r, int64_t mono_ms, float amps)
         young->amps += amps;
         return;
     }
-    if (sum + amps <= 0)
+    if (sum <= 0 || sum + amps <= 0) {
+        r->base = fmaxf(0, r->base + amps);
         return;
+    }
     for (int i = 0; i < RUNS_MAX; i++)
         if (running(&r->all[i]))
             r->all[i].amps *= (sum + amps) / sum;

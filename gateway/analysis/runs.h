@@ -56,9 +56,11 @@ struct runs {
     struct run all[RUNS_MAX];
     float base;             /* of the level, explained by no run */
     float cut[RUNS_RETURN]; /* sizes of what ran when the supply went, largest first, 0: none */
-    int64_t edge_mono_ms;   /* last step or pulse of any of them */
-    float unrest;           /* of those in the last minutes, how many; fades */
-    float usual;            /* their size: most of them are no larger */
+    float low;              /* lowest level of the last hours: the base is no smaller */
+    int64_t low_mono_ms;
+    int64_t edge_mono_ms; /* last step or pulse of any of them */
+    float unrest;         /* of those in the last minutes, how many; fades */
+    float usual;          /* their size: most of them are no larger */
     int64_t counter;
 };
 

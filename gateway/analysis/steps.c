@@ -78,6 +78,7 @@ static struct step step_of(const struct steps *s, int n, int rested)
 {
     struct step out = {.at_mono_ms = s->began_mono_ms,
                        .at_wall_ms = s->began_wall_ms,
+                       .settled_mono_ms = s->began_mono_ms + s->after_ms[n - 1],
                        .before = s->level,
                        .after = median(s->amps + n - rested, rested),
                        .peak = s->amps[0]};
@@ -86,7 +87,15 @@ static struct step step_of(const struct steps *s, int n, int rested)
         out.peak = fmaxf(out.peak, s->amps[i]);
     while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
         early++;
-    out.first = early >= 4 ? median(s->amps + 1, early - 1) : out.after;
+    out.first = out.after;
+    if (early >= 4) {
+        float m = median(s->amps + 1, early - 1);
+        int near = 0;
+        for (int i = 1; i < early; i++)
+            near += fabsf(s->amps[i] - m) <= fmaxf(band_of(s), 0.06F * fabsf(m - s->level));
+        if (near >= 3) /* else other loads came and went in between */
+            out.first = m;
+    }
     return out;
 }
 
@@ -151,6 +160,7 @@ enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, fl
     if (!settled) {
         n = s->kept;
         *out = step_of(s, n, n);
+        out->restless = true;
         s->noise = fmaxf(s->noise, unrest(s, out->after));
     } else {
         *out = step_of(s, s->kept, n);
@@ -163,7 +173,8 @@ enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, fl
 void steps_rested(struct steps *s, float offset, float deviation)
 {
     s->level += offset;
-    s->noise = fminf(NOISE_MOST, s->noise + (deviation < s->noise ? 0.5F : 0.2F) * (deviation - s->noise));
+    s->noise = fminf(NOISE_MOST,
+                     s->noise + (deviation < s->noise ? 0.5F : 0.2F) * (deviation - s->noise));
     if (s->kept == 0)
         s->band = band_of(s);
 }

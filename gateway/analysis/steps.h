@@ -40,9 +40,11 @@ struct steps {
 
 struct step {
     int64_t at_mono_ms, at_wall_ms;
-    float before, after; /* levels */
-    float peak;          /* highest reading of the movement */
-    float first;         /* median of the readings of the first seven seconds after the first */
+    int64_t settled_mono_ms; /* when it had become certain */
+    bool restless;           /* it never came to rest: after is a median */
+    float before, after;     /* levels */
+    float peak;              /* highest reading of the movement */
+    float first;             /* where it stayed in the first seven seconds, else after */
 };
 
 enum steps_said {
