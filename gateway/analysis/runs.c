@@ -13,7 +13,9 @@
 #define FELL_AMPS 2.0F
 #define LONG_MS 120000
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
-#define GROUP 3           /* runs that end at once */
+#define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
+#define RIPPLE_AMPS 0.2F
+#define GROUP 3 /* runs that end at once */
 
 static bool running(const struct run *r)
 {
@@ -106,7 +108,7 @@ static bool deserved(const struct runs *r, const struct run *x)
     bool clean = 5 * x->calm_ms >= 4 * lasted;
     if (lasted < RUNS_PULSE_MS)
         return false;
-    if (kin == ALONE || (kin == UNLIKE && clean))
+    if (kin == ALONE || (clean && x->most > HEATING_AMPS))
         return true;
     return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || clean);
 }
@@ -416,27 +418,41 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
     }
 }
 
-int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
+/* Counts the step towards the unrest of the circuit, and how long it had been calm before. */
+static void note_edge(struct runs *r, const struct step *s, float size)
 {
-    int n = 0;
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
         if (running(x) && s->at_mono_ms - from > x->calm_ms)
             x->calm_ms = (int32_t)(s->at_mono_ms - from);
     }
-    float size = s->after == s->before ? s->peak - s->before : fabsf(s->after - s->before);
     r->unrest *= expf(-(float)(s->settled_mono_ms - r->edge_mono_ms) / UNREST_MS);
     r->unrest += s->restless ? 3 : 1;
     r->usual += (size > r->usual ? 0.3F : 0.03F) * (size - r->usual);
     r->edge_mono_ms = s->settled_mono_ms;
-    if (s->after == s->before)
+}
+
+int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
+{
+    int n = 0;
+    bool pulsed = s->after == s->before;
+    float size = pulsed ? s->peak - s->before : fabsf(s->after - s->before);
+    float ripple = RIPPLE * s->before;
+
+    if (pulsed && size < ripple)
+        return 0;
+    if (size >= ripple)
+        note_edge(r, s, size);
+    if (pulsed)
         pulse(r, s, over, &n);
+    else if (size < ripple && size < RIPPLE_AMPS)
+        runs_drift(r, s->at_mono_ms, s->after - s->before);
     else if (s->after > s->before)
         rise(r, s, over, &n);
     else
         fall(r, s);
-    if (s->after != s->before) {
+    if (!pulsed) {
         float hours = (float)(s->at_mono_ms - r->low_mono_ms) / 3.6e6F;
         r->low = fminf(r->low + hours * LOW_AMPS_AN_HOUR, s->after);
         r->low_mono_ms = s->at_mono_ms;
