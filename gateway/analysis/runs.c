@@ -15,7 +15,7 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define GROUP 3 /* runs that end at once */
+#define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
 {
@@ -263,48 +263,64 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
 /* ---- falls
  * ------------------------------------------------------------------------------------- */
 
-/* What it costs to believe that these runs have ended with an edge of d: the difference in
- * size, and that several ended at once, long-lived ones least readily. */
-static float cost_of(struct run *const group[], int n, float d)
+/* Which runs a fall ended: what is left must add up to the new level. */
+struct ending {
+    struct run *runs[RUNS_MAX];
+    int count;
+    float cost;
+};
+
+static void consider(struct ending *best, struct run *const some[], int n, float d)
 {
-    float sum = 0, cost = 0;
+    float sum = 0, cost = 0, dearest = 0;
     for (int i = 0; i < n; i++) {
-        sum += group[i]->amps;
-        cost += group[i]->announced ? 0.3F : 0.15F;
+        float each = some[i]->announced ? 0.8F : 0.1F; /* that several end at once is rare */
+        sum += some[i]->amps;
+        cost += each;
+        dearest = fmaxf(dearest, each);
     }
-    float most = group[0]->announced ? 0.3F : 0.15F; /* one of them is for nothing */
-    for (int i = 1; i < n; i++)
-        most = fmaxf(most, group[i]->announced ? 0.3F : 0.15F);
-    return cost - most + misfit(sum, d);
+    cost += fabsf(sum - d) / (0.04F + 0.03F * d) - dearest; /* one of them is for nothing */
+    if (n == 0 || cost >= best->cost)
+        return;
+    best->cost = cost;
+    best->count = n;
+    for (int i = 0; i < n; i++)
+        best->runs[i] = some[i];
 }
 
-/* The runs that together have the size d: one, two or three of them. Their number, 0 when none
- * fit. */
-static int fitting(struct runs *r, float d, struct run *best[GROUP])
+/* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
+ * up to two that are. */
+static void fitting(struct runs *r, float d, struct ending *best)
 {
-    struct run *on[RUNS_MAX];
-    int n = 0, size = 0;
-    float least = 1;
+    struct run *on[RUNS_MAX], *young[RUNS_MAX + 2];
+    int n = 0, m = 0;
 
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            on[n++] = &r->all[i];
-    for (int i = 0; i < n; i++)
-        for (int j = i; j < n; j++)
-            for (int k = j; k < n; k++) {
-                struct run *group[GROUP] = {on[i], on[j], on[k]};
-                int g = i == j ? (j == k ? 1 : 0) : j == k ? 2 : 3;
-                if (g == 0)
-                    continue;
-                float cost = cost_of(group, g, d);
-                if (cost < least) {
-                    least = cost;
-                    size = g;
-                    for (int m = 0; m < g; m++)
-                        best[m] = group[m];
-                }
-            }
-    return size;
+    *best = (struct ending){.cost = FIT_MOST};
+    for (int i = 0; i < RUNS_MAX; i++) {
+        if (!running(&r->all[i]))
+            continue;
+        on[n++] = &r->all[i];
+        if (!r->all[i].announced)
+            young[m++] = &r->all[i];
+    }
+    consider(best, young, m, d);
+    for (int i = 0; i < n; i++) {
+        consider(best, &on[i], 1, d);
+        for (int j = 0; j < i; j++) {
+            consider(best, (struct run *[]){on[i], on[j]}, 2, d);
+            for (int k = 0; k < j; k++)
+                consider(best, (struct run *[]){on[i], on[j], on[k]}, 3, d);
+        }
+        if (!on[i]->announced)
+            continue;
+        young[m] = on[i];
+        consider(best, young, m + 1, d);
+        for (int j = 0; j < i; j++) {
+            young[m + 1] = on[j];
+            if (on[j]->announced)
+                consider(best, young, m + 2, d);
+        }
+    }
 }
 
 /* No run has this size: a young run settles, else the smallest run that is larger gives way,
@@ -347,13 +363,13 @@ static void give_way(struct runs *r, const struct step *s, float d)
 
 static void fall(struct runs *r, const struct step *s)
 {
-    struct run *group[GROUP];
+    struct ending e;
     float d = s->before - s->after;
-    int n = fitting(r, d, group);
 
-    for (int i = 0; i < n; i++)
-        pause_run(group[i], s->at_mono_ms, s->at_wall_ms);
-    if (n == 0)
+    fitting(r, d, &e);
+    for (int i = 0; i < e.count; i++)
+        pause_run(e.runs[i], s->at_mono_ms, s->at_wall_ms);
+    if (e.count == 0)
         give_way(r, s, d);
 }
 
