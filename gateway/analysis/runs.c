@@ -15,6 +15,8 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
+#define REST_AMPS 0.1F
+#define SAME 0.12F    /* what one element draws differs no more */
 #define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
@@ -51,6 +53,32 @@ static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
 static int64_t patience_ms(const struct run *r)
 {
     return r->train ? RUNS_TRAIN_MS : RUNS_PAUSE_MS;
+}
+
+/* Counts the step towards the unrest of the circuit, and how long it had been calm before. */
+static void note_edge(struct runs *r, const struct step *s, float size)
+{
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
+        if (!running(x))
+            continue;
+        if (s->at_mono_ms - from > x->calm_ms)
+            x->calm_ms = (int32_t)(s->at_mono_ms - from);
+        x->disturbed++;
+    }
+    r->unrest *= expf(-(float)(s->settled_mono_ms - r->edge_mono_ms) / UNREST_MS);
+    r->unrest += s->restless ? 3 : 1;
+    r->usual += (size > r->usual ? 0.3F : 0.03F) * (size - r->usual);
+    r->edge_mono_ms = s->settled_mono_ms;
+}
+
+/* The step was this run's own. */
+static void own_edge(struct run *x, const struct step *s)
+{
+    x->changed_mono_ms = s->at_mono_ms;
+    if (x->disturbed > 0)
+        x->disturbed--;
 }
 
 /* ---- trains
@@ -105,10 +133,12 @@ static bool deserved(const struct runs *r, const struct run *x)
 {
     int64_t lasted = x->off_mono_ms - x->began_mono_ms;
     enum kinship kin = kinship_of(r, x);
-    bool clean = 5 * x->calm_ms >= 4 * lasted;
+    bool clean = x->disturbed == 0;
     if (lasted < RUNS_PULSE_MS)
         return false;
-    if (kin == ALONE || (clean && x->most > HEATING_AMPS))
+    const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
+    bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
+    if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
         return true;
     return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || clean);
 }
@@ -135,6 +165,10 @@ static void gather(struct runs *r, struct run *x)
         return;
     }
     t->on_seconds += x->on_seconds;
+    if (t->usual == 0)
+        t->usual = x->amps;
+    else if (x->amps > 0.5F * t->usual)
+        t->usual += 0.2F * (x->amps - t->usual);
     one_more(t, x->most, x->off_mono_ms, x->off_wall_ms);
     *x = (struct run){0};
 }
@@ -255,7 +289,7 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
         x->amps = 0;
     } else
         x->fell = 0;
-    x->changed_mono_ms = s->at_mono_ms;
+    own_edge(x, s);
     x->amps += d;
     x->most = fmaxf(x->most, x->amps);
 }
@@ -343,7 +377,8 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
     if (k) {
         k->amps -= d;
-        k->changed_mono_ms = k->fell_mono_ms = s->at_mono_ms;
+        own_edge(k, s);
+        k->fell_mono_ms = s->at_mono_ms;
         k->fell = d;
         return;
     }
@@ -361,16 +396,41 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
 }
 
+/* The new level is more than what is left: the latest of those that ended was two loads, and
+ * one of them is still on. */
+static void leave_rest(struct runs *r, const struct ending *e, float level)
+{
+    struct run *last = NULL;
+    float rest = level - r->base;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            rest -= r->all[i].amps;
+    for (int i = 0; i < e->count; i++) {
+        struct run *x = e->runs[i];
+        if (!x->announced && x->amps > rest && (!last || x->on_mono_ms > last->on_mono_ms))
+            last = x;
+    }
+    if (!last || rest < REST_AMPS)
+        return;
+    last->pausing = false;
+    last->on_seconds -= (float)(last->off_mono_ms - last->on_mono_ms) / 1000.0F;
+    last->amps = last->first = last->most = rest;
+}
+
 static void fall(struct runs *r, const struct step *s)
 {
     struct ending e;
     float d = s->before - s->after;
 
     fitting(r, d, &e);
-    for (int i = 0; i < e.count; i++)
+    for (int i = 0; i < e.count; i++) {
         pause_run(e.runs[i], s->at_mono_ms, s->at_wall_ms);
+        own_edge(e.runs[i], s);
+    }
     if (e.count == 0)
         give_way(r, s, d);
+    else
+        leave_rest(r, &e, s->after);
 }
 
 /* ------------------------------------------------------------------------------------------------
@@ -432,21 +492,6 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
         pause_run(x, s->at_mono_ms, s->at_wall_ms);
         x->train = true;
     }
-}
-
-/* Counts the step towards the unrest of the circuit, and how long it had been calm before. */
-static void note_edge(struct runs *r, const struct step *s, float size)
-{
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
-        if (running(x) && s->at_mono_ms - from > x->calm_ms)
-            x->calm_ms = (int32_t)(s->at_mono_ms - from);
-    }
-    r->unrest *= expf(-(float)(s->settled_mono_ms - r->edge_mono_ms) / UNREST_MS);
-    r->unrest += s->restless ? 3 : 1;
-    r->usual += (size > r->usual ? 0.3F : 0.03F) * (size - r->usual);
-    r->edge_mono_ms = s->settled_mono_ms;
 }
 
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])

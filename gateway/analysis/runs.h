@@ -44,8 +44,10 @@ struct run {
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
     int pulses;                       /* on-times so far */
+    float usual;                      /* of a train: level of its longer pulses, 0: none yet */
     float fell;                       /* size of the last fall that did not end it */
     int64_t fell_mono_ms;
+    int disturbed;   /* steps of others while it was on */
     int32_t calm_ms; /* longest time in it without any step on the circuit */
     bool train;      /* short on-times only */
     bool pausing;
