@@ -15,7 +15,6 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define REST_AMPS 0.1F
 #define SAME 0.12F    /* what one element draws differs no more */
 #define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
 
@@ -140,7 +139,7 @@ static bool deserved(const struct runs *r, const struct run *x)
     bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
     if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
         return true;
-    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || clean);
+    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
 }
 
 /* The largest usual size follows the pulses up quickly and down slowly. */
@@ -396,27 +395,6 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
 }
 
-/* The new level is more than what is left: the latest of those that ended was two loads, and
- * one of them is still on. */
-static void leave_rest(struct runs *r, const struct ending *e, float level)
-{
-    struct run *last = NULL;
-    float rest = level - r->base;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            rest -= r->all[i].amps;
-    for (int i = 0; i < e->count; i++) {
-        struct run *x = e->runs[i];
-        if (!x->announced && x->amps > rest && (!last || x->on_mono_ms > last->on_mono_ms))
-            last = x;
-    }
-    if (!last || rest < REST_AMPS)
-        return;
-    last->pausing = false;
-    last->on_seconds -= (float)(last->off_mono_ms - last->on_mono_ms) / 1000.0F;
-    last->amps = last->first = last->most = rest;
-}
-
 static void fall(struct runs *r, const struct step *s)
 {
     struct ending e;
@@ -429,8 +407,6 @@ static void fall(struct runs *r, const struct step *s)
     }
     if (e.count == 0)
         give_way(r, s, d);
-    else
-        leave_rest(r, &e, s->after);
 }
 
 /* ------------------------------------------------------------------------------------------------
