@@ -16,6 +16,8 @@
 #define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
 #define SAME 0.12F    /* what one element draws differs no more */
+#define SMALL_AMPS 1.5F
+#define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
 #define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
@@ -119,7 +121,8 @@ int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
     if (x->train)
         return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
     enum kinship kin = kinship_of(r, x);
-    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS : RUNS_DOUBT_MS);
+    bool small = kin == LIKE && x->most < SMALL_AMPS;
+    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS : small ? SMALL_DOUBT_MS : RUNS_DOUBT_MS);
     if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
         return due;
     int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
@@ -139,7 +142,7 @@ static bool deserved(const struct runs *r, const struct run *x)
     bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
     if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
         return true;
-    return lasted >= RUNS_DOUBT_MS && (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
+    return lasted >= (x->most < SMALL_AMPS ? SMALL_DOUBT_MS : RUNS_DOUBT_MS) && (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
 }
 
 /* The largest usual size follows the pulses up quickly and down slowly. */
