@@ -71,7 +71,7 @@ static void a_load_that_comes_and_goes_is_one_run(void **state)
     struct bench *b = *state;
     hold(b, 0.3, 60);
     hold(b, 9.0, 120);
-    hold(b, 0.3, 60);
+    hold(b, 0.3, 90);
     assert_int_equal(b->count, 2);
     assert_int_equal(b->events[0].type, EVENT_LOAD_ON);
     assert_near(b->events[0].load.amps, 8.7, 0.02);
@@ -91,7 +91,7 @@ static void overlapping_loads_are_told_apart_by_size(void **state)
     assert_int_equal(loads_running(b->loads, 0, on), 2);
     assert_near(on[0].amps, 8, 0.02);
     assert_near(on[1].amps, 2, 0.02);
-    hold(b, 8, 30);
+    hold(b, 8, 90);
     assert_int_equal(loads_running(b->loads, 0, on), 1);
     assert_near(on[0].amps, 8, 0.02);
     assert_near(b->events[2].load.amps, 2, 0.02);
