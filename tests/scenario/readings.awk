@@ -19,4 +19,5 @@ function compressor(t, on, off, running, inrush, phase) {
     return phase == 0 ? inrush : phase < on ? running : 0
 }
 
-function row(t, cells) { printf "%d,%s\n", 1767225600 + t, cells } # 2026-01-01T00:00:00Z
+# t = 0 is 2026-01-01T00:18:37Z: no full hours, since what happens on the hour may be a timer
+function row(t, cells) { printf "%d,%s\n", 1767226717 + t, cells }
