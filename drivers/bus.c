@@ -58,6 +58,10 @@ static uint64_t next_tick(const struct bus *b, int64_t period_us, uint64_t least
 static void one_tick(struct bus *b, uint64_t tick, int64_t tick_us)
 {
     struct bus_report *r = bus_state_tick(&b->state, tick, tick_us);
+    if (atomic_load(&b->stopping)) { /* cut off: what it lacks is nobody's fault */
+        bus_report_free(r);
+        return;
+    }
     publish(b);
     if (r)
         b->deliver(b->context, r);
@@ -84,7 +88,6 @@ static void *run(void *argument)
         b->state.tally.missed += tick - following;
     }
     bus_state_close(&b->state);
-    publish(b);
     return NULL;
 }
 
@@ -144,6 +147,7 @@ void bus_stop(struct bus *b)
     atomic_store(&b->stopping, true);
     if (write(b->stop_fd, &one, sizeof one) != (ssize_t)sizeof one)
         return; /* cannot happen: an eventfd takes one count */
+    link_interrupt(b->state.link);
     pthread_join(b->thread, NULL);
     discard(b);
 }

@@ -5,6 +5,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "wait.h"
 
 #define MOST_REOPENED 3     /* connections made anew within one tick */
 #define MOST_SILENT_TICKS 3 /* then a TCP connection is taken for dead */
@@ -46,11 +47,16 @@ static void say_not_opened(struct bus_state *s, const char *why, int64_t now_us)
                 (double)(s->link_health.next_try_us - now_us) / 1e6);
 }
 
+static bool told_to_stop(const struct bus_state *s)
+{
+    return s->stop_fd >= 0 && wait_until(s->stop_fd, 0) == WAIT_STOP;
+}
+
 static bool open_link(struct bus_state *s, int64_t give_up_us)
 {
     char why[sizeof s->link_why];
     int64_t now = clock_mono_us(), deadline = now + (int64_t)s->site_bus->timeout_ms * 1000;
-    if (!health_due(&s->link_health, now) || now >= give_up_us)
+    if (!health_due(&s->link_health, now) || now >= give_up_us || told_to_stop(s))
         return false;
     if (link_open(s->link, deadline < give_up_us ? deadline : give_up_us, why, sizeof why)) {
         s->tally.connects++;
@@ -371,6 +377,14 @@ static void judge_silence(struct bus_state *s)
     }
 }
 
+static bool any_fault(const struct bus_state *s)
+{
+    for (size_t i = 0; i < s->meter_count; i++)
+        if (s->meters[i].fault != FAULT_NONE)
+            return true;
+    return false;
+}
+
 static struct bus_report *new_report(const struct bus_state *s)
 {
     size_t readings = 0;
@@ -432,6 +446,8 @@ struct bus_report *bus_state_tick(struct bus_state *s, uint64_t tick, int64_t ti
         r->mono_ms = tick_us / 1000;
         r->wall_ms = wall_ms;
     }
+    if (any_fault(s) && told_to_stop(s))
+        return r; /* cut off: no fault of the meters */
     judge_silence(s);
     for (size_t i = 0; i < s->meter_count; i++) {
         judge_health(s, &s->meters[i]);

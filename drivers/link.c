@@ -2,6 +2,7 @@
 
 #include <errno.h>
 #include <poll.h>
+#include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
@@ -21,6 +22,7 @@
 
 struct link {
     const struct site_bus *bus;
+    pthread_mutex_t lock; /* of modbus as such, against link_interrupt */
     int stop_fd;
     bool tcp;
     struct plan_line line;
@@ -30,7 +32,6 @@ struct link {
     int next_given_up;
     int64_t quiet_from_us;        /* serial: when the line fell silent */
     int64_t owed_until_us[UNITS]; /* serial: a late answer may come until then */
-    int32_t thinking_us[UNITS];   /* serial: what the unit took before its answer */
 };
 
 struct link *link_create(const struct site_bus *b, int stop_fd)
@@ -38,6 +39,7 @@ struct link *link_create(const struct site_bus *b, int stop_fd)
     struct link *l = calloc(1, sizeof *l);
     if (!l)
         return NULL;
+    pthread_mutex_init(&l->lock, NULL);
     l->bus = b;
     l->stop_fd = stop_fd;
     l->tcp = b->device[0] == '\0';
@@ -51,23 +53,39 @@ void link_destroy(struct link *l)
     if (!l)
         return;
     link_close(l);
+    pthread_mutex_destroy(&l->lock);
     free(l);
+}
+
+static bool take(struct link *l, modbus_t *opened)
+{
+    pthread_mutex_lock(&l->lock);
+    l->modbus = opened;
+    pthread_mutex_unlock(&l->lock);
+    return opened != NULL;
 }
 
 bool link_open(struct link *l, int64_t deadline_us, char *why, size_t capacity)
 {
+    const struct site_bus *b = l->bus;
     link_close(l);
-    l->modbus =
-        l->tcp ? connect_tcp(l->bus->host, l->bus->port, l->stop_fd, deadline_us, why, capacity)
-               : connect_serial(l->bus, why, capacity);
-    return l->modbus != NULL;
+    return take(l, l->tcp
+                       ? connect_tcp(b->host, b->port, l->stop_fd, deadline_us, why, capacity)
+                       : connect_serial(b, why, capacity));
 }
 
 bool link_adopt(struct link *l, int fd)
 {
     link_close(l);
-    l->modbus = connect_adopt(l->bus, fd);
-    return l->modbus != NULL;
+    return take(l, connect_adopt(l->bus, fd));
+}
+
+void link_interrupt(struct link *l)
+{
+    pthread_mutex_lock(&l->lock);
+    if (l->modbus && l->tcp)
+        shutdown(modbus_get_socket(l->modbus), SHUT_RDWR);
+    pthread_mutex_unlock(&l->lock);
 }
 
 bool link_is_open(const struct link *l)
@@ -77,11 +95,12 @@ bool link_is_open(const struct link *l)
 
 void link_close(struct link *l)
 {
-    if (!l->modbus)
+    modbus_t *opened = l->modbus;
+    if (!opened)
         return;
-    modbus_close(l->modbus);
-    modbus_free(l->modbus);
-    l->modbus = NULL;
+    take(l, NULL);
+    modbus_close(opened);
+    modbus_free(opened);
     memset(l->given_up, 0, sizeof l->given_up);
     memset(l->owed_until_us, 0, sizeof l->owed_until_us);
 }
@@ -148,8 +167,9 @@ static int64_t line_us(const struct link *l, size_t characters)
     return (int64_t)characters * l->line.character_ns / 1000;
 }
 
-/* Serial: the line is silent, holds no byte of before, and the unit owes nothing any more. */
-static void make_ready_serial(struct link *l, int unit, int64_t give_up_us,
+/* Serial: the line is silent, holds no byte of before, and the unit owes nothing any more.
+ * False when told to stop. */
+static bool make_ready_serial(struct link *l, int unit, int64_t give_up_us,
                               struct link_result *result)
 {
     int64_t owed_until = l->owed_until_us[unit];
@@ -170,7 +190,7 @@ static void make_ready_serial(struct link *l, int unit, int64_t give_up_us,
     else if (bytes > 0)
         result->stray++;
     l->owed_until_us[unit] = 0;
-    wait_until(l->stop_fd, l->quiet_from_us + silence_us);
+    return wait_until(l->stop_fd, l->quiet_from_us + silence_us) != WAIT_STOP;
 }
 
 /* TCP: bytes that come without a request owed would shift the framing of the next answer. */
@@ -192,26 +212,34 @@ static bool send_request(struct link *l, const struct answer_request *q)
     return modbus_send_raw_request(l->modbus, bytes, (int)length) > 0;
 }
 
-/* The answer's bytes as libmodbus frames them; -1 with errno as it says. */
-static int receive_frame(struct link *l, uint8_t frame[MODBUS_MAX_ADU_LENGTH],
-                         int64_t deadline_us)
+/* The answer's bytes as libmodbus frames them: its length, 0 for another unit on a serial line,
+ * or -1 with *fault. libmodbus does not say how much of a frame came before the time was over;
+ * the first bytes tell, because they are set beforehand to what no answer begins with. */
+static int receive_frame(struct link *l, const struct answer_request *q,
+                         uint8_t frame[MODBUS_MAX_ADU_LENGTH], int64_t deadline_us,
+                         enum fault *fault)
 {
+    const uint8_t before[2] = {(uint8_t)(~q->transaction >> 8), (uint8_t)~q->transaction};
     int64_t left = deadline_us - clock_mono_us();
     if (left < 1000)
         left = 1000;
+    memcpy(frame, before, sizeof before);
     modbus_set_response_timeout(l->modbus, (uint32_t)(left / 1000000),
                                 (uint32_t)(left % 1000000));
-    return modbus_receive_confirmation(l->modbus, frame);
-}
-
-static enum fault fault_of_errno(int code)
-{
-    switch (code) {
-    case ETIMEDOUT: return FAULT_SHORT; /* the first byte had come */
-    case EMBBADCRC: return FAULT_CRC;
-    case EMBBADDATA: return FAULT_LENGTH; /* claims more than a frame can hold */
-    default: return FAULT_CONNECTION;     /* ECONNRESET, EIO, ENODEV, EBADF ... */
-    }
+    int length = modbus_receive_confirmation(l->modbus, frame);
+    if (length >= 0)
+        return length;
+    if (errno == EMBBADCRC)
+        *fault = FAULT_CRC;
+    else if (errno == EMBBADDATA) /* claims more than a frame can hold */
+        *fault = FAULT_LENGTH;
+    else if (errno != ETIMEDOUT) /* ECONNRESET, EIO, ENODEV, EBADF ... */
+        *fault = FAULT_CONNECTION;
+    else if (!l->tcp || memcmp(frame, before, sizeof before) != 0)
+        *fault = FAULT_SHORT;
+    else
+        *fault = FAULT_TIMEOUT;
+    return -1;
 }
 
 static bool take_given_up(struct link *l, uint16_t transaction)
@@ -258,14 +286,18 @@ struct link_result link_receive(struct link *l, const struct answer_request *q,
     if (!l->tcp) /* libmodbus checks the CRC of this unit's answers only */
         modbus_set_slave(l->modbus, q->unit);
     for (int i = 0; i < TCP_MOST_PASSED_OVER; i++) {
-        if (wait_for(descriptor(l), POLLIN, l->stop_fd, deadline_us) != WAIT_READY)
-            return result; /* nothing, or nothing but an answer to another transaction */
-        int length = receive_frame(l, frame, deadline_us);
+        enum fault fault = FAULT_TIMEOUT;
+        /* on TCP libmodbus does the waiting, which saves a system call; see link_interrupt */
+        if (!l->tcp && wait_for(descriptor(l), POLLIN, l->stop_fd, deadline_us) != WAIT_READY)
+            return result;
+        int length = receive_frame(l, q, frame, deadline_us, &fault);
         if (length < 0) {
-            result.fault = fault_of_errno(errno);
+            /* silence after an answer to another transaction is that answer's fault */
+            if (fault != FAULT_TIMEOUT)
+                result.fault = fault;
             return result;
         }
-        enum fault fault = judge(l, q, frame, length, registers, &result);
+        fault = judge(l, q, frame, length, registers, &result);
         if (fault != FAULT_LATE && fault != FAULT_TRANSACTION) {
             result.fault = fault;
             return result;
@@ -276,53 +308,51 @@ struct link_result link_receive(struct link *l, const struct answer_request *q,
     return result;
 }
 
-/* Serial: sleeps until the answer should have come in whole. True when it was there by then. */
+/* Serial: sleeps until the answer should have come in whole, then, where the meter took its
+ * time to think, for what is missing: three wake-ups at the most, where waiting for every byte
+ * would be one each. True when the whole answer is there; the line is silent since
+ * quiet_from_us. */
 static bool sleep_to_end(struct link *l, const struct answer_request *q, int64_t sent_us,
                          int64_t deadline_us)
 {
-    size_t length = answer_expected_length(q);
-    int64_t until = sent_us + line_us(l, REQUEST_CHARACTERS + length) +
-                    l->line.silence_ns / 1000 + l->thinking_us[q->unit];
-    if (until > deadline_us)
-        until = deadline_us;
-    wait_until(l->stop_fd, until);
-    int have = waiting_bytes(l);
-    if (have >= (int)length)
-        return true;
-    if (have == 0 && wait_for(descriptor(l), POLLIN, l->stop_fd, deadline_us) != WAIT_READY)
-        return false;
-    have = waiting_bytes(l);
-    if (have < (int)length) { /* one sleep for what is missing, not a wake-up a byte */
-        until = clock_mono_us() + line_us(l, length - (size_t)have);
+    int length = (int)answer_expected_length(q);
+    int64_t until =
+        sent_us + line_us(l, REQUEST_CHARACTERS + (size_t)length) + l->line.silence_ns / 1000;
+    for (int i = 0; i < 2; i++) {
         wait_until(l->stop_fd, until < deadline_us ? until : deadline_us);
+        int have = waiting_bytes(l);
+        if (have == 0 && i == 0) {
+            wait_for(descriptor(l), POLLIN, l->stop_fd, deadline_us);
+            have = 1;
+        }
+        l->quiet_from_us = clock_mono_us();
+        if (have >= length)
+            return true;
+        until = l->quiet_from_us + line_us(l, (size_t)(length - have));
     }
     return false;
 }
 
-/* Learns how long a unit thinks: up by a quarter of what was missing, down slowly while its
- * answers are in before the sleep ends. */
-static void learn_thinking(struct link *l, const struct answer_request *q, int64_t sent_us,
-                           int64_t end_us, bool was_there)
+/* What a fault leaves behind on the line. */
+static void settle_serial(struct link *l, int unit, enum fault fault)
 {
-    int32_t silence_us = (int32_t)(l->line.silence_ns / 1000);
-    int32_t *t = &l->thinking_us[q->unit];
-    if (was_there) {
-        *t -= *t > 400 ? *t / 8 : 50;
-        if (*t < -silence_us)
-            *t = -silence_us;
-        return;
+    int64_t timeout_us = (int64_t)l->bus->timeout_ms * 1000;
+    switch (fault) {
+    case FAULT_NONE:
+    case FAULT_EXCEPTION:
+    case FAULT_CONNECTION: break;
+    case FAULT_TIMEOUT: l->owed_until_us[unit] = l->quiet_from_us + timeout_us; break;
+    default: /* something is still being said, perhaps */
+        wait_for_quiet(l, QUIET_AFTER_FAULT_US, l->quiet_from_us + timeout_us / 2);
     }
-    int64_t took = end_us - sent_us -
-                   line_us(l, REQUEST_CHARACTERS + answer_expected_length(q)) - silence_us;
-    if (took > *t + 300)
-        *t += (int32_t)((took - *t) / 4);
 }
 
 static struct link_result exchange_serial(struct link *l, const struct answer_request *q,
                                           int64_t give_up_us, uint16_t *registers)
 {
     struct link_result before = {.fault = FAULT_TIMEOUT};
-    make_ready_serial(l, q->unit, give_up_us, &before);
+    if (!make_ready_serial(l, q->unit, give_up_us, &before))
+        return before;
     int64_t sent_us = clock_mono_us();
     if (!send_request(l, q)) {
         before.fault = FAULT_CONNECTION;
@@ -333,17 +363,13 @@ static struct link_result exchange_serial(struct link *l, const struct answer_re
         sent_us + line_us(l, REQUEST_CHARACTERS + answer_expected_length(q)) + timeout_us;
     if (deadline_us > give_up_us)
         deadline_us = give_up_us;
-    bool was_there = sleep_to_end(l, q, sent_us, deadline_us);
+    bool whole = sleep_to_end(l, q, sent_us, deadline_us);
     struct link_result result = link_receive(l, q, deadline_us, registers);
     result.late += before.late;
     result.stray += before.stray;
-    l->quiet_from_us = clock_mono_us();
-    if (result.fault == FAULT_NONE)
-        learn_thinking(l, q, sent_us, l->quiet_from_us, was_there);
-    else if (result.fault == FAULT_TIMEOUT)
-        l->owed_until_us[q->unit] = l->quiet_from_us + timeout_us;
-    else if (result.fault != FAULT_EXCEPTION && result.fault != FAULT_CONNECTION)
-        wait_for_quiet(l, QUIET_AFTER_FAULT_US, l->quiet_from_us + timeout_us / 2);
+    if (!whole || result.fault != FAULT_NONE)
+        l->quiet_from_us = clock_mono_us();
+    settle_serial(l, q->unit, result.fault);
     return result;
 }
 

@@ -11,7 +11,7 @@
  * passed, or the owed answer has come and been thrown away, nothing is asked of that unit. What
  * lies unread before a request is thrown away and counted.
  *
- * Threads    none inside; belongs to the bus's thread
+ * Threads    none inside; belongs to the bus's thread, but for link_interrupt
  */
 #ifndef FORETRIP_LINK_H
 #define FORETRIP_LINK_H
@@ -50,6 +50,10 @@ bool link_open(struct link *l, int64_t deadline_us, char *why, size_t capacity);
 bool link_adopt(struct link *l, int fd);
 bool link_is_open(const struct link *l);
 void link_close(struct link *l);
+
+/* Ends the wait for an answer on TCP, from any thread, with FAULT_CONNECTION (on a serial line
+ * stop_fd does it). */
+void link_interrupt(struct link *l);
 
 /* One request and its answer. The meter has the bus's timeout to begin its answer, but nothing
  * lasts beyond give_up_us (mono), which is in the future. The link is closed on
