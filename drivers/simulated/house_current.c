@@ -179,8 +179,7 @@ static void live_load(struct house *h, size_t i, int hour)
         return;
     b->shorted = b->shorted || l->shorted;
     double nominal, volts = load_volts(h, s, &nominal);
-    double watts = house_load_watts(l, house_seconds(h), HOUSE_STEP_SECONDS,
-                                    h->start_second + house_seconds(h));
+    double watts = house_load_watts(l, house_seconds(h), HOUSE_STEP_SECONDS);
     add_load(h, s, watts * pow(volts / nominal, s->volts_exponent), volts);
 }
 

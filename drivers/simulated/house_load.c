@@ -66,11 +66,11 @@ bool house_load_wanted(const struct house_load *l)
     return l->in_use && l->calling;
 }
 
-double house_load_watts(struct house_load *l, double now, double seconds, double trace_seconds)
+double house_load_watts(struct house_load *l, double now, double seconds)
 {
     const struct house_load_spec *s = l->spec;
     if (s->trace)
-        return trace_watts(s->trace, trace_seconds);
+        return trace_watts(s->trace, s->trace_second + now);
     double age = now - l->since + 0.5 * seconds;
     double watts = l->run_watts;
     if (s->inrush > 1.0 && age < 30.0 * s->inrush_seconds)

@@ -47,6 +47,7 @@ struct house_load_spec {
     double fault_chance;                    /* that switching it on is a short circuit */
     int with;                               /* index of the load it starts and stops with, -1 */
     const struct trace *trace; /* recorded watts instead of all of this, NULL: none. Borrowed */
+    double trace_second;       /* of its day, at house time 0 */
 };
 
 struct house_load {
@@ -76,8 +77,8 @@ void house_load_live(struct house_load *l, double now, double seconds, int hour)
 /* Whether it closes the circuit, were there volts. */
 bool house_load_wanted(const struct house_load *l);
 
-/* Watts at nominal volts in the middle of the step, with inrush and noise; trace_seconds is the
- * recording's time of day. l->drawing must be true. */
-double house_load_watts(struct house_load *l, double now, double seconds, double trace_seconds);
+/* Watts at nominal volts in the middle of the step, with inrush and noise. l->drawing must be
+ * true. */
+double house_load_watts(struct house_load *l, double now, double seconds);
 
 #endif

@@ -79,7 +79,8 @@ static void on_signal(int number)
 static void print_truth(struct run *r, const struct house_note *n)
 {
     char time[CLOCK_RFC3339_SIZE];
-    clock_format_rfc3339(r->start_wall_ms + n->house_ms, time);
+    clock_format_rfc3339(r->start_wall_ms + (int64_t)((double)n->house_ms / r->options.speed),
+                         time);
     fprintf(r->truth, "{\"time\":\"%s\",\"second\":%.1f,\"type\":\"%s\"", time,
             (double)n->house_ms / 1000.0, house_note_name(n->kind));
     if (n->circuit >= 0)
@@ -205,37 +206,53 @@ static bool load_site(struct run *r)
     return ok;
 }
 
+/* FILE=CIRCUIT[@HH:MM:SS] */
+static bool parse_play(const struct run *r, const char *play, char path[1024],
+                       struct house_load_spec *l)
+{
+    char copy[1024], *equals, *at;
+    if (!text_copy(copy, sizeof copy, play) || !(equals = strrchr(copy, '=')))
+        return false;
+    *equals = '\0';
+    at = strchr(equals + 1, '@');
+    l->trace_second = r->start_second;
+    if (at && !parse_clock(at + 1, &l->trace_second))
+        return false;
+    if (at)
+        *at = '\0';
+    l->circuit = site_find_circuit(&r->config.site, equals + 1);
+    bool in_directory = r->options.traces && !strchr(copy, '/');
+    int n = snprintf(path, 1024, "%s%s%s", in_directory ? r->options.traces : "",
+                     in_directory ? "/" : "", copy);
+    return l->circuit >= 0 && n < 1024;
+}
+
 /* a recording becomes one load more, of a power factor of 1 */
 static bool add_trace(struct run *r, size_t n, struct text *why)
 {
-    const char *play = r->options.play[n], *equals = strrchr(play, '=');
     char path[1024];
-    int circuit = equals ? site_find_circuit(&r->config.site, equals + 1) : -1;
-    if (circuit < 0) {
-        text_printf(why, "--play %s: wants FILE=CIRCUIT, a circuit of site.cfg\n", play);
+    struct house_load_spec l = house_load_defaults();
+    if (!parse_play(r, r->options.play[n], path, &l)) {
+        text_printf(why,
+                    "--play %s: wants FILE=CIRCUIT or FILE=CIRCUIT@HH:MM:SS, a circuit of "
+                    "site.cfg\n",
+                    r->options.play[n]);
         return false;
     }
-    const char *dir = r->options.traces && !memchr(play, '/', (size_t)(equals - play))
-                          ? r->options.traces
-                          : NULL;
-    snprintf(path, sizeof path, "%s%s%.*s", dir ? dir : "", dir ? "/" : "",
-             (int)(equals - play), play);
     if (!trace_load(&r->traces[n], path, why)) {
         text_append(why, "\n");
         return false;
     }
+    snprintf(l.id, sizeof l.id, "recording-%zu", n + 1);
+    text_copy(l.name, sizeof l.name, "a recording");
+    l.volts_exponent = 0.0;
+    l.trace = &r->traces[n];
     struct house_load_spec *grown =
         realloc(r->spec.loads, (r->spec.load_count + 1) * sizeof *grown);
     if (!grown)
         return false;
     r->spec.loads = grown;
-    struct house_load_spec *l = &grown[r->spec.load_count++];
-    *l = house_load_defaults();
-    snprintf(l->id, sizeof l->id, "recording-%zu", n + 1);
-    text_copy(l->name, sizeof l->name, "a recording");
-    l->circuit = circuit;
-    l->volts_exponent = 0.0;
-    l->trace = &r->traces[n];
+    r->spec.loads[r->spec.load_count++] = l;
     return true;
 }
 
@@ -344,9 +361,24 @@ static bool serve(struct run *r)
     return ok;
 }
 
+/* warming up has taken a moment; the house's second 0 is now */
+static void begin_truth(struct run *r)
+{
+    char time[CLOCK_RFC3339_SIZE];
+    r->start_wall_ms = clock_wall_ms();
+    if (!r->truth)
+        return;
+    clock_format_rfc3339(r->start_wall_ms, time);
+    fprintf(r->truth,
+            "{\"time\":\"%s\",\"second\":0.0,\"type\":\"begins\","
+            "\"second_of_day\":%.1f,\"speed\":%g}\n",
+            time, r->start_second, r->options.speed);
+    fflush(r->truth);
+}
+
 static bool set_up(struct run *r)
 {
-    if (!load_site(r) || !load_house(r) || !begin_time(r))
+    if (!load_site(r) || !begin_time(r) || !load_house(r))
         return false;
     r->log = open_out(r->options.log, stdout);
     r->truth = open_out(r->options.truth, NULL);
@@ -358,7 +390,10 @@ static bool set_up(struct run *r)
     if (r->house)
         r->station = house_station_create(&r->config.site, &r->config.maps, r->house,
                                           r->mischief, o->speed, seed);
-    return r->station && serve(r);
+    if (!r->station || !serve(r))
+        return false;
+    begin_truth(r);
+    return true;
 }
 
 static void tear_down(struct run *r)

@@ -423,7 +423,7 @@ static void a_recording_plays_its_watts_over_the_volts(void **state)
     struct text why = TEXT_INIT;
     static const char csv[] = "t_s,watts\n28810,0\n28820,1200\n28830,\n28840,600\n28850,0\n";
     static const struct {
-        int second; /* of the scene, which begins at 28800 */
+        int second; /* of the scene, whose beginning is second 28800 of the recording */
         double amps;
     } rows[] = {{5, 0}, {15, 0}, {25, 10}, {35, 0}, {45, 5}, {55, 0}};
     (void)state;
@@ -433,6 +433,7 @@ static void a_recording_plays_its_watts_over_the_volts(void **state)
     s.spec.loads[0].circuit = KITCHEN;
     s.spec.loads[0].volts_exponent = 0.0;
     s.spec.loads[0].trace = &t;
+    s.spec.loads[0].trace_second = 28800;
     live(&s, 1);
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         house_advance(s.house, rows[i].second * 1000);
