@@ -22,6 +22,11 @@ expect() { # expect WHAT EXIT "OUTPUT" ARGUMENTS...
 }
 
 expect "the example" 0 "usable: 3 panels, 16 circuits, 2 meters" --config config/example
+for d in config/*/; do # every site that is shipped
+    [ -f "$d/site.cfg" ] || continue
+    "$tool" check --config "$d" > "$dir/out" 2>&1 && ! grep -q warning "$dir/out" ||
+        { echo "$d is not clean:"; cat "$dir/out"; rc=1; }
+done
 
 mkdir "$dir/a"
 sed 's/breaker_amps = 15;/breaker_amps = 16;/' config/example/site.cfg > "$dir/a/site.cfg"
