@@ -3,6 +3,8 @@
 #include "runs.h"
 #include "steps.h"
 
+#include "base/lanes.h"
+
 #include <assert.h>
 #include <math.h>
 #include <stdlib.h>
@@ -17,14 +19,12 @@
 struct circuit {
     struct steps steps;
     struct runs runs;
-    float last;                     /* newest reading */
     float hour_low[STANDING_HOURS]; /* lowest settled level of each of the last hours, by hour %
                                        24 */
     int64_t hour;                   /* mono hour that hour_low is being written for */
     int hours;                      /* how many have been written */
-    bool cut;
-    bool begun;          /* the first level has been found */
-    int64_t rested_from; /* frame number its quiet sums began at */
+    bool begun;                     /* the first level has been found */
+    int64_t rested_from;            /* frame number its quiet sums began at */
 };
 
 /* What every frame touches lies side by side: reading, level, band and the two sums. */
@@ -34,11 +34,13 @@ struct loads {
     event_sink *sink;
     void *context;
     size_t count;
+    bool single; /* every circuit has one pole: its number is the pole's */
     int64_t frames;
     int64_t mono_ms, wall_ms;
     int64_t due_mono_ms; /* the earliest run that waits to be announced */
-    float *amps, *level, *band, *offset, *deviation;
+    float *amps, *level, *band, *offset, *deviation; /* lanes_padded */
     struct circuit *circuits;
+    bool *cut; /* as told by the last frame */
     float block[];
 };
 
@@ -47,12 +49,14 @@ struct loads *loads_create(const struct site *s, const struct rules_set *rules,
                            void *context)
 {
     (void)rules;
-    struct loads *l = calloc(1, sizeof *l + 5 * s->circuit_count * sizeof l->block[0]);
+    size_t padded = lanes_padded(s->circuit_count);
+    struct loads *l = calloc(1, sizeof *l + 5 * padded * sizeof l->block[0]);
     if (!l)
         return NULL;
     l->circuits = calloc(s->circuit_count + 1, sizeof *l->circuits);
-    if (!l->circuits) {
-        free(l);
+    l->cut = calloc(s->circuit_count + 1, sizeof *l->cut);
+    if (!l->circuits || !l->cut) {
+        loads_destroy(l);
         return NULL;
     }
     l->site = s;
@@ -61,10 +65,11 @@ struct loads *loads_create(const struct site *s, const struct rules_set *rules,
     l->context = context;
     l->count = s->circuit_count;
     l->amps = l->block;
-    l->level = l->amps + l->count;
-    l->band = l->level + l->count;
-    l->offset = l->band + l->count;
-    l->deviation = l->offset + l->count;
+    l->level = l->amps + padded;
+    l->band = l->level + padded;
+    l->offset = l->band + padded;
+    l->deviation = l->offset + padded;
+    l->single = s->poles_total == s->circuit_count;
     l->due_mono_ms = INT64_MAX;
     for (size_t i = 0; i < l->count; i++)
         l->band[i] = -1;
@@ -76,6 +81,7 @@ void loads_destroy(struct loads *l)
     if (!l)
         return;
     free(l->circuits);
+    free(l->cut);
     free(l);
 }
 
@@ -154,10 +160,11 @@ static void tick_due(struct loads *l)
 
 /* Hourly lows of the settled level; an hour that was cut short by an open breaker still counts
  * with what was seen of it, an hour without any reading does not. */
-static void note_low(struct circuit *c, int64_t mono_ms)
+static void note_low(const struct loads *l, size_t i)
 {
-    int64_t hour = mono_ms / 3600000;
-    if (c->cut || !c->steps.known || steps_moving(&c->steps))
+    struct circuit *c = &l->circuits[i];
+    int64_t hour = l->mono_ms / 3600000;
+    if (l->cut[i] || !c->steps.known || steps_moving(&c->steps))
         return;
     float *low = &c->hour_low[hour % STANDING_HOURS];
     if (c->hours == 0 || hour != c->hour) {
@@ -178,7 +185,7 @@ static void rest(struct loads *l, size_t i)
         float offset = l->offset[i] / (float)n;
         steps_rested(&c->steps, offset, l->deviation[i] / (float)n);
         runs_drift(&c->runs, l->mono_ms, offset);
-        note_low(c, l->mono_ms);
+        note_low(l, i);
     }
     l->offset[i] = l->deviation[i] = 0;
     c->rested_from = l->frames;
@@ -219,7 +226,7 @@ static void cut_off(struct loads *l, size_t i)
     c->steps.level = 0;
     c->steps.kept = 0;
     c->steps.band = 0.045F;
-    c->cut = true;
+    l->cut[i] = true;
     rest(l, i);
 }
 
@@ -227,6 +234,10 @@ static void cut_off(struct loads *l, size_t i)
 static void gather(struct loads *l, const struct frame *f)
 {
     const float *amps = frame_amps(f);
+    if (l->single) {
+        memcpy(l->amps, amps, l->count * sizeof *l->amps);
+        return;
+    }
     for (size_t i = 0; i < l->count; i++) {
         const struct site_circuit *c = &l->site->circuits[i];
         float x = amps[c->first_pole];
@@ -236,24 +247,41 @@ static void gather(struct loads *l, const struct frame *f)
     }
 }
 
+static void take_cut(struct loads *l, size_t i, bool cut)
+{
+    if (cut == l->cut[i])
+        return;
+    l->cut[i] = false;
+    if (cut)
+        cut_off(l, i);
+}
+
+/* A reading inside its band only adds to the sums. */
+static lanes_mask sum_quiet(struct loads *l, size_t i)
+{
+    lanes d = lanes_load(l->amps + i) - lanes_load(l->level + i), size = lanes_abs(d);
+    lanes_mask quiet = size <= lanes_load(l->band + i);
+    lanes_store(l->offset + i, lanes_load(l->offset + i) + lanes_where(quiet, d));
+    lanes_store(l->deviation + i, lanes_load(l->deviation + i) + lanes_where(quiet, size));
+    return quiet;
+}
+
 void loads_step(struct loads *l, const struct frame *f, const bool *cut)
 {
     l->mono_ms = f->mono_ms;
     l->wall_ms = f->wall_ms;
     gather(l, f);
-    for (size_t i = 0; i < l->count; i++) {
-        float d = l->amps[i] - l->level[i];
-        bool quiet = fabsf(d) <= l->band[i];
-        l->offset[i] += quiet ? d : 0;
-        l->deviation[i] += quiet ? fabsf(d) : 0;
-        l->circuits[i].last = l->amps[i];
-        if (cut && cut[i] != l->circuits[i].cut) {
-            l->circuits[i].cut = false;
-            if (cut[i])
-                cut_off(l, i);
+    bool cut_changed = cut && memcmp(cut, l->cut, l->count * sizeof *cut) != 0;
+    for (size_t i = 0; i < l->count; i += LANES) {
+        lanes_mask quiet = sum_quiet(l, i);
+        if (lanes_all(quiet) && !cut_changed)
+            continue;
+        for (size_t k = 0; k < LANES && i + k < l->count; k++) {
+            if (cut_changed)
+                take_cut(l, i + k, cut[i + k]);
+            if (!quiet[k])
+                feed(l, i + k, l->amps[i + k]);
         }
-        if (!quiet)
-            feed(l, i, l->amps[i]);
     }
     l->frames++;
     if (l->frames % REST_FRAMES == 0)
@@ -277,11 +305,12 @@ size_t loads_running(const struct loads *l, int circuit,
     for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++)
         if (c->runs.all[i].id && !c->runs.all[i].pausing)
             out[n++] = describe(&c->runs.all[i], l->mono_ms);
-    if (c->steps.kept > 0 && c->last - c->steps.level > LEAST_AMPS) { /* not yet settled */
+    if (c->steps.kept > 0 &&
+        l->amps[circuit] - c->steps.level > LEAST_AMPS) { /* not yet settled */
         struct run r = {.began_mono_ms = c->steps.began_mono_ms,
                         .began_wall_ms = c->steps.began_wall_ms,
-                        .amps = c->last - c->steps.level,
-                        .inrush = c->last - c->steps.level};
+                        .amps = l->amps[circuit] - c->steps.level,
+                        .inrush = l->amps[circuit] - c->steps.level};
         out[n++] = describe(&r, l->mono_ms);
     }
     if (c->runs.base > LEAST_AMPS && n < LOADS_MAX_RUNNING) {
@@ -297,7 +326,7 @@ size_t loads_running(const struct loads *l, int circuit,
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence)
 {
     const struct circuit *c = &l->circuits[circuit];
-    float low = c->steps.known && !c->cut ? c->steps.level : INFINITY;
+    float low = c->steps.known && !l->cut[circuit] ? c->steps.level : INFINITY;
 
     for (int i = 0; i < c->hours; i++)
         low = fminf(low, c->hour_low[(c->hour - i + STANDING_HOURS) % STANDING_HOURS]);

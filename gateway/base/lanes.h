@@ -1,0 +1,62 @@
+/*
+ * lanes - four floats side by side: what every frame does to every circuit, four at a time.
+ *
+ * The one place for the compiler's vector types (gcc and clang alike). Each lane computes what
+ * a float alone would, to the last bit; there is nothing here that adds up across lanes. Arrays
+ * are as long as lanes_padded says, and what lies behind their end must do no harm in a
+ * comparison.
+ */
+#ifndef FORETRIP_LANES_H
+#define FORETRIP_LANES_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#define LANES 4
+
+typedef float lanes __attribute__((vector_size(LANES * sizeof(float))));
+typedef int32_t lanes_mask __attribute__((vector_size(LANES * sizeof(int32_t)))); /* 0 or -1 */
+
+static inline size_t lanes_padded(size_t count)
+{
+    return (count + LANES - 1) / LANES * LANES;
+}
+
+static inline lanes lanes_load(const float *from)
+{
+    lanes v;
+    memcpy(&v, from, sizeof v);
+    return v;
+}
+
+static inline void lanes_store(float *to, lanes v)
+{
+    memcpy(to, &v, sizeof v);
+}
+
+/* v where the mask is set, else +0 */
+static inline lanes lanes_where(lanes_mask m, lanes v)
+{
+    return (lanes)((lanes_mask)v & m);
+}
+
+static inline lanes lanes_choose(lanes_mask m, lanes yes, lanes no)
+{
+    return (lanes)(((lanes_mask)yes & m) | ((lanes_mask)no & ~m));
+}
+
+static inline lanes lanes_abs(lanes v)
+{
+    return (lanes)((lanes_mask)v & INT32_MAX);
+}
+
+static inline bool lanes_all(lanes_mask m)
+{
+    uint64_t halves[2];
+    memcpy(halves, &m, sizeof halves);
+    return (halves[0] & halves[1]) == UINT64_MAX;
+}
+
+#endif
