@@ -3,6 +3,7 @@
 #include "trip_alarms.h"
 #include "trips.h"
 
+#include "base/lanes.h"
 #include "base/text.h"
 
 #include <math.h>
@@ -26,7 +27,8 @@ struct engine {
     bool started;
     uint64_t frames_refused;
     struct frame *last;          /* the newest reading of everything, however old */
-    int64_t *pole_read_mono_ms;  /* when each pole's amps were read, INT64_MIN: never */
+    int64_t all_read_mono_ms;    /* when all poles' amps were read at once, INT64_MIN: never */
+    int64_t *pole_read_mono_ms;  /* when each was while others were not */
     int64_t *meter_read_mono_ms; /* when anything of a meter was read */
     int64_t next_meter_check_ms;
 
@@ -68,6 +70,7 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
         engine_destroy(e);
         return NULL;
     }
+    e->all_read_mono_ms = INT64_MIN;
     for (size_t p = 0; p < poles; p++)
         e->pole_read_mono_ms[p] = INT64_MIN;
     return e;
@@ -89,19 +92,47 @@ void engine_destroy(struct engine *e)
     free(e);
 }
 
+/* The newest of each value; true when none of them is missing now. */
+static bool merge(float *last, const float *now, size_t count)
+{
+    size_t i = 0;
+    lanes_mask all = {-1, -1, -1, -1};
+    for (; i + LANES <= count; i += LANES) {
+        lanes v = lanes_load(now + i);
+        lanes_mask read = v == v;
+        lanes_store(last + i, lanes_choose(read, v, lanes_load(last + i)));
+        all &= read;
+    }
+    bool complete = lanes_all(all);
+    for (; i < count; i++) {
+        complete = complete && !isnan(now[i]);
+        last[i] = isnan(now[i]) ? last[i] : now[i];
+    }
+    return complete;
+}
+
 static void keep_last(struct engine *e, const struct frame *f)
 {
     for (int q = 0; q < FRAME_QUANTITIES; q++) {
         if (!(f->has & (1U << q)))
             continue;
         size_t from = frame_section(f, (enum frame_quantity)q);
-        size_t to = q == FRAME_PANEL_VOLTS ? f->count : from + f->poles;
-        for (size_t i = from; i < to; i++)
-            e->last->values[i] = isnan(f->values[i]) ? e->last->values[i] : f->values[i];
+        size_t count = q == FRAME_PANEL_VOLTS ? f->count - from : f->poles;
+        bool complete = merge(e->last->values + from, f->values + from, count);
+        if (q == FRAME_AMPS && complete)
+            e->all_read_mono_ms = f->mono_ms;
+        for (size_t p = 0; q == FRAME_AMPS && !complete && p < f->poles; p++)
+            if (!isnan(f->values[p]))
+                e->pole_read_mono_ms[p] = f->mono_ms;
     }
     e->last->has |= f->has;
-    for (size_t p = 0; p < f->poles; p++)
-        e->pole_read_mono_ms[p] = isnan(f->values[p]) ? e->pole_read_mono_ms[p] : f->mono_ms;
+}
+
+/* when the pole's amps were read, INT64_MIN: never */
+static int64_t pole_read_mono_ms(const struct engine *e, size_t pole)
+{
+    int64_t alone = e->pole_read_mono_ms[pole];
+    return alone > e->all_read_mono_ms ? alone : e->all_read_mono_ms;
 }
 
 /* A meter is lost when none of the circuits it measures was read for the rule's time. Looked at
@@ -109,7 +140,7 @@ static void keep_last(struct engine *e, const struct frame *f)
 static void judge_meters(struct engine *e)
 {
     const struct site *s = e->site;
-    if (e->mono_ms < e->next_meter_check_ms)
+    if (s->meter_count == 0 || e->mono_ms < e->next_meter_check_ms)
         return;
     e->next_meter_check_ms = e->mono_ms + 1000;
     for (size_t c = 0; c < s->circuit_count; c++) {
@@ -117,9 +148,10 @@ static void judge_meters(struct engine *e)
         if (circuit->meter < 0)
             continue;
         int64_t *read = &e->meter_read_mono_ms[circuit->meter];
-        for (int p = 0; p < circuit->poles; p++)
-            if (e->pole_read_mono_ms[circuit->first_pole + p] > *read)
-                *read = e->pole_read_mono_ms[circuit->first_pole + p];
+        for (int p = 0; p < circuit->poles; p++) {
+            int64_t pole = pole_read_mono_ms(e, (size_t)(circuit->first_pole + p));
+            *read = pole > *read ? pole : *read;
+        }
     }
     for (size_t m = 0; m < s->meter_count; m++) {
         double age = (double)(e->mono_ms - e->meter_read_mono_ms[m]) / 1000.0;
@@ -206,7 +238,7 @@ void engine_glance(const struct engine *e, int circuit, struct engine_circuit *o
 {
     const struct site_circuit *c = &e->site->circuits[circuit];
     size_t pole = (size_t)hotter_pole(e, c);
-    int64_t read = e->pole_read_mono_ms[pole];
+    int64_t read = pole_read_mono_ms(e, pole);
     memset(out, 0, sizeof *out);
     out->amps = (double)e->last->values[frame_index(e->last, FRAME_AMPS, pole)];
     out->watts = (double)e->last->values[frame_index(e->last, FRAME_WATTS, pole)];
