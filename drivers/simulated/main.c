@@ -387,6 +387,7 @@ static bool set_up(struct run *r)
     const struct options *o = &r->options;
     uint64_t seed = (uint64_t)(o->seed >= 0.0 ? o->seed : r->spec.seed);
     r->house = house_create(&r->config.site, &r->spec, seed, r->start_second, say, r);
+    r->start_wall_ms = clock_wall_ms(); /* the house was warmed up meanwhile; its time begins now */
     if (r->house)
         r->station = house_station_create(&r->config.site, &r->config.maps, r->house,
                                           r->mischief, o->speed, seed);
