@@ -71,6 +71,9 @@ static void *run(void *argument)
 {
     struct bus *b = argument;
     int64_t period_us = b->state.period_us;
+    char name[16]; /* as ps and top show it: "bus rs485" */
+    snprintf(name, sizeof name, "bus %.11s", b->state.site_bus->id);
+    (void)pthread_setname_np(pthread_self(), name);
     /* sleeps end on the microsecond, not on the default 50 us of slack */
     (void)prctl(PR_SET_TIMERSLACK, 1UL, 0UL, 0UL, 0UL);
     uint64_t tick = 0;

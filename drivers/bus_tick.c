@@ -238,6 +238,14 @@ static struct bus_meter *most_overdue(struct bus_state *s, int64_t now_us, int64
     return found;
 }
 
+static bool any_failing(const struct bus_state *s)
+{
+    for (size_t i = 0; i < s->meter_count; i++)
+        if (s->meters[i].health.failing)
+            return true;
+    return false;
+}
+
 static bool any_good(const struct bus_state *s)
 {
     for (size_t i = 0; i < s->meter_count; i++)
@@ -285,9 +293,11 @@ static void say_failing(struct bus_meter *m, int64_t now_us)
 
 static void judge_health(struct bus_state *s, struct bus_meter *m)
 {
-    int64_t now = clock_mono_us();
+    if (m->fault == FAULT_NONE && !m->health.failing)
+        return;
     if (m->tries == 0 || m->fault == FAULT_CONNECTION || m->state == BUS_METER_NO_TIME)
         return; /* the connection has a health of its own */
+    int64_t now = clock_mono_us();
     if (m->fault != FAULT_NONE && !is_refusal(m->fault, m->exception)) {
         health_fail(&m->health, m->tries, now, s->period_us);
         if (!m->health.said && m->health.tries >= SAID_AFTER_TRIES)
@@ -435,10 +445,10 @@ struct bus_report *bus_state_tick(struct bus_state *s, uint64_t tick, int64_t ti
     int64_t give_up_us =
         tick_us + (s->period_us > 0 ? s->period_us - s->period_us / 20 : FLAT_OUT_TICK_US);
     begin_tick(s);
-    bool probed = probe_first(s, give_up_us);
+    bool failing = any_failing(s), probed = failing && probe_first(s, give_up_us);
     read_the_good(s, give_up_us);
     try_again(s, give_up_us);
-    if (!probed)
+    if (failing && !probed)
         probe(s, give_up_us);
     struct bus_report *r = make_report(s);
     if (r) {

@@ -200,6 +200,7 @@ struct bare {
 static void *poll_bare(void *argument)
 {
     struct bare *b = argument;
+    (void)pthread_setname_np(pthread_self(), "bare");
     uint16_t registers[REGISTERS];
     modbus_t *m = modbus_new_tcp("127.0.0.1", b->port);
     int64_t n = 0;
