@@ -2,6 +2,7 @@
 
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "base/clock.h"
 #include "base/log.h"
@@ -23,7 +24,8 @@ static const char *link_place(const struct bus_state *s, char *out, size_t capac
     if (s->site_bus->device[0])
         snprintf(out, capacity, "%s", s->site_bus->device);
     else
-        snprintf(out, capacity, "%s:%d", s->site_bus->host, s->site_bus->port);
+        snprintf(out, capacity, strchr(s->site_bus->host, ':') ? "[%s]:%d" : "%s:%d",
+                 s->site_bus->host, s->site_bus->port);
     return out;
 }
 

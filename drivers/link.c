@@ -168,22 +168,25 @@ static int64_t line_us(const struct link *l, size_t characters)
     return (int64_t)characters * l->line.character_ns / 1000;
 }
 
-/* Serial: the line is silent, holds no byte of before, and the unit owes nothing any more.
- * False when told to stop. */
+/* Serial: the line is silent, holds no byte of before, and the unit owes nothing any more; on a
+ * line that babbles as far as that can be had in one timeout. False when told to stop. */
 static bool make_ready_serial(struct link *l, int unit, int64_t give_up_us,
                               struct link_result *result)
 {
     int64_t owed_until = l->owed_until_us[unit];
     int64_t silence_us = (l->line.silence_ns + 999) / 1000;
     int64_t now = clock_mono_us();
+    int64_t patience = now + (int64_t)l->bus->timeout_ms * 1000;
     size_t bytes = 0;
+    if (patience > give_up_us)
+        patience = give_up_us;
     if (owed_until > now) {
         if (owed_until > give_up_us)
             owed_until = give_up_us;
         if (wait_for(descriptor(l), POLLIN, l->stop_fd, owed_until) == WAIT_READY)
-            bytes = wait_for_quiet(l, QUIET_AFTER_FAULT_US, give_up_us);
+            bytes = wait_for_quiet(l, QUIET_AFTER_FAULT_US, patience);
     } else if (waiting_bytes(l) > 0) {
-        bytes = wait_for_quiet(l, silence_us, give_up_us);
+        bytes = wait_for_quiet(l, silence_us, patience);
     }
     bool owed = l->owed_until_us[unit] != 0;
     if (bytes > 0 && owed)
@@ -337,7 +340,7 @@ static bool sleep_to_end(struct link *l, const struct answer_request *q, int64_t
 }
 
 /* What a fault leaves behind on the line. */
-static void settle_serial(struct link *l, int unit, enum fault fault)
+static void settle_serial(struct link *l, int unit, enum fault fault, int64_t give_up_us)
 {
     int64_t timeout_us = (int64_t)l->bus->timeout_ms * 1000;
     switch (fault) {
@@ -346,7 +349,9 @@ static void settle_serial(struct link *l, int unit, enum fault fault)
     case FAULT_CONNECTION: break;
     case FAULT_TIMEOUT: l->owed_until_us[unit] = l->quiet_from_us + timeout_us; break;
     default: /* something is still being said, perhaps */
-        wait_for_quiet(l, QUIET_AFTER_FAULT_US, l->quiet_from_us + timeout_us / 2);
+        if (give_up_us > l->quiet_from_us + timeout_us)
+            give_up_us = l->quiet_from_us + timeout_us;
+        wait_for_quiet(l, QUIET_AFTER_FAULT_US, give_up_us);
     }
 }
 
@@ -372,7 +377,7 @@ static struct link_result exchange_serial(struct link *l, const struct answer_re
     result.stray += before.stray;
     if (!whole || result.fault != FAULT_NONE)
         l->quiet_from_us = clock_mono_us();
-    settle_serial(l, q->unit, result.fault);
+    settle_serial(l, q->unit, result.fault, give_up_us);
     return result;
 }
 

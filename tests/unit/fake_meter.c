@@ -25,7 +25,7 @@ struct fake_frame {
 
 struct fake_meter {
     pthread_t thread;
-    int stop_fd, listen_fd,
+    int stop_fd, wake_fd, listen_fd,
         fd;       /* fd: the connection, or the pseudo-terminal's master; -1 none */
     int slave_fd; /* kept open, so that the pair outlives a closing client */
     bool tcp;
@@ -39,7 +39,7 @@ struct fake_meter {
     int acts[MOST_ACTS];
     size_t act_count, next_act;
     int script_unit, late_ms, hole;
-    bool silent[256];
+    bool silent[256], babble;
     uint64_t requests;
     uint8_t last[16];
     size_t last_length;
@@ -197,6 +197,14 @@ static void take_requests(struct fake_meter *f)
     }
 }
 
+static bool babbles(struct fake_meter *f)
+{
+    pthread_mutex_lock(&f->lock);
+    bool on = f->babble;
+    pthread_mutex_unlock(&f->lock);
+    return on;
+}
+
 static int wait_ms(const struct fake_meter *f)
 {
     if (!f->held.length || f->send_held_at_us == INT64_MAX)
@@ -209,11 +217,20 @@ static void *serve(void *argument)
 {
     struct fake_meter *f = argument;
     for (;;) {
-        struct pollfd fds[] = {
-            {f->stop_fd, POLLIN, 0}, {f->listen_fd, POLLIN, 0}, {f->fd, POLLIN, 0}};
-        poll(fds, 3, wait_ms(f));
+        struct pollfd fds[] = {{f->stop_fd, POLLIN, 0},
+                               {f->listen_fd, POLLIN, 0},
+                               {f->fd, POLLIN, 0},
+                               {f->wake_fd, POLLIN, 0}};
+        static const struct fake_frame noise = {.bytes = "\x01\x55\xFF", .length = 3};
+        bool on = babbles(f);
+        uint64_t woken;
+        poll(fds, 4, on ? 1 : wait_ms(f));
         if (fds[0].revents)
             return NULL;
+        if (fds[3].revents && read(f->wake_fd, &woken, sizeof woken) < 0)
+            abort();
+        if (on)
+            send_frame(f, &noise);
         if (fds[1].revents) {
             close_connection(f);
             f->fd = accept(f->listen_fd, NULL, NULL);
@@ -234,8 +251,9 @@ static struct fake_meter *create(void)
     struct fake_meter *f = calloc(1, sizeof *f);
     if (!f)
         abort();
-    f->listen_fd = f->fd = f->slave_fd = f->hole = f->script_unit = -1;
+    f->wake_fd = f->listen_fd = f->fd = f->slave_fd = f->hole = f->script_unit = -1;
     f->stop_fd = eventfd(0, 0);
+    f->wake_fd = eventfd(0, 0);
     pthread_mutex_init(&f->lock, NULL);
     return f;
 }
@@ -289,7 +307,7 @@ void fake_meter_stop(struct fake_meter *f)
     if (write(f->stop_fd, &one, sizeof one) < 0)
         abort();
     pthread_join(f->thread, NULL);
-    int fds[] = {f->stop_fd, f->listen_fd, f->fd, f->slave_fd};
+    int fds[] = {f->stop_fd, f->wake_fd, f->listen_fd, f->fd, f->slave_fd};
     for (size_t i = 0; i < sizeof fds / sizeof fds[0]; i++)
         if (fds[i] >= 0)
             close(fds[i]);
@@ -336,6 +354,16 @@ void fake_meter_hole(struct fake_meter *f, int address)
     pthread_mutex_lock(&f->lock);
     f->hole = address;
     pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_babble(struct fake_meter *f, bool on)
+{
+    uint64_t one = 1;
+    pthread_mutex_lock(&f->lock);
+    f->babble = on;
+    pthread_mutex_unlock(&f->lock);
+    if (write(f->wake_fd, &one, sizeof one) < 0)
+        abort();
 }
 
 uint64_t fake_meter_requests(struct fake_meter *f)

@@ -51,6 +51,9 @@ void fake_meter_silence(struct fake_meter *f, int unit, bool silent);
 /* Refuses (exception 2) reads that touch this register; -1 none. */
 void fake_meter_hole(struct fake_meter *f, int address);
 
+/* Writes noise all the time, with less than a character's pause. */
+void fake_meter_babble(struct fake_meter *f, bool on);
+
 uint64_t fake_meter_requests(struct fake_meter *f);
 /* The latest request as it came on the wire; returns its length. */
 size_t fake_meter_last_request(struct fake_meter *f, uint8_t out[16]);

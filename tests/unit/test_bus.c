@@ -412,6 +412,37 @@ static void a_serial_line_that_was_unplugged_is_opened_again(void **state)
     tear_down(b);
 }
 
+static void a_line_that_babbles_is_survived(void **state)
+{
+    (void)state;
+    struct bench *b = set_up(false, 50);
+    b->bus.period_us = 300000;
+    bus_report_free(tick(b));
+    fake_meter_babble(b->fake, true);
+    for (int i = 0; i < 3; i++) { /* each ends with its period, or the test's limit would */
+        struct bus_report *r = tick(b);
+        for (int unit = 1; unit <= UNITS; unit++) /* what gets through between is right */
+            assert_true(isnan(amps(r, unit, 1)) ||
+                        fabs(amps(r, unit, 1) - fake_register(unit, 0) * 0.01) < 1e-4);
+        bus_report_free(r);
+        for (int unit = 1; unit <= UNITS; unit++)
+            make_due(b, unit);
+    }
+    assert_true(b->bus.tally.faults[FAULT_STRAY] > 0);
+    fake_meter_babble(b->fake, false);
+    b->bus.period_us =
+        5000000; /* time enough for the line to fall silent and for all of them */
+    for (int i = 0; i < 3; i++) { /* at the worst one of them a tick */
+        for (int unit = 1; unit <= UNITS; unit++)
+            make_due(b, unit);
+        bus_report_free(tick(b));
+    }
+    struct bus_report *r = tick(b);
+    assert_all_good(r);
+    bus_report_free(r);
+    tear_down(b);
+}
+
 static void a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped(void **state)
 {
     (void)state;
@@ -584,6 +615,7 @@ int main(void)
         cmocka_unit_test(without_a_connection_reports_come_and_it_is_found_again),
         cmocka_unit_test(a_connection_on_which_nobody_answers_is_made_anew),
         cmocka_unit_test(a_serial_line_that_was_unplugged_is_opened_again),
+        cmocka_unit_test(a_line_that_babbles_is_survived),
         cmocka_unit_test(a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped),
         cmocka_unit_test(ticks_lie_on_the_grid_of_their_origin),
         cmocka_unit_test(without_a_period_it_polls_flat_out),
