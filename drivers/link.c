@@ -177,24 +177,25 @@ static bool make_ready_serial(struct link *l, int unit, int64_t give_up_us,
     int64_t silence_us = (l->line.silence_ns + 999) / 1000;
     int64_t now = clock_mono_us();
     int64_t patience = now + (int64_t)l->bus->timeout_ms * 1000;
-    size_t bytes = 0;
     if (patience > give_up_us)
         patience = give_up_us;
-    if (owed_until > now) {
-        if (owed_until > give_up_us)
-            owed_until = give_up_us;
-        if (wait_for(descriptor(l), POLLIN, l->stop_fd, owed_until) == WAIT_READY)
-            bytes = wait_for_quiet(l, QUIET_AFTER_FAULT_US, patience);
-    } else if (waiting_bytes(l) > 0) {
-        bytes = wait_for_quiet(l, silence_us, patience);
+    if (owed_until > give_up_us)
+        owed_until = give_up_us;
+    int64_t listen_until = l->quiet_from_us + silence_us;
+    int64_t quiet_us = silence_us;
+    if (owed_until > listen_until) {
+        listen_until = owed_until;
+        quiet_us = QUIET_AFTER_FAULT_US;
     }
-    bool owed = l->owed_until_us[unit] != 0;
-    if (bytes > 0 && owed)
-        result->late++;
-    else if (bytes > 0)
-        result->stray++;
+    enum wait_end end = wait_for(descriptor(l), POLLIN, l->stop_fd, listen_until);
+    if (end == WAIT_READY && wait_for_quiet(l, quiet_us, patience) > 0) {
+        if (l->owed_until_us[unit] != 0)
+            result->late++;
+        else
+            result->stray++;
+    }
     l->owed_until_us[unit] = 0;
-    return wait_until(l->stop_fd, l->quiet_from_us + silence_us) != WAIT_STOP;
+    return end != WAIT_STOP;
 }
 
 /* TCP: bytes that come without a request owed would shift the framing of the next answer. */

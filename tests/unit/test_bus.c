@@ -428,7 +428,7 @@ static void a_line_that_babbles_is_survived(void **state)
         for (int unit = 1; unit <= UNITS; unit++)
             make_due(b, unit);
     }
-    assert_true(b->bus.tally.faults[FAULT_STRAY] > 0);
+    assert_true(b->bus.tally.answers < b->bus.tally.reads);
     fake_meter_babble(b->fake, false);
     b->bus.period_us =
         5000000; /* time enough for the line to fall silent and for all of them */
