@@ -4,63 +4,26 @@
 #include "base/clock.h"
 #include "config/reader.h"
 #include "house_file.h"
+#include "house_options.h"
+#include "house_record.h"
 #include "house_station.h"
 
-#include <getopt.h>
 #include <math.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define MAX_PLAYED 64
-
-static const char usage[] =
-    "foretrip-house: a simulated house that answers on Modbus\n"
-    "\n"
-    "  --config DIR            site.cfg and register maps, the same that the gateway reads\n"
-    "  --house FILE            how the house lives; without it only --play and standing "
-    "meters\n"
-    "  --tcp [BUS=]HOST:PORT   where a TCP bus is served instead of where site.cfg says; port "
-    "0\n"
-    "                          takes a free one (printed)\n"
-    "  --rtu-pty [BUS=]LINK    serves a serial bus on a pseudo-terminal, linked to LINK\n"
-    "  --paced                 serial answers take the time that the bus's baud rate would "
-    "take\n"
-    "  --speed N               house seconds per second, 1 when not given\n"
-    "  --start HH:MM:SS        time of day at the beginning; else the site's own clock\n"
-    "  --seed N                the same number gives the same house; else the file's own, or "
-    "1\n"
-    "  --faults SPEC           "
-    "METER:silence=SHARE,delay=SHARE/MS,exception=SHARE/CODE,unit=SHARE,\n"
-    "                          corrupt=SHARE,short=SHARE,close=SHARE,dead=SECOND/SECONDS; next "
-    "METER\n"
-    "                          after a semicolon, * for all\n"
-    "  --play FILE=CIRCUIT     plays recorded watts (gzipped \"t_s,watts\") on a circuit; may "
-    "be\n"
-    "                          given often. FILE without a slash is looked for in --traces\n"
-    "  --traces DIR            where recordings lie\n"
-    "  --log FILE              what the house does, in words; standard output when not given\n"
-    "  --truth FILE            the same as JSON lines\n"
-    "  --seconds N             end after so many house seconds\n";
-
-struct options {
-    const char *config, *house, *faults, *traces, *log, *truth, *start;
-    const char *tcp[SITE_MAX_BUSES], *pty[SITE_MAX_BUSES], *play[MAX_PLAYED];
-    size_t tcp_count, pty_count, play_count;
-    bool paced;
-    double speed, seconds, seed; /* seed < 0: not given */
-};
-
 struct run {
-    struct options options;
+    struct house_options options;
     struct config config;
     struct house_spec spec;
-    struct trace traces[MAX_PLAYED];
+    struct trace traces[HOUSE_MAX_PLAYED];
     struct house *house;
     struct house_station *station;
     struct server *server;
     struct mischief *mischief;
+    uint64_t seed;
     FILE *log, *truth;
     double start_second; /* local, at house time 0 */
     int64_t start_wall_ms;
@@ -108,88 +71,6 @@ static void say(void *context, const struct house_note *n)
         print_truth(r, n);
 }
 
-/* ---- options ---- */
-
-static bool parse_clock(const char *s, double *second)
-{
-    int h, m, sec = 0, end = 0;
-    bool ok = sscanf(s, "%2d:%2d%n", &h, &m, &end) == 2 && h >= 0 && h < 24 && m >= 0 && m < 60;
-    if (ok && s[end] == ':')
-        ok = sscanf(s + end, ":%2d", &sec) == 1 && sec >= 0 && sec < 60;
-    if (ok)
-        *second = h * 3600.0 + m * 60.0 + sec;
-    return ok;
-}
-
-static bool parse_number(const char *name, const char *s, double least, double most,
-                         double *out)
-{
-    char *end;
-    double v = strtod(s, &end);
-    if (end == s || *end || !(v >= least && v <= most)) {
-        fprintf(stderr, "foretrip-house: %s must be a number from %g to %g\n", name, least,
-                most);
-        return false;
-    }
-    *out = v;
-    return true;
-}
-
-static bool take_option(struct options *o, int c)
-{
-    switch (c) {
-    case 'c': o->config = optarg; return true;
-    case 'h': o->house = optarg; return true;
-    case 'f': o->faults = optarg; return true;
-    case 'T': o->traces = optarg; return true;
-    case 'l': o->log = optarg; return true;
-    case 'u': o->truth = optarg; return true;
-    case 'S': o->start = optarg; return true;
-    case 'b': o->paced = true; return true;
-    case 't':
-        if (o->tcp_count < SITE_MAX_BUSES)
-            o->tcp[o->tcp_count++] = optarg;
-        return true;
-    case 'r':
-        if (o->pty_count < SITE_MAX_BUSES)
-            o->pty[o->pty_count++] = optarg;
-        return true;
-    case 'p':
-        if (o->play_count == MAX_PLAYED) {
-            fprintf(stderr, "foretrip-house: at most %d --play\n", MAX_PLAYED);
-            return false;
-        }
-        o->play[o->play_count++] = optarg;
-        return true;
-    case 's': return parse_number("--speed", optarg, 0.01, 1e6, &o->speed);
-    case 'e': return parse_number("--seconds", optarg, 0.1, 1e9, &o->seconds);
-    case 'd': return parse_number("--seed", optarg, 0.0, 9e15, &o->seed);
-    default: return false;
-    }
-}
-
-static bool parse_options(int argc, char **argv, struct options *o)
-{
-    static const struct option names[] = {
-        {"config", 1, NULL, 'c'},  {"house", 1, NULL, 'h'},   {"tcp", 1, NULL, 't'},
-        {"rtu-pty", 1, NULL, 'r'}, {"paced", 0, NULL, 'b'},   {"speed", 1, NULL, 's'},
-        {"seed", 1, NULL, 'd'},    {"faults", 1, NULL, 'f'},  {"play", 1, NULL, 'p'},
-        {"traces", 1, NULL, 'T'},  {"log", 1, NULL, 'l'},     {"truth", 1, NULL, 'u'},
-        {"start", 1, NULL, 'S'},   {"seconds", 1, NULL, 'e'}, {"help", 0, NULL, '?'},
-        {NULL, 0, NULL, 0}};
-    *o = (struct options){.speed = 1.0, .seed = -1.0};
-    for (int c; (c = getopt_long(argc, argv, "", names, NULL)) != -1;)
-        if (!take_option(o, c)) {
-            fputs(usage, stderr);
-            return false;
-        }
-    if (!o->config || optind < argc) {
-        fputs(usage, stderr);
-        return false;
-    }
-    return true;
-}
-
 /* ---- setting up ---- */
 
 static bool load_site(struct run *r)
@@ -216,7 +97,7 @@ static bool parse_play(const struct run *r, const char *play, char path[1024],
     *equals = '\0';
     at = strchr(equals + 1, '@');
     l->trace_second = r->start_second;
-    if (at && !parse_clock(at + 1, &l->trace_second))
+    if (at && !house_options_clock(at + 1, &l->trace_second))
         return false;
     if (at)
         *at = '\0';
@@ -259,7 +140,7 @@ static bool add_trace(struct run *r, size_t n, struct text *why)
 static bool load_house(struct run *r)
 {
     struct text why = TEXT_INIT;
-    const struct options *o = &r->options;
+    const struct house_options *o = &r->options;
     r->spec = house_spec_defaults();
     bool ok = !o->house || house_file_load(&r->spec, o->house, &r->config.site, &why);
     for (size_t i = 0; ok && i < o->play_count; i++)
@@ -282,40 +163,29 @@ static FILE *open_out(const char *path, FILE *fallback)
     return f;
 }
 
+#define RECORDED_DAY_MS                                                                        \
+    1768176000000 /* 2026-01-12T00:00:00Z, so that a record can be repeated */
+
 static bool begin_time(struct run *r)
 {
-    r->start_wall_ms = clock_wall_ms();
+    r->start_wall_ms = r->options.record ? RECORDED_DAY_MS : clock_wall_ms();
     int32_t offset = clock_utc_offset_seconds(r->config.site.timezone, r->start_wall_ms);
-    double local = fmod((double)r->start_wall_ms / 1000.0 + offset, 86400.0);
-    r->start_second = local;
-    if (!r->options.start)
-        return true;
-    if (!parse_clock(r->options.start, &r->start_second)) {
+    r->start_second = fmod((double)r->start_wall_ms / 1000.0 + offset, 86400.0);
+    if (r->options.record)
+        r->start_second = 0.0;
+    if (r->options.start && !house_options_clock(r->options.start, &r->start_second)) {
         fputs("foretrip-house: --start wants HH:MM or HH:MM:SS\n", stderr);
         return false;
     }
+    if (r->options.record) /* local midnight and the time of day */
+        r->start_wall_ms += (int64_t)(r->start_second * 1000.0) - (int64_t)offset * 1000;
     return true;
-}
-
-/* the argument for this bus: "BUS=what", or the one without a bus; NULL when there is none */
-static const char *argument_for(const char *const *list, size_t count,
-                                const struct site_bus *bus)
-{
-    size_t n = strlen(bus->id);
-    for (size_t i = 0; i < count; i++) {
-        const char *equals = strchr(list[i], '=');
-        if (!equals)
-            return list[i];
-        if ((size_t)(equals - list[i]) == n && memcmp(list[i], bus->id, n) == 0)
-            return equals + 1;
-    }
-    return NULL;
 }
 
 static bool serve_tcp(struct run *r, int bus, struct text *why)
 {
     const struct site_bus *b = &r->config.site.buses[bus];
-    const char *where = argument_for(r->options.tcp, r->options.tcp_count, b);
+    const char *where = house_options_for_bus(r->options.tcp, r->options.tcp_count, b->id);
     char host[SITE_PATH_SIZE];
     int port = b->port;
     text_copy(host, sizeof host, where ? where : b->host);
@@ -333,7 +203,7 @@ static bool serve_tcp(struct run *r, int bus, struct text *why)
 static bool serve_line(struct run *r, int bus, struct text *why)
 {
     const struct site_bus *b = &r->config.site.buses[bus];
-    const char *link = argument_for(r->options.pty, r->options.pty_count, b);
+    const char *link = house_options_for_bus(r->options.pty, r->options.pty_count, b->id);
     if (!link) {
         fprintf(r->log,
                 "bus %s is a serial line and is not served: --rtu-pty %s=LINK serves it\n",
@@ -361,11 +231,9 @@ static bool serve(struct run *r)
     return ok;
 }
 
-/* warming up has taken a moment; the house's second 0 is now */
 static void begin_truth(struct run *r)
 {
     char time[CLOCK_RFC3339_SIZE];
-    r->start_wall_ms = clock_wall_ms();
     if (!r->truth)
         return;
     clock_format_rfc3339(r->start_wall_ms, time);
@@ -384,16 +252,50 @@ static bool set_up(struct run *r)
     r->truth = open_out(r->options.truth, NULL);
     if (!r->log || (r->options.truth && !r->truth))
         return false;
-    const struct options *o = &r->options;
-    uint64_t seed = (uint64_t)(o->seed >= 0.0 ? o->seed : r->spec.seed);
-    r->house = house_create(&r->config.site, &r->spec, seed, r->start_second, say, r);
-    r->start_wall_ms = clock_wall_ms(); /* the house was warmed up meanwhile; its time begins now */
-    if (r->house)
-        r->station = house_station_create(&r->config.site, &r->config.maps, r->house,
-                                          r->mischief, o->speed, seed);
+    r->seed = (uint64_t)(r->options.seed >= 0.0 ? r->options.seed : r->spec.seed);
+    r->house = house_create(&r->config.site, &r->spec, r->seed, r->start_second, say, r);
+    return r->house != NULL;
+}
+
+static bool record(struct run *r)
+{
+    struct house_record job = {
+        .site = &r->config.site,
+        .maps = &r->config.maps,
+        .mischief = r->mischief,
+        .house = r->house,
+        .seed = r->seed,
+        .start_wall_ms = r->start_wall_ms,
+        .end_ms = (int64_t)(r->options.seconds * 1000.0),
+        .every_ms = (int64_t)r->options.every_ms,
+    };
+    struct text why = TEXT_INIT;
+    FILE *out = open_out(r->options.record, NULL);
+    if (!out)
+        return false;
+    begin_truth(r);
+    bool ok = house_record_write(&job, out, &why);
+    ok = fclose(out) == 0 && ok;
+    if (!ok)
+        fprintf(stderr, "foretrip-house: %s: %s\n", r->options.record, text_get(&why));
+    text_free(&why);
+    return ok;
+}
+
+static bool live(struct run *r)
+{
+    double end_ms = r->options.seconds > 0.0 ? r->options.seconds * 1000.0 : (double)INFINITY;
+    /* the house was warmed up meanwhile; its second 0 is now */
+    r->start_wall_ms = clock_wall_ms();
+    r->station = house_station_create(&r->config.site, &r->config.maps, r->house, r->mischief,
+                                      r->options.speed, r->seed);
     if (!r->station || !serve(r))
         return false;
     begin_truth(r);
+    while (!stop && (double)house_now_ms(r->house) < end_ms) {
+        house_station_catch_up(r->station);
+        server_turn(r->server, clock_mono_us() + 50000);
+    }
     return true;
 }
 
@@ -402,7 +304,7 @@ static void tear_down(struct run *r)
     server_destroy(r->server);
     house_station_destroy(r->station);
     house_destroy(r->house);
-    for (size_t i = 0; i < MAX_PLAYED; i++)
+    for (size_t i = 0; i < HOUSE_MAX_PLAYED; i++)
         trace_free(&r->traces[i]);
     house_spec_free(&r->spec);
     free(r->mischief);
@@ -416,18 +318,13 @@ static void tear_down(struct run *r)
 int main(int argc, char **argv)
 {
     static struct run r;
-    if (!parse_options(argc, argv, &r.options))
-        return 2;
+    if (!house_options_parse(&r.options, argc, argv))
+        return r.options.help ? 0 : 2;
     struct sigaction action = {.sa_handler = on_signal};
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
     signal(SIGPIPE, SIG_IGN);
-    bool ok = set_up(&r);
-    double end_ms = r.options.seconds > 0.0 ? r.options.seconds * 1000.0 : (double)INFINITY;
-    while (ok && !stop && (double)house_now_ms(r.house) < end_ms) {
-        house_station_catch_up(r.station);
-        server_turn(r.server, clock_mono_us() + 50000);
-    }
+    bool ok = set_up(&r) && (r.options.record ? record(&r) : live(&r));
     tear_down(&r);
     return ok ? 0 : 1;
 }
