@@ -297,8 +297,10 @@ static void judge_health(struct bus_state *s, struct bus_meter *m)
 {
     if (m->fault == FAULT_NONE && !m->health.failing)
         return;
-    if (m->tries == 0 || m->fault == FAULT_CONNECTION || m->state == BUS_METER_NO_TIME)
-        return; /* the connection has a health of its own */
+    if (m->tries == 0 || m->state == BUS_METER_NO_TIME)
+        return;
+    if (m->fault == FAULT_CONNECTION && s->link_health.failing)
+        return; /* it cannot be made: that has a health of its own */
     int64_t now = clock_mono_us();
     if (m->fault != FAULT_NONE && !is_refusal(m->fault, m->exception)) {
         health_fail(&m->health, m->tries, now, s->period_us);

@@ -16,7 +16,7 @@ const char *fault_name(enum fault f)
     case FAULT_LATE: return "answer too late";
     case FAULT_STRAY: return "bytes that nobody asked for";
     case FAULT_EXCEPTION: return "exception";
-    case FAULT_CONNECTION: return "no connection";
+    case FAULT_CONNECTION: return "connection lost";
     }
     return "?";
 }

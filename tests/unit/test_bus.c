@@ -367,6 +367,26 @@ static void without_a_connection_reports_come_and_it_is_found_again(void **state
     tear_down(b);
 }
 
+static void a_connection_that_is_always_closed_is_no_secret(void **state)
+{
+    (void)state;
+    struct bench *b = set_up(true, 400);
+    int closes[40];
+    for (int i = 0; i < 40; i++)
+        closes[i] = FAKE_CLOSE;
+    fake_meter_script(b->fake, 2, closes, 40);
+    for (int i = 0; i < 3; i++) {
+        struct bus_report *r = tick(b);
+        assert_int_equal(r->meters[0].state, BUS_METER_OK);
+        assert_int_equal(r->meters[1].fault, FAULT_CONNECTION);
+        assert_int_equal(r->meters[2].state, BUS_METER_OK); /* on the connection made anew */
+        bus_report_free(r);
+        make_due(b, 2);
+    }
+    assert_said(b, "meter m2 does not answer (connection lost), 3 tries; next try in 4 s\n", 1);
+    tear_down(b);
+}
+
 static void a_connection_on_which_nobody_answers_is_made_anew(void **state)
 {
     (void)state;
@@ -613,6 +633,7 @@ int main(void)
         cmocka_unit_test(a_refusal_is_said_once_and_asked_again_each_tick),
         cmocka_unit_test(a_meter_that_refuses_holes_is_read_without_them),
         cmocka_unit_test(without_a_connection_reports_come_and_it_is_found_again),
+        cmocka_unit_test(a_connection_that_is_always_closed_is_no_secret),
         cmocka_unit_test(a_connection_on_which_nobody_answers_is_made_anew),
         cmocka_unit_test(a_serial_line_that_was_unplugged_is_opened_again),
         cmocka_unit_test(a_line_that_babbles_is_survived),
