@@ -171,6 +171,13 @@ static void play(struct fake_meter *f, const uint8_t *request, size_t length)
     spoil(&frame, act);
     if (act == FAKE_CLOSE) {
         close_connection(f);
+    } else if (act == FAKE_SPLIT) {
+        f->held = frame;
+        f->held.length = frame.length - frame.length / 2;
+        memmove(f->held.bytes, frame.bytes + frame.length / 2, f->held.length);
+        f->send_held_at_us = INT64_MAX;
+        frame.length /= 2;
+        send_frame(f, &frame);
     } else if (act == FAKE_LATE || act == FAKE_WITH_NEXT) {
         f->held = frame;
         f->send_held_at_us = act == FAKE_LATE ? clock_mono_us() + late_ms * 1000 : INT64_MAX;

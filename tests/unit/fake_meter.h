@@ -23,6 +23,7 @@ enum fake_act {
     FAKE_WRONG_FUNCTION,
     FAKE_WRONG_TRANSACTION,
     FAKE_WRONG_PROTOCOL,
+    FAKE_SPLIT,        /* the first half; the rest just before the answer to the next request */
     FAKE_SHORT,        /* the first half, then nothing */
     FAKE_EXTRA,        /* good, with three bytes more behind it */
     FAKE_WRONG_COUNT,  /* one register less than asked for, well-formed */

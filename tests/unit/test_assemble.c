@@ -131,7 +131,7 @@ static void a_bus_that_hangs_is_waited_for_a_period_at_most(void **state)
     assert_int_equal(b.frames, 1);
     assert_frame(&b, 0, 5000, 1.0F, NONE, 3.0F);
     /* its report comes after all: too late, and no part of the next frame */
-    report(&b, 1, 5000, 9.0F);
+    report(&b, 1, 5001, 9.0F); /* nor when its clock was read a moment later */
     report(&b, 0, 6000, 1.5F);
     report(&b, 1, 6000, 2.5F);
     report(&b, 2, 6000, 3.5F);

@@ -554,6 +554,46 @@ static void ticks_lie_on_the_grid_of_their_origin(void **state)
     tear_down(b);
 }
 
+static void oversleep(void *context, struct bus_report *report)
+{
+    struct queue *q = context;
+    if (report->tick % 1000 == 500) /* what came of a tick kept the thread for four periods */
+        clock_sleep_until_us(clock_mono_us() + 200000);
+    into_queue(q, report);
+}
+
+static void ticks_that_passed_are_missed_and_not_made_up_for(void **state)
+{
+    (void)state;
+    struct bench *b = set_up(true, 400);
+    struct queue *q = queue_create(64);
+    char why[256];
+    b->site.buses[0].poll_ms = 50;
+    /* the origin lies 500 periods back: the count is taken up where it should be */
+    struct bus_options o = {.site = &b->site,
+                            .maps = &b->maps,
+                            .only_meter = -1,
+                            .origin_mono_us = clock_mono_us() - 500 * 50000 + 20000,
+                            .deliver = oversleep,
+                            .context = q};
+    struct bus *bus = bus_start(&o, why, sizeof why);
+    assert_non_null(bus);
+    uint64_t last = 0;
+    for (int i = 0; i < 3; i++) {
+        struct bus_report *r = pop(q);
+        assert_true(i > 0 ? r->tick > last : r->tick >= 500);
+        if (last == 500)
+            assert_true(r->tick >= 503);
+        last = r->tick;
+        bus_report_free(r);
+    }
+    struct bus_counters c;
+    bus_counters(bus, &c);
+    assert_true(c.ticks + c.missed + 500 >= last);
+    stop(bus, q);
+    tear_down(b);
+}
+
 static void without_a_period_it_polls_flat_out(void **state)
 {
     (void)state;
@@ -639,6 +679,7 @@ int main(void)
         cmocka_unit_test(a_line_that_babbles_is_survived),
         cmocka_unit_test(a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped),
         cmocka_unit_test(ticks_lie_on_the_grid_of_their_origin),
+        cmocka_unit_test(ticks_that_passed_are_missed_and_not_made_up_for),
         cmocka_unit_test(without_a_period_it_polls_flat_out),
         cmocka_unit_test(it_stops_while_a_meter_is_waited_for),
         cmocka_unit_test(it_stops_while_it_waits_for_its_next_tick),

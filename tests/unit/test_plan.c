@@ -305,6 +305,14 @@ static void readings_land_in_their_place_with_ratio_and_direction(void **state)
     assert_int_equal(meter_plan_decode(&plan, r, got, out), 4);
     assert_true(isnan(reading(out, 4, 0)));
     meter_plan_free(&plan);
+    map.points[0].scale_register = 300; /* far away: a read of its own, the last */
+    assert_int_equal(meter_plan_make(&s, 0, &map, &line, &plan), METER_PLAN_OK);
+    assert_int_equal(plan.read_count, 4);
+    bool all_but_scale[4] = {true, true, true, false};
+    uint16_t zeros[32] = {0};
+    assert_int_equal(meter_plan_decode(&plan, zeros, all_but_scale, out), 4);
+    assert_true(isnan(reading(out, 4, 0)));
+    meter_plan_free(&plan);
     site_free(&s);
 }
 
