@@ -15,6 +15,17 @@ static const struct verb verbs[] = {
         .run = verb_check,
     },
     {
+        .name = "export",
+        .arguments = "--config DIR --database FILE [--readings FILE|-] [--from T] [--to T]",
+        .summary = "write the readings of a record as CSV",
+        .help =
+            "  --config DIR      the directory with site.cfg: its circuits are the columns\n"
+            "  --database FILE   the record\n"
+            "  --readings FILE   where the rows go; - is standard output, the default\n"
+            "  --from T, --to T  RFC 3339 or Unix seconds; without them everything\n",
+        .run = verb_export,
+    },
+    {
         .name = "read",
         .arguments = "METER --config DIR",
         .summary = "poll one meter once and print its readings",

@@ -1,12 +1,11 @@
 /* foretrip replay: recorded readings through the engine, events as JSON lines and into a
  * database. */
-#include "verbs.h"
-
+#include "open_config.h"
 #include "options.h"
+#include "verbs.h"
 
 #include "analysis/engine.h"
 #include "base/clock.h"
-#include "config/reader.h"
 #include "drivers/recorded_ahead.h"
 #include "model/event_json.h"
 #include "store/store.h"
@@ -211,18 +210,7 @@ enum exit_code verb_replay(int argc, char **argv)
     if (!events)
         events = database ? "/dev/null" : "-";
     struct config c;
-    struct config_faults faults = CONFIG_FAULTS_INIT;
-    bool usable = config_load(&c, directory, &faults);
-    if (!usable) {
-        struct text prefix = TEXT_INIT, t = TEXT_INIT;
-        text_printf(&prefix, "%s/", directory);
-        faults_print(&faults, text_get(&prefix), &t);
-        fputs(text_get(&t), stderr);
-        text_free(&prefix);
-        text_free(&t);
-    }
-    faults_free(&faults);
-    if (!usable)
+    if (!open_config(&c, directory))
         return EXIT_BAD;
     enum exit_code rc = replay(&c, readings, events, database);
     config_free(&c);

@@ -58,6 +58,17 @@ expect 1 "1.db is there already" "$t" replay --config $s --readings "$dir/r.csv"
 cmp "$dir/1.db" "$dir/before.db" || fail "a database that was there was touched"
 expect 1 "cannot be opened" "$t" replay --config $s --readings "$dir/r.csv" --database "$dir/no/such.db"
 
+# what is exported is replayed to the same events, all of it or a part
+"$t" export --config $s --database "$dir/1.db" --readings "$dir/out.csv" || fail "export"
+"$t" replay --config $s --readings "$dir/out.csv" > "$dir/b" 2> /dev/null
+cmp "$dir/a" "$dir/b" || fail "events of exported readings differ"
+[ "$(wc -l < "$dir/out.csv")" = 7201 ] || fail "exported rows"
+"$t" export --config $s --database "$dir/1.db" --from 2026-01-01T01:00:00Z --to 1767229210 > "$dir/part.csv"
+{ head -n 1 "$dir/out.csv"; grep '^2026-01-01T01:00:[01]' "$dir/out.csv" | head -n 11; } | cmp - "$dir/part.csv" || fail "a part of the export"
+expect 1 "none.db: " "$t" export --config $s --database "$dir/none.db"
+expect 2 '"noon" is neither' "$t" export --config $s --database "$dir/1.db" --from noon
+expect 1 "No space left" "$t" export --config $s --database "$dir/1.db" --readings /dev/full
+
 # a row that is wrong: what came before is delivered, the place is named
 sed '5001s/,[^,]*$/,wrong/' "$dir/r.csv" > "$dir/bad.csv"
 expect 1 "$dir/bad.csv:5001: column \"main.volts_a\": \"wrong\" is not a number" \
