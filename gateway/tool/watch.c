@@ -21,6 +21,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <unistd.h>
 
 #define NEWS_KEPT 10
@@ -79,10 +80,17 @@ static void take_state(struct watch *w, const json_t *o)
     const json_t *load;
     json_array_foreach(json_object_get(o, "loads"), i, load)
     {
-        if (i < 3)
-            text_printf(&loads, "%s%s %.1f A", i ? ", " : "", string(load, "appliance"),
-                        number(load, "amps"));
+        if (i >= 3)
+            break;
+        text_printf(&loads, "%s%s %.1f A", i ? ", " : "",
+                    strcmp(string(load, "appliance"), "unknown") == 0
+                        ? "a load"
+                        : string(load, "appliance"),
+                    number(load, "amps"));
     }
+    for (char *p = loads.bytes; p && *p; p++) /* a key as people say it */
+        if (*p == '_')
+            *p = ' ';
     text_copy(r->loads, sizeof r->loads, text_get(&loads));
     text_free(&loads);
 }
@@ -200,29 +208,48 @@ static void draw_bar(double amps, double rating, char out[BAR + 1])
     out[BAR] = '\0';
 }
 
+/* columns of the terminal, 100 when it does not say */
+static int terminal_width(void)
+{
+    struct winsize size;
+    return ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col >= 60 ? size.ws_col
+                                                                             : 100;
+}
+
+static void draw_row(const struct site_circuit *k, const struct row *r, int width)
+{
+    char bar[BAR + 1], line[256];
+    struct text last = TEXT_INIT;
+    draw_bar(r->amps, k->breaker_amps, bar);
+    if (strcmp(r->state, "open") == 0)
+        text_append(&last, "OPEN  ");
+    if (r->p50_seconds < 3600)
+        text_printf(&last, "opens in about %.0f s; ", r->p50_seconds);
+    text_append(&last, r->loads);
+    int taken =
+        snprintf(line, sizeof line, "  %-5s %-26.26s %5.1f/%-2.0f  %s %3.0f %%  ", k->position,
+                 k->name, r->amps, k->breaker_amps, bar, 100.0 * fmax(0.0, r->heat));
+    printf("%s%.*s\n", line, taken < width ? width - taken : 0, text_get(&last));
+    text_free(&last);
+}
+
 static void draw(const struct watch *w)
 {
     const struct site *s = &w->config->site;
+    int width = terminal_width();
     printf("\033[H\033[J%s   gateway %s\n", s->name, w->online ? "online" : "not heard of");
     for (size_t p = 0; p < s->panel_count; p++) {
-        printf("\n%s\n  pos  %-26s %8s  %-*s heat  what is on\n", s->panels[p].name, "circuit",
+        printf("\n%s\n  pos   %-26s %8s  %-*s heat  what is on\n", s->panels[p].name, "circuit",
                "amps", BAR, "load (| is 80 %)");
         for (size_t c = 0; c < s->circuit_count; c++) {
             const struct site_circuit *k = &s->circuits[c];
             const struct row *r = &w->rows[c];
-            char bar[BAR + 1], soon[32] = "";
             if (k->panel != (int)p)
                 continue;
-            if (!r->known || isnan(r->amps)) {
-                printf("  %-4s %-26.26s  no reading\n", k->position, k->name);
-                continue;
-            }
-            draw_bar(r->amps, k->breaker_amps, bar);
-            if (r->p50_seconds < 3600)
-                snprintf(soon, sizeof soon, "opens in about %.0f s; ", r->p50_seconds);
-            printf("  %-4s %-26.26s %5.1f/%-2.0f  %s %3.0f %%  %s%s%s\n", k->position, k->name,
-                   r->amps, k->breaker_amps, bar, 100.0 * fmax(0.0, r->heat),
-                   strcmp(r->state, "open") == 0 ? "OPEN  " : "", soon, r->loads);
+            if (!r->known || isnan(r->amps))
+                printf("  %-5s %-26.26s  no reading\n", k->position, k->name);
+            else
+                draw_row(k, r, width);
         }
     }
     printf("\n");
