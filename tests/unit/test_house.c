@@ -316,6 +316,47 @@ static void a_short_circuit_opens_by_the_magnet_in_its_step(void **state)
     leave(&s);
 }
 
+/* at a low supply a resistance draws by the square, a switched supply all the same */
+static void loads_answer_to_volts_by_their_kind(void **state)
+{
+    struct scene s;
+    (void)state;
+    set_scene(
+        &s,
+        "house = { warm_up_minutes = 0.0; supply_percent = 90.0; source_ohms = 0.0001; "
+        "neutral_ohms = 0.0001; };"
+        "loads = ( { id = \"heater\"; circuit = \"bath\"; watts = 1200.0; volts_exponent = "
+        "2.0; always = true; spread = 0.0; noise = 0.0; }, { id = \"pc\"; circuit = "
+        "\"kitchen\"; watts = 120.0; volts_exponent = 0.0; always = true; spread = 0.0; noise "
+        "= 0.0; } );");
+    live(&s, 1);
+    house_advance(s.house, 3000);
+    assert_near(read_circuit(&s, BATH, 0).watts, 1200.0 * 0.81, 12.0);
+    assert_near(read_circuit(&s, BATH, 0).amps, 9.0, 0.08);
+    assert_near(read_circuit(&s, KITCHEN, 0).watts, 120.0, 0.5);
+    assert_near(read_circuit(&s, KITCHEN, 0).amps, 120.0 / 108.0, 0.01);
+    leave(&s);
+}
+
+/* 120 V over 0.25 + 0.03 + 0.03 ohm is 390 A, for 15 of the window's 200 ms */
+static void a_short_circuit_is_seen_for_a_moment_and_upstream_too(void **state)
+{
+    struct scene s;
+    (void)state;
+    set_scene(
+        &s, "house = { warm_up_minutes = 0.0; supply_percent = 100.0; };"
+            "loads = ( { id = \"lamp\"; circuit = \"bench\"; watts = 60.0; always = true; } );"
+            "script = ( { at = 5.0; act = \"fault\"; circuit = \"bench\"; } );");
+    live(&s, 1);
+    house_advance(s.house, 5000);
+    assert_near(read_circuit(&s, BENCH, 0).amps, 387.0 * sqrt(0.015 / 0.2), 3.0);
+    assert_true(read_circuit(&s, FEEDER, 0).amps > 100.0);
+    assert_true(read_circuit(&s, FEEDER, 1).amps < 1.0);
+    house_advance(s.house, 5200);
+    assert_true(read_circuit(&s, BENCH, 0).amps == 0.0);
+    leave(&s);
+}
+
 static void a_faulty_appliance_opens_its_breaker_when_switched_on(void **state)
 {
     struct scene s;
@@ -455,6 +496,8 @@ int main(void)
         cmocka_unit_test(an_open_feeder_takes_its_panel_with_it),
         cmocka_unit_test(an_outage_takes_everything_and_gives_it_back),
         cmocka_unit_test(a_short_circuit_opens_by_the_magnet_in_its_step),
+        cmocka_unit_test(loads_answer_to_volts_by_their_kind),
+        cmocka_unit_test(a_short_circuit_is_seen_for_a_moment_and_upstream_too),
         cmocka_unit_test(a_faulty_appliance_opens_its_breaker_when_switched_on),
         cmocka_unit_test(volts_answer_to_load),
         cmocka_unit_test(an_open_neutral_throws_the_legs_apart),

@@ -126,7 +126,7 @@ static void every_fault_names_its_line(void **state)
 
 static void a_recording_holds_its_value_until_the_next_row(void **state)
 {
-    static const char csv[] = "t_s,watts\n10,5\n12,700\n15,\n20,3\n21,0\n";
+    static const char csv[] = "t_s,watts\n10,5\n12,700\n15,\n20,3\n21,9\n";
     static const struct {
         double second, watts;
     } rows[] = {{9.9, 0},     {10, 5}, {11.9, 5}, {12, 700},
