@@ -8,6 +8,9 @@
 #define SEVERAL_SHARE 0.25 /* of usual_end of the oldest, when several loads run */
 #define ENDS_AT_ONCE 0.01  /* of switch-ons, by themselves */
 #define FAULT_AT_SWITCH_ON 0.0005
+#define SURGE_TIMES 4.0 /* of what the breaker must hold */
+#define SURGE_OPENS 0.3 /* in the next reading */
+#define AFTER_RESET_LOG_RATIO 4.0
 #define ON_THE_CLOCK 0.1 /* of falls that are no lost supply, those by a timer's full hour */
 #define STAGED_LEAST 0.15
 #define STAGED_LOG_RATIO (-2.5)
@@ -29,9 +32,14 @@ double evidence_probability(double log_odds)
     return 1.0 / (1.0 + exp(-log_odds));
 }
 
+static double poll(const struct fall_facts *f)
+{
+    return fmax(1.0, f->poll_seconds);
+}
+
 bool evidence_at_switch_on(const struct fall_facts *f)
 {
-    return f->switch_on_seconds <= 2.5 * fmax(1.0, f->poll_seconds);
+    return f->switch_on_seconds <= 2.5 * poll(f);
 }
 
 double evidence_usual_end(double age_seconds)
@@ -39,9 +47,16 @@ double evidence_usual_end(double age_seconds)
     return 1.0 / (age_seconds + END_SOON_SECONDS) / (1.0 + age_seconds / END_NEVER_SECONDS);
 }
 
-double evidence_fault_at_switch_on(void)
+/* A current far beyond what the breaker is for: it opens without heat. */
+static bool surged(const struct fall_facts *f)
 {
-    return FAULT_AT_SWITCH_ON;
+    return f->heat.must_hold_amps > 0.0 && f->amps >= SURGE_TIMES * f->heat.must_hold_amps;
+}
+
+double evidence_fault_per_second(const struct fall_facts *f)
+{
+    double rate = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
+    return rate + (surged(f) ? SURGE_OPENS / poll(f) : 0.0);
 }
 
 /* the share of loads that last longer than that */
@@ -70,7 +85,7 @@ static double coincidence(const struct fall_facts *f, double young_rate)
 static double natural(const struct fall_facts *f, double rate, double at_once)
 {
     bool young = evidence_at_switch_on(f);
-    double young_rate = young ? at_once / (2.0 * fmax(1.0, f->poll_seconds)) : 0.0;
+    double young_rate = young ? at_once / (2.0 * poll(f)) : 0.0;
     if (f->loads >= 2)
         return rate + coincidence(f, young_rate);
     return young ? young_rate : rate;
@@ -103,7 +118,7 @@ double evidence_usual_falls(const struct fall_facts *f, const struct falls *hist
 
 static double heat_per_second(const struct fall_facts *f)
 {
-    return (f->heat.chance_overload + f->heat.chance_worn) / fmax(1.0, f->poll_seconds);
+    return (f->heat.chance_overload + f->heat.chance_worn) / poll(f);
 }
 
 double evidence_heat(const struct fall_facts *f, double lost_per_second)
@@ -113,10 +128,20 @@ double evidence_heat(const struct fall_facts *f, double lost_per_second)
 
 double evidence_switch_on(const struct fall_facts *f, double lost_per_second)
 {
-    if (!evidence_at_switch_on(f))
-        return 0.0;
-    double fault = FAULT_AT_SWITCH_ON / (2.0 * fmax(1.0, f->poll_seconds));
+    double fault = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
     return log1p(fault / (lost_per_second + heat_per_second(f)));
+}
+
+double evidence_surge(const struct fall_facts *f, double lost_per_second)
+{
+    double known = lost_per_second + heat_per_second(f);
+    double switch_on = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
+    return log((known + evidence_fault_per_second(f)) / (known + switch_on));
+}
+
+double evidence_after_reset(const struct fall_facts *f)
+{
+    return f->reset_seconds <= f->again_seconds ? AFTER_RESET_LOG_RATIO : 0.0;
 }
 
 bool evidence_at_full_hour(const struct fall_facts *f)
@@ -139,7 +164,8 @@ double evidence_habit(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second)
 {
     double habit = falls_habit_per_day(history, f->local_seconds) / 86400.0;
-    return -log1p(habit / (lost_per_second + heat_per_second(f)));
+    double known = lost_per_second + heat_per_second(f) + evidence_fault_per_second(f);
+    return -log1p(habit / known);
 }
 
 double evidence_staged(const struct fall_facts *f)
@@ -198,6 +224,8 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
     evidence_add(out, "breaker_heat", evidence_heat(f, lost_per_second), f->heat.heat);
     evidence_add(out, "switch_on_before", evidence_switch_on(f, lost_per_second),
                  f->switch_on_seconds);
+    evidence_add(out, "current_surge", evidence_surge(f, lost_per_second), f->amps);
+    evidence_add(out, "after_reset", evidence_after_reset(f), f->reset_seconds);
     evidence_add(out, "on_the_clock", evidence_on_the_clock(f),
                  (double)(f->local_seconds % 3600));
     evidence_add(out, "off_at_night", evidence_habit(f, history, lost_per_second),

@@ -21,7 +21,7 @@
 #include "loads.h"
 #include "model/event.h"
 
-#define EVIDENCE_MAX 16
+#define EVIDENCE_MAX 20
 
 /* What is known of a fall: at its moment, and of what came after. */
 struct fall_facts {
@@ -32,8 +32,10 @@ struct fall_facts {
     int loads;     /* independent ones: begun apart from each other */
     double ages[LOADS_MAX_RUNNING];  /* how long each has run, oldest first */
     double sizes[LOADS_MAX_RUNNING]; /* and its amps */
-    double switch_on_seconds;        /* since the last switch-on, INFINITY when none is known */
-    int64_t local_seconds;           /* local time of the fall, since 1970 */
+    double switch_on_seconds; /* since the last switch-on, INFINITY when none is known */
+    double reset_seconds;     /* since a trip of it was over, INFINITY */
+    double again_seconds;     /* the rule: an opening so soon is opening again */
+    int64_t local_seconds;    /* local time of the fall, since 1970 */
     struct breaker_opening heat;
 
     double after_amps; /* mean reading since */
@@ -70,14 +72,16 @@ double evidence_usual_falls_per_second(const struct fall_facts *f);
 double evidence_natural_usual(const struct fall_facts *f);
 double evidence_natural_here(const struct fall_facts *f, const struct falls *history);
 
-/* Chance that a switch-on ends in a fault at once. */
-double evidence_fault_at_switch_on(void);
+/* Faults that show themselves, per second: at a switch-on, by a current no load draws. */
+double evidence_fault_per_second(const struct fall_facts *f);
 
 /* ---- pieces known at the fall ---- */
 double evidence_loads(const struct fall_facts *f);
 double evidence_usual_falls(const struct fall_facts *f, const struct falls *history);
 double evidence_heat(const struct fall_facts *f, double lost_per_second);
 double evidence_switch_on(const struct fall_facts *f, double lost_per_second);
+double evidence_surge(const struct fall_facts *f, double lost_per_second);
+double evidence_after_reset(const struct fall_facts *f);
 double evidence_on_the_clock(const struct fall_facts *f);
 double evidence_habit(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second);

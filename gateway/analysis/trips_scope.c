@@ -1,0 +1,145 @@
+#include "trips_state.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define FRESH_POLLS 1.5    /* meters of one bus are read one after the other */
+#define SCOPE_SUREST 0.998 /* that a return can still be weighed against */
+#define VOLTS_ALONE 0.99   /* the voltage went, and no current was there to fall */
+
+/* Circuits of a scope that had no current to fall lost their supply with the others. */
+static void open_dark(struct trips *t, struct scope_guess guess)
+{
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        struct trip_case *c = &t->cases[i];
+        if (!together_within(t->site, guess.scope, (int)i) || t->carries[i])
+            continue;
+        if (c->state == CASE_OPEN && t->mono_ms - c->seen_mono_ms > SAME_OPENING_MS)
+            continue; /* open since earlier */
+        if (c->state == CASE_BACK)
+            trips_case_close(t, i);
+        if (c->state == CASE_NONE)
+            trips_case_open(t, i, fmax(0.0, (double)t->watch[i].p2), t->mono_ms);
+        c->scope = guess;
+    }
+}
+
+/* Fills fell, carries and log_chance; the longest gap among those that fell. */
+static void look(struct trips *t, struct together_view *v)
+{
+    double poll = trips_poll_seconds(t), lost = trips_lost_per_second(t);
+    v->gap_seconds = poll;
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        const struct trip_case *c = &t->cases[i];
+        const struct fall_facts *f = &c->facts;
+        bool fresh = c->state == CASE_OPEN &&
+                     (double)(t->mono_ms - c->seen_mono_ms) <= 1000.0 * FRESH_POLLS * poll;
+        t->fell[i] = fresh && trips_counts(t, i, f->amps);
+        t->carries[i] = !t->watch[i].low && t->watch[i].read_ms == t->mono_ms;
+        if (!t->fell[i])
+            continue;
+        v->gap_seconds = fmax(v->gap_seconds, f->gap_seconds);
+        v->on_the_clock |= evidence_at_full_hour(f);
+        double natural = evidence_natural_here(f, &t->histories[i]);
+        t->log_chance[i] = fmin(0.0, log((natural + lost) * f->gap_seconds));
+    }
+}
+
+void trips_scope_judge(struct trips *t, const struct frame *f, bool volts_went)
+{
+    struct together_view v = {.site = t->site,
+                              .fell = t->fell,
+                              .carries = t->carries,
+                              .log_chance = t->log_chance,
+                              .frame = f};
+    look(t, &v);
+    struct scope_guess guess = together_judge(&v);
+    if (volts_went && guess.probability < 0.9)
+        guess = (struct scope_guess){.scope = {SCOPE_UTILITY, -1}, .probability = VOLTS_ALONE};
+    guess.by_voltage = together_voltage(t->site, guess.scope, f) == 1;
+    for (size_t i = 0; i < t->site->circuit_count; i++)
+        if (t->fell[i] && together_within(t->site, guess.scope, (int)i))
+            t->cases[i].scope = guess;
+    if (guess.probability >= 0.5 && guess.scope.kind != SCOPE_METER)
+        open_dark(t, guess);
+}
+
+static bool same_scope(const struct trip_case *a, const struct trip_case *b)
+{
+    return a->scope.scope.kind == b->scope.scope.kind &&
+           a->scope.scope.index == b->scope.scope.index &&
+           llabs(a->opened_mono_ms - b->opened_mono_ms) <= SAME_OPENING_MS;
+}
+
+void trips_scope_back(struct trips *t, size_t i)
+{
+    struct trip_case *c = &t->cases[i];
+    double ages[SITE_MAX_CIRCUITS];
+    size_t with = 0, waiting = 0;
+    if (c->scope.probability <= 0.0 || c->scope.by_voltage)
+        return; /* where voltage told, nothing else can */
+    for (size_t k = 0; k < t->site->circuit_count; k++) {
+        const struct trip_case *o = &t->cases[k];
+        if (k == i || t->watch[k].feeder || o->state == CASE_NONE || !same_scope(c, o) ||
+            !trips_counts(t, k, o->facts.amps))
+            continue;
+        if (o->state == CASE_OPEN)
+            ages[waiting++] = o->facts.ages[0];
+        else
+            with++;
+    }
+    double p = evidence_probability(trips_log_odds(fmin(c->scope.probability, SCOPE_SUREST)) +
+                                    together_came_back(with, ages, waiting));
+    for (size_t k = 0; k < t->site->circuit_count; k++)
+        if (k != i && t->cases[k].state != CASE_NONE && same_scope(c, &t->cases[k]))
+            t->cases[k].scope.probability = p;
+    c->scope.probability = p;
+}
+
+void trips_scope_refute(struct trips *t)
+{
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        struct trip_case *c = &t->cases[i];
+        if (c->state != CASE_OPEN || c->scope.probability <= 0.0)
+            continue;
+        for (size_t k = 0; k < t->site->circuit_count; k++) {
+            const struct circuit_watch *w = &t->watch[k];
+            bool came = !w->low && !w->feeder && t->cases[k].state == CASE_NONE &&
+                        w->woke_ms > c->seen_mono_ms;
+            if (came && together_within(t->site, c->scope.scope, (int)k))
+                c->scope.probability = 0.0;
+        }
+    }
+}
+
+void trips_scope_release(struct trips *t, size_t i)
+{
+    const struct trip_case *c = &t->cases[i];
+    if (c->scope.probability < 0.5)
+        return;
+    for (size_t k = 0; k < t->site->circuit_count; k++) {
+        struct trip_case *o = &t->cases[k];
+        bool dark = o->state == CASE_OPEN && !trips_counts(t, k, o->facts.amps);
+        if (k == i || !same_scope(c, o) || !(dark || t->watch[k].feeder) ||
+            o->state == CASE_NONE)
+            continue;
+        if (o->state == CASE_OPEN)
+            o->back_mono_ms = c->back_mono_ms;
+        o->state = CASE_BACK;
+        trips_case_schedule(t, k, t->mono_ms);
+    }
+}
+
+void trips_scope_volts_back(struct trips *t)
+{
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        struct trip_case *c = &t->cases[i];
+        if (c->state != CASE_OPEN || !c->scope.by_voltage ||
+            c->scope.scope.kind != SCOPE_UTILITY)
+            continue;
+        c->state = CASE_BACK;
+        c->back_mono_ms = t->mono_ms;
+        t->cut[i] = false;
+        trips_case_schedule(t, i, t->mono_ms + SETTLE_MS);
+    }
+}

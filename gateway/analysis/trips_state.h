@@ -1,0 +1,156 @@
+/*
+ * trips_state - what the parts of trips share; nobody else includes it.
+ *
+ *     trips.c        readings come in: who fell to nothing, who carries again
+ *     trips_case.c   one fall: its facts, what is said of it, what is learned from it
+ *     trips_scope.c  falls of the same moment: a feeder, the utility, a meter
+ *     trips_save.c   state as bytes; what people correct
+ */
+#ifndef FORETRIP_TRIPS_STATE_H
+#define FORETRIP_TRIPS_STATE_H
+
+#include "causes.h"
+#include "trips.h"
+
+#include <math.h>
+
+#define FALL_FROM_ZEROS 2.0F /* a fall counts from this many times the rule's zero_amps */
+#define SAY_FROM 0.3         /* at the fall; later it takes SAY_LATE_FROM */
+#define SAY_LATE_FROM 0.5
+#define SAME_OPENING_MS 2000 /* cases that begin so close may have one reason */
+#define SETTLE_MS 5000       /* from the return of a current until it is judged */
+#define REMEMBERED 64        /* trips that a person may still correct */
+
+enum case_state {
+    CASE_NONE,
+    CASE_OPEN, /* carries nothing since the fall */
+    CASE_BACK, /* carries again, not yet settled */
+};
+
+struct trip_case {
+    enum case_state state;
+    bool said, taught_breaker;
+    enum trip_stage stage;
+    double said_probability;
+    enum trip_cause said_cause;
+    char id[EVENT_ID_SIZE];
+    int64_t opened_mono_ms, opened_wall_ms;
+    int64_t seen_mono_ms; /* the frame that showed it */
+    int64_t back_mono_ms;
+    size_t next_due;
+    int64_t due_mono_ms;
+    double after_sum;
+    struct fall_facts facts;
+    struct scope_guess scope;
+    double feeder_drop; /* NaN: nobody measures it */
+    struct event_load loads[LOADS_MAX_RUNNING];
+    size_t load_count;
+    double probability;
+    double causes[CAUSE_COUNT];
+    struct evidence_list evidence;
+};
+
+struct circuit_watch {
+    int64_t read_ms;              /* of the newest reading, INT64_MIN before the first */
+    int64_t rose_ms;              /* last switch-on, INT64_MIN before the first */
+    int64_t woke_ms;              /* since when it carries anything */
+    int64_t reset_ms;             /* when a trip of it was over, INT64_MIN: never */
+    char reset_id[EVENT_ID_SIZE]; /* of that trip */
+    float p1, p2, p3;             /* newest readings, hotter pole */
+    float low_mean; /* of the last few readings, while low */
+    float zero;
+    bool low;
+    bool feeder; /* of branches that are measured themselves */
+};
+
+/* A trip that was said, for as long as somebody may know better. */
+struct remembered {
+    char id[EVENT_ID_SIZE]; /* "": free place */
+    int circuit;
+    bool corrected;
+    enum trip_cause cause; /* as last said, or as corrected */
+    double probability, natural;
+    int64_t local_seconds;
+    float amps, age_seconds;
+    bool several, at_switch_on;
+};
+
+struct trips {
+    const struct site *site;
+    const struct rules_set *rules;
+    struct breakers *breakers;
+    struct loads *loads;
+    event_sink *sink;
+    void *context;
+    trips_observer *observer;
+    void *observer_context;
+    int64_t mono_ms, wall_ms;
+    int32_t utc_offset_seconds;
+    int64_t intervals[4];
+    size_t frames;
+    int64_t next_exposure_ms, next_due_ms;
+    double openings, circuit_days; /* what taught how often supplies are lost here */
+    double hands, faults;          /* what people said of openings without heat */
+    bool volts_gone;
+    size_t changed_count;
+    size_t *changed; /* circuits that went low or high in this frame */
+    bool *cut, *fell, *carries;
+    double *log_chance;
+    struct circuit_watch *watch;
+    struct trip_case *cases;
+    struct falls *histories;
+    struct remembered remembered[REMEMBERED];
+    size_t remembered_count;
+};
+
+/* Usual time between frames. */
+double trips_poll_seconds(const struct trips *t);
+
+/* How often a circuit here loses its supply without heat or a switch-on. */
+double trips_lost_per_second(const struct trips *t);
+
+/* Carried so much before that its fall is a fall. */
+static inline bool trips_counts(const struct trips *t, size_t i, double amps)
+{
+    return amps >= (double)(FALL_FROM_ZEROS * t->watch[i].zero);
+}
+
+static inline double trips_log_odds(double p)
+{
+    p = fmin(fmax(p, 1e-6), 1.0 - 1e-6);
+    return log(p / (1.0 - p));
+}
+
+/* ---- trips_case.c ---- */
+
+/* Loads that began apart from each other, oldest first, into facts (whose amps are set). */
+void trips_independent_loads(const struct trips *t, size_t i, const struct event_load *loads,
+                             size_t count, struct fall_facts *facts);
+
+void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_ms);
+void trips_case_judge(struct trips *t, size_t i, const char *moment);
+/* Says it when it is new or has changed; from: the probability that makes it worth saying. */
+void trips_case_say(struct trips *t, size_t i, double from);
+/* When it is to be looked at next. */
+void trips_case_schedule(struct trips *t, size_t i, int64_t due_mono_ms);
+/* It was silent until now. */
+void trips_case_later(struct trips *t, size_t i);
+/* It carries again and has settled. */
+void trips_case_close(struct trips *t, size_t i);
+void trips_say_outcome(struct trips *t, size_t i, enum event_type type, const char *id,
+                       double seconds);
+
+/* ---- trips_scope.c ---- */
+
+/* Somebody fell in this frame, or the voltage went. */
+void trips_scope_judge(struct trips *t, const struct frame *f, bool volts_went);
+/* What comes back tells of those that stay. */
+void trips_scope_back(struct trips *t, size_t i);
+/* A circuit that carries current while its scope should be dark refutes the scope. */
+void trips_scope_refute(struct trips *t);
+/* The voltage is back, and with it what it had taken. */
+void trips_scope_volts_back(struct trips *t);
+/* The circuit of a scope is back: those that had no current are back with it. */
+void trips_scope_release(struct trips *t, size_t i);
+
+#endif
