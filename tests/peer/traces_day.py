@@ -191,9 +191,13 @@ def check_appliance(trace, parts, clock, messages):
         right += right_levels(trace, steps, 0.1 * clock[1])
         have += held_wh(steps, first + PART_SECONDS)
     want = trace.energy_wh()
-    # 3 %, and the meter's last digit; each edge is heard at any time of the half second between two states
-    squares = sum(2 * w * w for _, _, w in trace.runs(30.0))
-    room = 0.03 * want + 0.005 * VOLTS * 24 + 3 * squares ** 0.5 * 0.5 * clock[1] / 3600 / 12 ** 0.5
+    # 3 %, and the meter's last digit. States come half a second apart: an edge is heard anywhere within it,
+    # and an inrush may be the level that is held through it
+    runs, pause_hours = trace.runs(30.0), 0.5 * clock[1] / 3600
+    squares = sum(2 * w * w for _, _, w in runs)
+    inrush = sum(trace.range(begin, begin + 10)[1] - w for begin, _, w in runs)
+    room = (0.03 * want + 0.005 * VOLTS * 24 + 3 * squares ** 0.5 * pause_hours / 12 ** 0.5
+            + 0.5 * max(0.0, inrush) * pause_hours)
     print(f"  {levels} states, {right} as recorded; {have:.0f} Wh heard, {want:.0f} Wh recorded (+-{room:.0f})")
     if right < 0.98 * levels:
         return "levels that were not recorded"
