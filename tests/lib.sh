@@ -13,7 +13,7 @@ finish() {
     exit $rc
 }
 trap finish EXIT
-trap 'exit 130' INT TERM
+trap 'exit 130' INT TERM HUP PIPE # PIPE: whoever reads our output has gone
 
 free_port() { # a port that nobody listens on at the moment
     /usr/bin/python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])'

@@ -93,7 +93,7 @@ void server_destroy(struct server *s)
 
 static int bound_port(int fd)
 {
-    struct sockaddr_storage a;
+    struct sockaddr_storage a = {0};
     socklen_t size = sizeof a;
     if (getsockname(fd, (struct sockaddr *)&a, &size) != 0)
         return -1;

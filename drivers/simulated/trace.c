@@ -64,7 +64,7 @@ static bool parse_row(const char *line, size_t length, struct trace_row *row)
     copy[length] = '\0';
     char *end;
     long second = strtol(copy, &end, 10);
-    if (end == copy || *end != ',' || second < 0 || second > 2 * 86400)
+    if (end == copy || *end != ',' || second < 0 || second > 2 * 86400L)
         return false;
     char *cell = end + 1;
     double watts = *cell ? strtod(cell, &end) : (double)NAN;

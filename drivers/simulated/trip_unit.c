@@ -45,9 +45,9 @@ double trip_unit_seconds(const struct trip_unit *u, struct trip_heat h, double a
                          double ambient_celsius, double limit)
 {
     const double step = 0.25;
-    for (double t = step; t < limit; t += step)
+    for (int64_t n = 1; (double)n * step < limit; n++)
         if (trip_unit_step(u, &h, amps, ambient_celsius, step) != TRIP_UNIT_HOLDS)
-            return t;
+            return (double)n * step;
     return limit;
 }
 
@@ -89,7 +89,7 @@ static bool keeps_iec60898(const struct trip_unit *u)
     double t = trip_unit_seconds(u, h, 2.55 * in, ambient, longest);
     if (t <= 1.0 || t >= longest)
         return false;
-    for (double s = 0.0; s < hour; s += 0.5)
+    for (int half_seconds = 0; half_seconds < (int)hour * 2; half_seconds++)
         if (trip_unit_step(u, &h, 1.13 * in, ambient, 0.5) != TRIP_UNIT_HOLDS)
             return false;
     return trip_unit_seconds(u, h, 1.45 * in, ambient, hour) < hour;
