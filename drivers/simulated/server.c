@@ -93,12 +93,15 @@ void server_destroy(struct server *s)
 
 static int bound_port(int fd)
 {
-    struct sockaddr_storage a = {0};
+    union {
+        struct sockaddr any;
+        struct sockaddr_in v4;
+        struct sockaddr_in6 v6;
+    } a = {.v6 = {0}};
     socklen_t size = sizeof a;
-    if (getsockname(fd, (struct sockaddr *)&a, &size) != 0)
+    if (getsockname(fd, &a.any, &size) != 0)
         return -1;
-    return ntohs(a.ss_family == AF_INET6 ? ((struct sockaddr_in6 *)(void *)&a)->sin6_port
-                                         : ((struct sockaddr_in *)(void *)&a)->sin_port);
+    return ntohs(a.any.sa_family == AF_INET6 ? a.v6.sin6_port : a.v4.sin_port);
 }
 
 int server_listen(struct server *s, int bus, const char *host, int port, struct text *why)
