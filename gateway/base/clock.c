@@ -89,38 +89,29 @@ static char *put(char *p, int value, int digits)
     return p + digits;
 }
 
+/* date and time of day, with these between their parts; "" for nothing */
+static char *put_civil(char *p, const struct civil *c, const char *dash, const char *colon)
+{
+    p = stpcpy(put(p, c->year, 4), dash);
+    p = stpcpy(put(p, c->month, 2), dash);
+    p = stpcpy(put(p, c->day, 2), "T");
+    p = stpcpy(put(p, c->hour, 2), colon);
+    p = stpcpy(put(p, c->minute, 2), colon);
+    return put(p, c->second, 2);
+}
+
 void clock_format_rfc3339(int64_t wall_ms, char out[CLOCK_RFC3339_SIZE])
 {
     struct civil c = civil_from_ms(wall_ms);
-    char *p = put(out, c.year, 4);
-    *p++ = '-';
-    p = put(p, c.month, 2);
-    *p++ = '-';
-    p = put(p, c.day, 2);
-    *p++ = 'T';
-    p = put(p, c.hour, 2);
-    *p++ = ':';
-    p = put(p, c.minute, 2);
-    *p++ = ':';
-    p = put(p, c.second, 2);
+    char *p = put_civil(out, &c, "-", ":");
     *p++ = '.';
-    p = put(p, c.ms, 3);
-    *p++ = 'Z';
-    *p = '\0';
+    strcpy(put(p, c.ms, 3), "Z");
 }
 
 void clock_format_compact(int64_t wall_ms, char out[CLOCK_COMPACT_SIZE])
 {
     struct civil c = civil_from_ms(wall_ms);
-    char *p = put(out, c.year, 4);
-    p = put(p, c.month, 2);
-    p = put(p, c.day, 2);
-    *p++ = 'T';
-    p = put(p, c.hour, 2);
-    p = put(p, c.minute, 2);
-    p = put(p, c.second, 2);
-    *p++ = 'Z';
-    *p = '\0';
+    strcpy(put_civil(out, &c, "", ""), "Z");
 }
 
 struct cursor {
