@@ -16,6 +16,24 @@
 #define LOW_EMA 0.125F
 #define BACK_FROM_ZEROS 1.3F /* a mean of so many zero_amps is current again */
 
+static bool allocate_lanes(struct watch_lanes *w, size_t count)
+{
+    size_t n = lanes_padded(count + 1);
+    w->memory = calloc(n, 6 * sizeof *w->amps + 2 * sizeof *w->low + sizeof *w->read_ms);
+    if (!w->memory)
+        return false;
+    w->read_ms = w->memory; /* the widest first, for alignment */
+    w->amps = (float *)(w->read_ms + n);
+    w->p1 = w->amps + n;
+    w->p2 = w->p1 + n;
+    w->p3 = w->p2 + n;
+    w->low_mean = w->p3 + n;
+    w->zero = w->low_mean + n;
+    w->low = (int32_t *)(w->zero + n);
+    w->counting = w->low + n;
+    return true;
+}
+
 static bool allocate(struct trips *t, size_t n)
 {
     t->changed = calloc(n, sizeof *t->changed);
@@ -26,8 +44,8 @@ static bool allocate(struct trips *t, size_t n)
     t->watch = calloc(n, sizeof *t->watch);
     t->cases = calloc(n, sizeof *t->cases);
     t->histories = calloc(n, sizeof *t->histories);
-    return t->changed && t->cut && t->fell && t->carries && t->log_chance && t->watch &&
-           t->cases && t->histories;
+    return allocate_lanes(&t->now, n) && t->changed && t->cut && t->fell && t->carries &&
+           t->log_chance && t->watch && t->cases && t->histories;
 }
 
 /* A feeder whose branches are measured says nothing by itself: they do. */
@@ -59,12 +77,11 @@ struct trips *trips_create(const struct site *s, const struct rules_set *rules,
         return NULL;
     }
     for (size_t i = 0; i < s->circuit_count; i++) {
-        t->watch[i] = (struct circuit_watch){.read_ms = INT64_MIN,
-                                             .rose_ms = INT64_MIN,
-                                             .reset_ms = INT64_MIN,
-                                             .zero = (float)rules->circuits[i].zero_amps,
-                                             .low = true,
-                                             .feeder = feeds_measured(s, i)};
+        t->watch[i] = (struct circuit_watch){
+            .rose_ms = INT64_MIN, .reset_ms = INT64_MIN, .feeder = feeds_measured(s, i)};
+        t->now.zero[i] = (float)rules->circuits[i].zero_amps;
+        t->now.read_ms[i] = INT64_MIN;
+        t->now.low[i] = t->now.counting[i] = -1;
         falls_init(&t->histories[i]);
     }
     return t;
@@ -74,6 +91,7 @@ void trips_destroy(struct trips *t)
 {
     if (!t)
         return;
+    free(t->now.memory);
     free(t->changed);
     free(t->cut);
     free(t->fell);
@@ -115,18 +133,18 @@ double trips_lost_per_second(const struct trips *t)
 /* Once a minute: what a circuit carries, which is what falls are counted against. */
 static void note_exposure(struct trips *t, size_t i)
 {
-    const struct circuit_watch *w = &t->watch[i];
+    const struct watch_lanes *w = &t->now;
     struct falls *h = &t->histories[i];
     int64_t local = t->wall_ms / 1000 + t->utc_offset_seconds;
     falls_fade(h, local);
-    if (w->feeder || w->read_ms != t->mono_ms)
+    if (t->watch[i].feeder || w->read_ms[i] != t->mono_ms)
         return;
-    falls_night(h, local, !w->low);
+    falls_night(h, local, !w->low[i]);
     t->circuit_days += EXPOSURE_MS / 86400000.0;
-    if (w->low || !trips_counts(t, i, (double)w->p1))
+    if (w->low[i] || !trips_counts(t, i, (double)w->p1[i]))
         return;
     struct event_load loads[LOADS_MAX_RUNNING];
-    struct fall_facts facts = {.amps = (double)w->p1, .switch_on_seconds = (double)INFINITY};
+    struct fall_facts facts = {.amps = (double)w->p1[i], .switch_on_seconds = (double)INFINITY};
     trips_independent_loads(t, i, loads, loads_running(t->loads, (int)i, loads), &facts);
     if (facts.loads >= 2)
         falls_carried(h, facts.amps,
@@ -153,53 +171,102 @@ static void note_exposures(struct trips *t)
 /* ---- readings ------------------------------------------------------------------------------
  */
 
-static float hotter_pole(const struct site_circuit *c, const float *amps)
+/* The current of a circuit is that of its pole with most of it. */
+static void gather(struct trips *t, const struct frame *f)
 {
-    float most = amps[c->first_pole];
-    for (int p = 1; p < c->poles; p++)
-        most = fmaxf(most, amps[c->first_pole + p]);
-    return most;
+    const float *amps = frame_amps(f);
+    if (t->site->poles_total == t->site->circuit_count) {
+        memcpy(t->now.amps, amps, t->site->circuit_count * sizeof *amps);
+        return;
+    }
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        const struct site_circuit *c = &t->site->circuits[i];
+        float most = amps[c->first_pole];
+        for (int p = 1; p < c->poles; p++)
+            most = fmaxf(most, amps[c->first_pole + p]);
+        t->now.amps[i] = most;
+    }
 }
 
 /* While it carries nothing: the mean since the fall, and a shorter one that tells whether a
  * small load is back, without flapping about the threshold. True: still low. */
 static bool stays_low(struct trips *t, size_t i, float a)
 {
-    struct circuit_watch *w = &t->watch[i];
+    struct watch_lanes *w = &t->now;
     struct trip_case *c = &t->cases[i];
-    w->low_mean += LOW_EMA * (a - w->low_mean);
-    if (a >= FALL_FROM_ZEROS * w->zero || w->low_mean >= BACK_FROM_ZEROS * w->zero)
+    w->low_mean[i] += LOW_EMA * (a - w->low_mean[i]);
+    if (a >= FALL_FROM_ZEROS * w->zero[i] || w->low_mean[i] >= BACK_FROM_ZEROS * w->zero[i])
         return false;
-    if (c->state == CASE_OPEN && c->facts.after_polls < AFTER_POLLS_MOST) {
+    bool counting = c->state == CASE_OPEN && c->facts.after_polls < AFTER_POLLS_MOST;
+    w->counting[i] = counting ? -1 : 0;
+    if (counting) {
         c->after_sum += (double)a;
         c->facts.after_amps = c->after_sum / ++c->facts.after_polls;
     }
     return true;
 }
 
-/* Readings of this frame into the watch; who went low or high is noted, and keeps the time of
- * the reading before until it has been dealt with. */
+/* A reading into the watch; a circuit that went low or high is noted, and keeps the time of the
+ * reading before until that has been dealt with. */
+static void take_reading(struct trips *t, size_t i)
+{
+    struct watch_lanes *w = &t->now;
+    float a = w->amps[i];
+    if (isnan(a))
+        return;
+    bool low = w->low[i] ? stays_low(t, i, a) : a < w->zero[i];
+    if (low != (w->low[i] != 0))
+        t->changed[t->changed_count++] = i;
+    else
+        w->read_ms[i] = t->mono_ms;
+    if (a - w->p1[i] >= SWITCH_ON_AMPS) {
+        t->watch[i].rose_ms = t->mono_ms;
+        falls_switched_on(&t->histories[i]);
+    }
+    w->p3[i] = w->p2[i];
+    w->p2[i] = w->p1[i];
+    w->p1[i] = a;
+}
+
+static lanes_mask load_mask(const int32_t *from)
+{
+    lanes_mask m;
+    memcpy(&m, from, sizeof m);
+    return m;
+}
+
+/* take_reading for four circuits to which nothing happens; false, and nothing done, when
+ * something does to one of them. */
+static bool take_quiet(struct watch_lanes *w, size_t i, int64_t mono_ms)
+{
+    lanes a = lanes_load(w->amps + i), p1 = lanes_load(w->p1 + i),
+          zero = lanes_load(w->zero + i);
+    lanes mean = lanes_load(w->low_mean + i), next = mean + LOW_EMA * (a - mean);
+    lanes_mask low = load_mask(w->low + i);
+    lanes_mask stays_low = (a < FALL_FROM_ZEROS * zero) & (next < BACK_FROM_ZEROS * zero) &
+                           ~load_mask(w->counting + i);
+    lanes_mask stays = (low & stays_low) | (~low & (a >= zero));
+    if (!lanes_all(stays & (a - p1 < SWITCH_ON_AMPS))) /* also with no reading */
+        return false;
+    lanes_store(w->low_mean + i, lanes_choose(low, next, mean));
+    lanes_store(w->p3 + i, lanes_load(w->p2 + i));
+    lanes_store(w->p2 + i, p1);
+    lanes_store(w->p1 + i, a);
+    for (size_t k = i; k < i + LANES; k++)
+        w->read_ms[k] = mono_ms;
+    return true;
+}
+
 static void take_readings(struct trips *t, const struct frame *f)
 {
-    const float *amps = frame_amps(f);
+    size_t count = t->site->circuit_count;
+    gather(t, f);
     t->changed_count = 0;
-    for (size_t i = 0; i < t->site->circuit_count; i++) {
-        struct circuit_watch *w = &t->watch[i];
-        float a = hotter_pole(&t->site->circuits[i], amps);
-        if (isnan(a))
+    for (size_t i = 0; i < count; i += LANES) {
+        if (take_quiet(&t->now, i, t->mono_ms))
             continue;
-        bool low = w->low ? stays_low(t, i, a) : a < w->zero;
-        if (low != w->low)
-            t->changed[t->changed_count++] = i;
-        else
-            w->read_ms = t->mono_ms;
-        if (a - w->p1 >= SWITCH_ON_AMPS) {
-            w->rose_ms = t->mono_ms;
-            falls_switched_on(&t->histories[i]);
-        }
-        w->p3 = w->p2;
-        w->p2 = w->p1;
-        w->p1 = a;
+        for (size_t k = i; k < i + LANES && k < count; k++)
+            take_reading(t, k);
     }
 }
 
@@ -217,17 +284,17 @@ static void went_high(struct trips *t, size_t i)
 
 static bool went_low(struct trips *t, size_t i, int64_t last_read_ms)
 {
-    struct circuit_watch *w = &t->watch[i];
-    w->low_mean = w->p1;
+    struct watch_lanes *w = &t->now;
+    w->low_mean[i] = w->p1[i];
     falls_spell_over(&t->histories[i]);
     if (t->cases[i].state == CASE_BACK)
         trips_case_close(t, i);
-    if (w->feeder || !trips_counts(t, i, (double)w->p2))
+    if (t->watch[i].feeder || !trips_counts(t, i, (double)w->p2[i]))
         return false;
-    trips_case_open(t, i, (double)w->p2, last_read_ms);
+    trips_case_open(t, i, (double)w->p2[i], last_read_ms);
     struct trip_case *c = &t->cases[i];
-    c->after_sum = (double)w->p1;
-    c->facts.after_amps = (double)w->p1;
+    c->after_sum = (double)w->p1[i];
+    c->facts.after_amps = (double)w->p1[i];
     c->facts.after_polls = 1;
     return true;
 }
@@ -238,11 +305,10 @@ static bool follow_changes(struct trips *t)
     bool fell = false;
     for (size_t k = 0; k < t->changed_count; k++) {
         size_t i = t->changed[k];
-        struct circuit_watch *w = &t->watch[i];
-        int64_t last_read_ms = w->read_ms;
-        w->low = !w->low;
-        w->read_ms = t->mono_ms;
-        if (!w->low)
+        int64_t last_read_ms = t->now.read_ms[i];
+        t->now.low[i] = ~t->now.low[i];
+        t->now.read_ms[i] = t->mono_ms;
+        if (!t->now.low[i])
             went_high(t, i);
         else if (last_read_ms != INT64_MIN)
             fell |= went_low(t, i, last_read_ms);

@@ -68,9 +68,9 @@ void trips_independent_loads(const struct trips *t, size_t i, const struct event
 static double feeder_drop(const struct trips *t, size_t i)
 {
     int feeder = t->site->panels[t->site->circuits[i].panel].fed_by;
-    if (feeder < 0 || t->watch[feeder].read_ms != t->mono_ms)
+    if (feeder < 0 || t->now.read_ms[feeder] != t->mono_ms)
         return (double)NAN;
-    return (double)(t->watch[feeder].p2 - t->watch[feeder].p1);
+    return (double)(t->now.p2[feeder] - t->now.p1[feeder]);
 }
 
 static double since(const struct trips *t, int64_t mono_ms)
@@ -82,6 +82,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
 {
     const struct circuit_watch *w = &t->watch[i];
     struct trip_case *c = &t->cases[i];
+    float p2 = t->now.p2[i], p3 = t->now.p3[i];
     double gap = (double)(t->mono_ms - last_read_ms) / 1000.0, poll = trips_poll_seconds(t);
     /* when readings were lost before it, it fell somewhere between */
     int64_t back_ms = gap > 1.5 * poll ? (t->mono_ms - last_read_ms) / 2 : 0;
@@ -91,11 +92,12 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
                             .opened_mono_ms = t->mono_ms - back_ms,
                             .opened_wall_ms = t->wall_ms - back_ms,
                             .seen_mono_ms = t->mono_ms};
+    t->now.counting[i] = -1;
     c->facts = (struct fall_facts){
         .poll_seconds = poll,
         .gap_seconds = gap,
         .amps = amps,
-        .staged = w->p3 > w->p2 && w->p3 > 0.0F ? (double)((w->p3 - w->p2) / w->p3) : 0.0,
+        .staged = p3 > p2 && p3 > 0.0F ? (double)((p3 - p2) / p3) : 0.0,
         .switch_on_seconds = since(t, w->rose_ms),
         .reset_seconds = since(t, w->reset_ms),
         .again_seconds = t->rules->circuits[i].again_seconds,
@@ -362,7 +364,7 @@ void trips_case_close(struct trips *t, size_t i)
     struct circuit_watch *w = &t->watch[i];
     trips_scope_back(t, i);
     c->facts.back = true;
-    c->facts.back_amps = ((double)w->p1 + (double)w->p2) / 2.0;
+    c->facts.back_amps = ((double)t->now.p1[i] + (double)t->now.p2[i]) / 2.0;
     c->facts.silent_seconds = (double)(c->back_mono_ms - c->opened_mono_ms) / 1000.0;
     trips_case_judge(t, i, "back");
     trips_scope_release(t, i);

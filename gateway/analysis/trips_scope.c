@@ -19,7 +19,7 @@ static void open_dark(struct trips *t, struct scope_guess guess)
         if (c->state == CASE_BACK)
             trips_case_close(t, i);
         if (c->state == CASE_NONE)
-            trips_case_open(t, i, fmax(0.0, (double)t->watch[i].p2), t->mono_ms);
+            trips_case_open(t, i, fmax(0.0, (double)t->now.p2[i]), t->mono_ms);
         c->scope = guess;
     }
 }
@@ -35,7 +35,7 @@ static void look(struct trips *t, struct together_view *v)
         bool fresh = c->state == CASE_OPEN &&
                      (double)(t->mono_ms - c->seen_mono_ms) <= 1000.0 * FRESH_POLLS * poll;
         t->fell[i] = fresh && trips_counts(t, i, f->amps);
-        t->carries[i] = !t->watch[i].low && t->watch[i].read_ms == t->mono_ms;
+        t->carries[i] = !t->now.low[i] && t->now.read_ms[i] == t->mono_ms;
         if (!t->fell[i])
             continue;
         v->gap_seconds = fmax(v->gap_seconds, f->gap_seconds);
@@ -104,7 +104,7 @@ void trips_scope_refute(struct trips *t)
             continue;
         for (size_t k = 0; k < t->site->circuit_count; k++) {
             const struct circuit_watch *w = &t->watch[k];
-            bool came = !w->low && !w->feeder && t->cases[k].state == CASE_NONE &&
+            bool came = !t->now.low[k] && !w->feeder && t->cases[k].state == CASE_NONE &&
                         w->woke_ms > c->seen_mono_ms;
             if (came && together_within(t->site, c->scope.scope, (int)k))
                 c->scope.probability = 0.0;

@@ -12,6 +12,8 @@
 #include "causes.h"
 #include "trips.h"
 
+#include "base/lanes.h"
+
 #include <math.h>
 
 #define FALL_FROM_ZEROS 2.0F /* a fall counts from this many times the rule's zero_amps */
@@ -51,16 +53,23 @@ struct trip_case {
 };
 
 struct circuit_watch {
-    int64_t read_ms;              /* of the newest reading, INT64_MIN before the first */
     int64_t rose_ms;              /* last switch-on, INT64_MIN before the first */
     int64_t woke_ms;              /* since when it carries anything */
     int64_t reset_ms;             /* when a trip of it was over, INT64_MIN: never */
     char reset_id[EVENT_ID_SIZE]; /* of that trip */
-    float p1, p2, p3;             /* newest readings, hotter pole */
-    float low_mean; /* of the last few readings, while low */
-    float zero;
-    bool low;
-    bool feeder; /* of branches that are measured themselves */
+    bool feeder;                  /* of branches that are measured themselves */
+};
+
+/* What every frame touches of every circuit, side by side and lanes_padded. */
+struct watch_lanes {
+    float *amps;         /* of this frame, hotter pole; NaN: no reading */
+    float *p1, *p2, *p3; /* newest readings */
+    float *low_mean;     /* of the last few readings, while low */
+    float *zero;         /* below it a circuit carries nothing */
+    int32_t *low;        /* a lanes_mask: carries nothing */
+    int32_t *counting;   /* the same: perhaps the mean since its fall is being taken */
+    int64_t *read_ms;    /* of the newest reading, INT64_MIN before the first */
+    void *memory;
 };
 
 /* A trip that was said, for as long as somebody may know better. */
@@ -96,6 +105,7 @@ struct trips {
     size_t *changed; /* circuits that went low or high in this frame */
     bool *cut, *fell, *carries;
     double *log_chance;
+    struct watch_lanes now;
     struct circuit_watch *watch;
     struct trip_case *cases;
     struct falls *histories;
@@ -112,7 +122,7 @@ double trips_lost_per_second(const struct trips *t);
 /* Carried so much before that its fall is a fall. */
 static inline bool trips_counts(const struct trips *t, size_t i, double amps)
 {
-    return amps >= (double)(FALL_FROM_ZEROS * t->watch[i].zero);
+    return amps >= (double)(FALL_FROM_ZEROS * t->now.zero[i]);
 }
 
 static inline double trips_log_odds(double p)
