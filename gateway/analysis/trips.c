@@ -1,3 +1,5 @@
+#include "trips.h"
+
 #include "trips_state.h"
 
 #include <assert.h>
