@@ -26,6 +26,10 @@ const struct field broker_fields[BROKER_KEYS] = {
                           AT(delivery_broker, keepalive_seconds), .least = 5, .most = 3600,
                           .fallback = "30",
                           .help = "a silent connection is looked after in this time"},
+    [BROKER_UP] = {"up", FIELD_SWITCH, AT(delivery_broker, up), .fallback = "false",
+                   .help =
+                       "every record goes out a second time, numbered and in batches, for a "
+                       "centre that gathers many sites"},
     [BROKER_TLS] =
         {"tls", FIELD_GROUP, .fallback = "no TLS",
          .help =

@@ -171,7 +171,9 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
     }
-    store_commit(g->store, clock_mono_ms(), clock_wall_ms()); /* says itself when it cannot */
+    int64_t commit_mono_ms = clock_mono_ms(); /* the store says itself when it cannot write */
+    if (store_commit(g->store, commit_mono_ms, clock_wall_ms()) != STORE_OK && g->mqtt)
+        mqtt_tell_unwritten(g->mqtt, commit_mono_ms);
     say_full_queue(g);
 }
 

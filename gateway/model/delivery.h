@@ -27,6 +27,7 @@ struct delivery_broker {
     char username[DELIVERY_NAME_SIZE];      /* "": none */
     char password_file[DELIVERY_PATH_SIZE]; /* "": none */
     int keepalive_seconds;
+    bool up; /* the stream of records for a centre is published too */
     struct delivery_tls tls;
 };
 

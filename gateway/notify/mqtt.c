@@ -435,7 +435,7 @@ static bool create_parts(struct mqtt *m, const struct mqtt_options *o)
         .store = o->store,
         .store_path = o->store_path,
         .site_id = o->site_id,
-        .up = o->up,
+        .up = o->broker->up,
         .up_period_ms = o->up_seconds > 0 ? (int64_t)(o->up_seconds * 1000.0) : 10000,
     });
     m->commands = queue_create(COMMANDS);

@@ -25,11 +25,10 @@ struct delivery_broker; /* model/delivery.h */
 struct mqtt;
 
 struct mqtt_options {
-    const struct delivery_broker *broker; /* copied */
+    const struct delivery_broker *broker; /* copied; its `up`: the stream for a centre too */
     const char *site_id;
     struct store *store;
     const char *store_path; /* for the reader of its own */
-    bool up;                /* the stream for a centre, topic `up` */
     double up_seconds;      /* a batch at least every so often; 0: 10 */
     int retry_first_ms;     /* 0: 500 */
     int retry_most_ms;      /* 0: 30000 */

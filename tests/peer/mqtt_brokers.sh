@@ -24,6 +24,28 @@ run_writer() { # run_writer EVENTS [OPTION=VALUE]..: on port $to
     "$writer" "$dir/record.db" "$to" "$n" 200 "$@" > "$dir/writer.log" 2>&1
 }
 
+# ---- a card that cannot be written: alarms are told all the same, and again when it can ----
+port=$(free_port)
+broker_start || fail "the broker did not start"
+mosquitto_sub -p "$port" -V 5 -q 1 -t $own/event -t $own/alarm/+ > "$dir/told" 2>> "$dir/sub.log" &
+sub_pid=$!
+"$writer" "$dir/card/record.db" "$port" 3 20 alarms=1 up=0 > "$dir/writer.log" 2>&1 &
+writer_pid=$!
+unwritten() { grep -q '^{"stored":false,.*"type":"alarm".*"detail":"number 3"' "$dir/told"; }
+wait_until 20 unwritten || fail "with a dead card nothing is told"
+grep -q '"seq"' "$dir/told" && fail "a number was given to what is not on disk"
+mkdir "$dir/card"
+wait $writer_pid || fail "the card came back and nothing was written: $(cat "$dir/writer.log")"
+writer_pid=
+written() { grep -q '^{"seq":[0-9]*,.*"detail":"number 3"' "$dir/told"; }
+wait_until 10 written || fail "what was written late is not told with its number"
+[ "$(grep -c '^{"stored":false' "$dir/told")" = 6 ] || fail "told more than once: $(cat "$dir/told")"
+kill $sub_pid
+wait $sub_pid 2> /dev/null
+sub_pid=
+mosquitto_pub -p "$port" -r -n -t "$own/alarm/cellar-01.trip"
+broker_stop
+
 # ---- both versions, refused and hung up on ----
 port=$(free_port)
 broker_start || fail "the broker did not start"
@@ -152,4 +174,4 @@ wait_until 10 listening "$to" || fail "the proxy did not start"
 rm -f "$dir"/record.db*
 "$writer" "$dir/record.db" "$to" 30 100 "wait=0" > "$dir/writer.log" 2>&1
 grep -q 'not done at 30' "$dir/writer.log" || fail "with a deaf broker: $(cat "$dir/writer.log")"
-echo "MQTT 5, 3.1.1, commands, retained, password, TLS, refusals, a deaf broker: as promised"
+echo "MQTT 5, 3.1.1, commands, retained, password, TLS, refusals, a deaf broker, a dead card: as promised"
