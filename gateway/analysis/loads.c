@@ -184,6 +184,7 @@ static void rest(struct loads *l, size_t i)
     if (n > 0 && !steps_moving(&c->steps) && c->steps.known) {
         float offset = l->offset[i] / (float)n;
         steps_rested(&c->steps, offset, l->deviation[i] / (float)n);
+        runs_ripple(&c->runs, c->steps.level, l->deviation[i] / (float)n, (float)n);
         runs_drift(&c->runs, l->mono_ms, offset);
         note_low(l, i);
     }

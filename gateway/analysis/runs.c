@@ -15,10 +15,10 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define SAME 0.12F    /* what one element draws differs no more */
+#define SAME 0.12F /* what one element draws differs no more */
 #define SMALL_AMPS 1.5F
 #define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
-#define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
+#define FIT_MOST 3.3F        /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
 {
@@ -43,8 +43,40 @@ static void over_with(struct run *r, struct run over[RUNS_MAX], int *n)
     *r = (struct run){0};
 }
 
+/* Sums up what it drew until then; before each change of its amps. */
+static void count_up(struct run *r, int64_t mono_ms)
+{
+    float seconds = (float)(mono_ms - r->counted_mono_ms) / 1000.0F;
+    if (seconds <= 0)
+        return;
+    r->charge += r->amps * seconds;
+    r->square += r->amps * r->amps * seconds;
+    r->counted_mono_ms = mono_ms;
+}
+
+void run_shape(const struct run *r, struct run_shape *out)
+{
+    float on = fmaxf(r->on_seconds, 0.001F), minutes = on / 60;
+    float mean = r->charge > 0 ? r->charge / on : r->amps;
+    float variance = r->charge > 0 ? r->square / on - mean * mean : 0;
+    *out = (struct run_shape){
+        .amps = mean,
+        .first = r->first,
+        .last = r->amps,
+        .most = r->most,
+        .inrush = r->inrush,
+        .spread = sqrtf(fmaxf(variance, 0)) / fmaxf(mean, LEAST_AMPS),
+        .ripple = r->rippled > 0 ? r->ripple / r->rippled / fmaxf(mean, LEAST_AMPS) : -1,
+        .seconds = run_seconds(r, r->off_mono_ms),
+        .on_seconds = on,
+        .changes = (float)r->changes / fmaxf(minutes, 1),
+        .pulses = r->pulses,
+    };
+}
+
 static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
 {
+    count_up(r, mono_ms);
     r->pausing = true;
     r->off_mono_ms = mono_ms;
     r->off_wall_ms = wall_ms;
@@ -64,6 +96,7 @@ static void note_edge(struct runs *r, const struct step *s, float size)
         int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
         if (!running(x))
             continue;
+        count_up(x, s->at_mono_ms);
         if (s->at_mono_ms - from > x->calm_ms)
             x->calm_ms = (int32_t)(s->at_mono_ms - from);
         x->disturbed++;
@@ -78,6 +111,7 @@ static void note_edge(struct runs *r, const struct step *s, float size)
 static void own_edge(struct run *x, const struct step *s)
 {
     x->changed_mono_ms = s->at_mono_ms;
+    x->changes++;
     if (x->disturbed > 0)
         x->disturbed--;
 }
@@ -122,7 +156,9 @@ int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
         return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
     enum kinship kin = kinship_of(r, x);
     bool small = kin == LIKE && x->most < SMALL_AMPS;
-    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS : small ? SMALL_DOUBT_MS : RUNS_DOUBT_MS);
+    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS
+                                      : small      ? SMALL_DOUBT_MS
+                                                   : RUNS_DOUBT_MS);
     if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
         return due;
     int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
@@ -142,17 +178,21 @@ static bool deserved(const struct runs *r, const struct run *x)
     bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
     if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
         return true;
-    return lasted >= (x->most < SMALL_AMPS ? SMALL_DOUBT_MS : RUNS_DOUBT_MS) && (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
+    return lasted >= (x->most < SMALL_AMPS ? SMALL_DOUBT_MS : RUNS_DOUBT_MS) &&
+           (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
 }
 
 /* The largest usual size follows the pulses up quickly and down slowly. */
-static void one_more(struct run *t, float amps, int64_t off_mono_ms, int64_t off_wall_ms)
+static void one_more(struct run *t, const struct run *pulse)
 {
     t->pulses++;
-    t->most += (amps > t->most ? 0.2F : 0.01F) * (amps - t->most);
-    if (off_mono_ms > t->off_mono_ms) {
-        t->off_mono_ms = off_mono_ms;
-        t->off_wall_ms = off_wall_ms;
+    t->most += (pulse->most > t->most ? 0.2F : 0.01F) * (pulse->most - t->most);
+    t->on_seconds += pulse->on_seconds;
+    t->charge += pulse->charge;
+    t->square += pulse->square;
+    if (pulse->off_mono_ms > t->off_mono_ms) {
+        t->off_mono_ms = pulse->off_mono_ms;
+        t->off_wall_ms = pulse->off_wall_ms;
     }
 }
 
@@ -166,12 +206,11 @@ static void gather(struct runs *r, struct run *x)
         x->train = true;
         return;
     }
-    t->on_seconds += x->on_seconds;
     if (t->usual == 0)
         t->usual = x->amps;
     else if (x->amps > 0.5F * t->usual)
         t->usual += 0.2F * (x->amps - t->usual);
-    one_more(t, x->most, x->off_mono_ms, x->off_wall_ms);
+    one_more(t, x);
     *x = (struct run){0};
 }
 
@@ -204,6 +243,7 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
             .began_wall_ms = s->at_wall_ms,
             .on_mono_ms = s->at_mono_ms,
             .changed_mono_ms = s->at_mono_ms,
+            .counted_mono_ms = s->at_mono_ms,
             .amps = amps,
             .first = fmaxf(first, LEAST_AMPS),
             .inrush = s->peak - s->before,
@@ -287,7 +327,7 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
     if (x->pausing) {
         x->pausing = false;
         x->pulses++;
-        x->on_mono_ms = s->at_mono_ms;
+        x->on_mono_ms = x->counted_mono_ms = s->at_mono_ms;
         x->amps = 0;
     } else
         x->fell = 0;
@@ -461,16 +501,17 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
     float amps = s->peak - s->before;
     if (amps < LEAST_AMPS)
         return;
+    struct run *x = begin(r, s, amps, amps, over, n);
+    if (!x)
+        return;
+    int64_t lasted = s->settled_mono_ms - s->at_mono_ms;
+    pause_run(x, s->at_mono_ms + lasted, s->at_wall_ms + lasted);
     struct run *t = train_for(r, s->at_mono_ms, amps);
     if (t) {
-        one_more(t, amps, s->at_mono_ms, s->at_wall_ms);
-        return;
-    }
-    struct run *x = begin(r, s, amps, amps, over, n);
-    if (x) {
-        pause_run(x, s->at_mono_ms, s->at_wall_ms);
+        one_more(t, x);
+        *x = (struct run){0};
+    } else
         x->train = true;
-    }
 }
 
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
@@ -530,6 +571,7 @@ void runs_drift(struct runs *r, int64_t mono_ms, float amps)
         struct run *x = &r->all[i];
         if (!running(x))
             continue;
+        count_up(x, mono_ms);
         sum += x->amps;
         if (mono_ms - x->on_mono_ms < YOUNG_MS && (!young || x->on_mono_ms > young->on_mono_ms))
             young = x;
@@ -546,6 +588,17 @@ void runs_drift(struct runs *r, int64_t mono_ms, float amps)
         if (running(&r->all[i]))
             r->all[i].amps *= (sum + amps) / sum;
     r->base *= (sum + amps) / sum;
+}
+
+void runs_ripple(struct runs *r, float level, float deviation, float n)
+{
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (running(x) && x->amps > 0.7F * level) {
+            x->ripple += deviation * n;
+            x->rippled += n;
+        }
+    }
 }
 
 int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX])

@@ -47,9 +47,13 @@ struct run {
     float usual;                      /* of a train: level of its longer pulses, 0: none yet */
     float fell;                       /* size of the last fall that did not end it */
     int64_t fell_mono_ms;
-    int disturbed;   /* steps of others while it was on */
-    int32_t calm_ms; /* longest time in it without any step on the circuit */
-    bool train;      /* short on-times only */
+    int changes;          /* steps that changed it without ending it */
+    int disturbed;        /* steps of others while it was on */
+    int32_t calm_ms;      /* longest time in it without any step on the circuit */
+    float charge, square; /* amps and their square, times seconds on, up to counted */
+    int64_t counted_mono_ms;
+    float ripple, rippled; /* deviation times readings while it was most of the current */
+    bool train;            /* short on-times only */
     bool pausing;
     bool announced; /* its load_on is out, or is due with its load_off */
 };
@@ -84,6 +88,26 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
 /* The moment from which this run deserves its load_on, as things stand; INT64_MAX while it has
  * none to come. */
 int64_t runs_announce_due_ms(const struct runs *r, const struct run *x);
+
+/* While this load was most of what flowed, n readings lay so far (on average) from the level.
+ */
+void runs_ripple(struct runs *r, float level, float deviation, float n);
+
+/* What a run looked like, once it is over. */
+struct run_shape {
+    float amps;       /* mean while on */
+    float first;      /* in its first seconds */
+    float last;       /* before it ended */
+    float most;       /* largest level */
+    float inrush;     /* highest reading of its first seconds */
+    float spread;     /* standard deviation of its levels over their mean */
+    float ripple;     /* mean deviation from a level over the mean, negative: not known */
+    float seconds;    /* from its beginning to its end */
+    float on_seconds; /* of that, on */
+    float changes;    /* steps that changed it, a minute */
+    int pulses;
+};
+void run_shape(const struct run *r, struct run_shape *out);
 
 /* Seconds from its beginning to its end, or to that moment. */
 float run_seconds(const struct run *r, int64_t mono_ms);
