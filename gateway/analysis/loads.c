@@ -1,5 +1,6 @@
 #include "loads.h"
 
+#include "learned.h"
 #include "runs.h"
 #include "steps.h"
 
@@ -19,6 +20,7 @@
 struct circuit {
     struct steps steps;
     struct runs runs;
+    struct learned learned;
     float hour_low[STANDING_HOURS]; /* lowest settled level of each of the last hours, by hour %
                                        24 */
     int64_t hour;                   /* mono hour that hour_low is being written for */
@@ -37,6 +39,7 @@ struct loads {
     bool single; /* every circuit has one pole: its number is the pole's */
     int64_t frames;
     int64_t mono_ms, wall_ms;
+    int32_t utc_offset_seconds;
     int64_t due_mono_ms; /* the earliest run that waits to be announced */
     float *amps, *level, *band, *offset, *deviation; /* lanes_padded */
     struct circuit *circuits;
@@ -110,6 +113,7 @@ static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_m
 static void emit_over(struct loads *l, size_t i, const struct run *over, int n)
 {
     for (int k = 0; k < n; k++) {
+        struct run_shape shape;
         struct event_load e = describe(&over[k], l->mono_ms);
         if (over[k].train && !over[k].announced)
             continue;
@@ -118,6 +122,10 @@ static void emit_over(struct loads *l, size_t i, const struct run *over, int n)
             emit(l, i, EVENT_LOAD_ON, over[k].began_wall_ms, &e);
             e.amps = (double)over[k].amps;
         }
+        run_shape(&over[k], &shape);
+        if (!over[k].cut)
+            learned_take(&l->circuits[i].learned, &shape, over[k].began_wall_ms,
+                         l->utc_offset_seconds);
         emit(l, i, EVENT_LOAD_OFF, over[k].off_wall_ms, &e);
     }
 }
@@ -271,6 +279,7 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut)
 {
     l->mono_ms = f->mono_ms;
     l->wall_ms = f->wall_ms;
+    l->utc_offset_seconds = f->utc_offset_seconds;
     gather(l, f);
     bool cut_changed = cut && memcmp(cut, l->cut, l->count * sizeof *cut) != 0;
     for (size_t i = 0; i < l->count; i += LANES) {

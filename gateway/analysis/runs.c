@@ -614,8 +614,10 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
                 cut[k] = a;
                 a = t;
             }
-        if (running(x))
+        if (running(x)) {
             pause_run(x, mono_ms, wall_ms);
+            x->cut = true;
+        }
         if (x->id)
             over_with(x, over, &n);
     }

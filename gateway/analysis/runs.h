@@ -55,6 +55,7 @@ struct run {
     float ripple, rippled; /* deviation times readings while it was most of the current */
     bool train;            /* short on-times only */
     bool pausing;
+    bool cut;       /* it ended with the supply */
     bool announced; /* its load_on is out, or is due with its load_off */
 };
 
