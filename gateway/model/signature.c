@@ -1,6 +1,74 @@
 #include "signature.h"
 
+#include <math.h>
 #include <stdlib.h>
+#include <string.h>
+
+#define TENTH                                                                                  \
+    1.2816F /* standard deviations from the middle to the tenth and ninetieth percentile */
+
+/* Logarithmic scales begin a little under the least that occurs, so that "none" is a number. */
+static const struct {
+    const char *name;
+    bool linear;
+    float plus, least, most;
+} features[SIGNATURE_FEATURES] = {
+    [SIGNATURE_WATTS] = {"watts", false, 0, 2, 1e6F},
+    [SIGNATURE_SECONDS] = {"seconds", false, 5, 0, 1e7F},
+    [SIGNATURE_INRUSH] = {"inrush", false, 0.02F, 0.1F, 100},
+    [SIGNATURE_RISE] = {"rise", false, 0, 0.1F, 30},
+    [SIGNATURE_FADE] = {"fade", false, 0, 0.2F, 5},
+    [SIGNATURE_SPREAD] = {"spread", false, 0.01F, 0, 100},
+    [SIGNATURE_CHANGES] = {"changes", false, 0.05F, 0, 1000},
+    [SIGNATURE_PULSES] = {"pulses", false, 0, 0.1F, 1e6F},
+    [SIGNATURE_RIPPLE] = {"ripple", false, 0, 0.1F, 100},
+    [SIGNATURE_USUAL_SECONDS] = {"usual_seconds", false, 0, 1, 1e7F},
+    [SIGNATURE_SECONDS_VARY] = {"seconds_vary", false, 0.05F, 0, 100},
+    [SIGNATURE_GAP_SECONDS] = {"gap_seconds", false, 0, 1, 1e8F},
+    [SIGNATURE_GAP_VARY] = {"gap_vary", false, 0.05F, 0, 100},
+    [SIGNATURE_NIGHT] = {"night", true, 0, -1, 2},
+    [SIGNATURE_PER_DAY] = {"per_day", false, 0, 1e-3F, 1e5F},
+    [SIGNATURE_LATELY] = {"lately", false, 0, 0.1F, 1000},
+    [SIGNATURE_POWER_FACTOR] = {"power_factor", true, 0, -1, 2},
+};
+
+const char *signature_feature_name(enum signature_feature f)
+{
+    return features[f].name;
+}
+
+float signature_scale(enum signature_feature f, float value)
+{
+    float v = fminf(fmaxf(value, features[f].least), features[f].most);
+    return features[f].linear ? v : logf(v + features[f].plus);
+}
+
+float signature_unscale(enum signature_feature f, float scaled)
+{
+    return features[f].linear ? scaled : expf(scaled) - features[f].plus;
+}
+
+void signature_range(struct signature_mode *m, enum signature_feature f, const double range[3])
+{
+    float low = signature_scale(f, (float)range[0]), high = signature_scale(f, (float)range[2]);
+    m->centre[f] = signature_scale(f, (float)range[1]);
+    m->width[f] = fmaxf((high - low) / (2 * TENTH), 0.02F);
+}
+
+void signature_mode_init(struct signature_mode *m)
+{
+    *m = (struct signature_mode){.part = 1};
+    for (int f = 0; f < SIGNATURE_FEATURES; f++)
+        m->centre[f] = NAN;
+}
+
+const struct signature *signature_find(const struct signature_set *set, const char *key)
+{
+    for (size_t i = 0; i < set->count; i++)
+        if (strcmp(set->signatures[i].key, key) == 0)
+            return &set->signatures[i];
+    return NULL;
+}
 
 void signature_set_free(struct signature_set *set)
 {

@@ -1,0 +1,159 @@
+#include "learned.h"
+
+#include <math.h>
+#include <string.h>
+
+#define MEMORY 12.0F /* runs over which means are taken */
+#define SIZE_LOG                                                                               \
+    0.06F /* how alike runs of one load are in size, beside the meter's own error */
+#define SIZE_AMPS 0.03F /* that error */
+#define LENGTH_LOG 0.4F /* in length */
+#define INRUSH_LOG 0.5F /* in inrush over size */
+#define ALIKE 5.0F      /* squared distance up to which a run belongs to a cluster */
+#define MERGE 0.7F      /* and clusters are one */
+#define HALF_LIFE_MS (60LL * 86400000)
+
+static float log_of(float v, float least)
+{
+    return logf(fmaxf(v, least));
+}
+
+static void follow(struct learned_log *g, float value, float n)
+{
+    float share = 1 / fminf(n, MEMORY), d = value - g->mean;
+    g->mean += share * d;
+    g->variance += share * (d * d * (1 - share) - g->variance);
+}
+
+static void follow_mean(float *mean, float value, float n)
+{
+    *mean += (value - *mean) / fminf(n, MEMORY);
+}
+
+/* Squared distance in size and inrush. */
+static float distance(const struct learned_load *c, float amps, float inrush)
+{
+    float size = SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
+    float a = (log_of(amps, 0.02F) - c->amps.mean) / size;
+    float i = (log_of(inrush / fmaxf(amps, 0.02F), 1) - c->inrush.mean) /
+              (INRUSH_LOG + sqrtf(c->inrush.variance));
+    return a * a + 0.5F * i * i;
+}
+
+static float length_distance(const struct learned_load *c, float seconds)
+{
+    float d =
+        (log_of(seconds, 1) - c->seconds.mean) / (LENGTH_LOG + sqrtf(c->seconds.variance));
+    return d * d;
+}
+
+const struct learned_load *learned_like(const struct learned *l, float amps, float inrush)
+{
+    const struct learned_load *best = NULL;
+    float least = ALIKE;
+    for (int i = 0; i < LEARNED_MAX; i++) {
+        const struct learned_load *c = &l->loads[i];
+        float d = c->id ? distance(c, amps, inrush) - 0.2F * log_of(c->runs, 1) : ALIKE;
+        if (d < least)
+            least = d, best = c;
+    }
+    return best;
+}
+
+/* What is worth least: little seen, long ago; a name protects. */
+static struct learned_load *place(struct learned *l, int64_t wall_ms)
+{
+    struct learned_load *least = NULL;
+    float worth = INFINITY;
+    for (int i = 0; i < LEARNED_MAX; i++) {
+        struct learned_load *c = &l->loads[i];
+        if (c->id == 0)
+            return c;
+        float age = (float)(wall_ms - c->last_wall_ms) / HALF_LIFE_MS;
+        float w = c->runs * exp2f(-30 * age) + (c->name[0] ? 1000 : 0);
+        if (w < worth)
+            worth = w, least = c;
+    }
+    return least;
+}
+
+static void merge(struct learned_load *a, struct learned_load *b)
+{
+    float n = a->runs + b->runs, share = b->runs / n;
+    a->amps.mean += share * (b->amps.mean - a->amps.mean);
+    a->seconds.mean += share * (b->seconds.mean - a->seconds.mean);
+    a->inrush.mean += share * (b->inrush.mean - a->inrush.mean);
+    a->runs = n;
+    a->charge += b->charge;
+    for (int h = 0; h < 24; h++)
+        a->hours[h] += b->hours[h];
+    if (b->first_wall_ms < a->first_wall_ms)
+        a->first_wall_ms = b->first_wall_ms;
+    if (b->last_wall_ms > a->last_wall_ms)
+        a->last_wall_ms = b->last_wall_ms;
+    if (a->name[0] == '\0')
+        memcpy(a->name, b->name, sizeof a->name);
+    *b = (struct learned_load){0};
+}
+
+/* Clusters that have come to look alike; two names are never one. */
+static void merge_grown(struct learned *l, struct learned_load *a)
+{
+    for (int i = 0; i < LEARNED_MAX; i++) {
+        struct learned_load *b = &l->loads[i];
+        if (b == a || b->id == 0 || (a->name[0] && b->name[0] && strcmp(a->name, b->name) != 0))
+            continue;
+        float d = distance(a, expf(b->amps.mean), expf(b->amps.mean + b->inrush.mean)) +
+                  length_distance(a, expf(b->seconds.mean));
+        if (d < MERGE)
+            merge(a, b);
+    }
+}
+
+struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
+                                  int64_t began_wall_ms, int32_t utc_offset_seconds)
+{
+    struct learned_load *best = NULL;
+    float least = ALIKE;
+    for (int i = 0; i < LEARNED_MAX; i++) {
+        struct learned_load *c = &l->loads[i];
+        if (c->id == 0)
+            continue;
+        float d = distance(c, s->first, s->inrush) + length_distance(c, s->on_seconds);
+        if (d < least)
+            least = d, best = c;
+    }
+    if (!best) {
+        best = place(l, began_wall_ms);
+        *best = (struct learned_load){.id = ++l->last_id, .first_wall_ms = began_wall_ms};
+    }
+    float fade = exp2f(-(float)(began_wall_ms - best->last_wall_ms) / HALF_LIFE_MS);
+    float n = best->runs = (best->runs > 0 ? best->runs * fade : 0) + 1;
+    if (best->runs > 1.5F)
+        follow(&best->gap, log_of((float)(began_wall_ms - best->last_wall_ms) / 1000.0F, 1),
+               n - 1);
+    best->lately = 1 + best->lately * expf(-(float)(began_wall_ms - best->last_wall_ms) /
+                                           LEARNED_LATELY_MS);
+    follow(&best->amps, log_of(s->first, 0.02F), n);
+    follow(&best->seconds, log_of(s->on_seconds, 1), n);
+    follow(&best->inrush, log_of(s->inrush / fmaxf(s->first, 0.02F), 1), n);
+    follow_mean(&best->spread, s->spread, n);
+    follow_mean(&best->changes, s->changes, n);
+    follow_mean(&best->pulses, (float)s->pulses, n);
+    follow_mean(&best->fading, log_of(s->last / fmaxf(s->first, 0.02F), 0.1F), n);
+    if (s->ripple >= 0)
+        follow_mean(&best->ripple, s->ripple, n);
+    best->charge += s->amps * s->on_seconds;
+    best->last_wall_ms = began_wall_ms;
+    best->hours[((began_wall_ms / 1000 + utc_offset_seconds) / 3600 % 24 + 24) % 24] += 1;
+    merge_grown(l, best);
+    return best;
+}
+
+struct learned_load *learned_find(struct learned *l, uint32_t id)
+{
+    for (int i = 0; i < LEARNED_MAX && id != 0; i++)
+        if (l->loads[i].id == id)
+            return &l->loads[i];
+    return NULL;
+}

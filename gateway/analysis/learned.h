@@ -1,0 +1,55 @@
+/*
+ * learned - the loads of one circuit, as its runs have shown them.
+ *
+ * Runs that look alike (size, inrush, length) are runs of one load: a cluster with its own
+ * statistics. A person may name it; the name stays with it. Clusters that have grown together
+ * are merged, those that were never seen again make room for new ones, the named ones last.
+ *
+ * Units      amps RMS, seconds, wall ms
+ * Ownership  plain data, no pointers; zeroed is the right beginning
+ * Cost       a run costs one look at each cluster; LEARNED_MAX of them take about 6 KiB
+ */
+#ifndef FORETRIP_LEARNED_H
+#define FORETRIP_LEARNED_H
+
+#include "runs.h"
+
+#include "model/event.h"
+
+#define LEARNED_MAX 24
+#define LEARNED_LATELY_MS 5400000
+
+/* Mean and variance of a logarithm, the newer values counting more from the twentieth on. */
+struct learned_log {
+    float mean, variance;
+};
+
+struct learned_load {
+    uint32_t id;                     /* of the circuit, from 1; 0: free place */
+    char name[EVENT_APPLIANCE_SIZE]; /* by a person, "" when nobody has */
+    float lately; /* of them in the last hours: fades with LEARNED_LATELY_MS */
+    float runs;   /* how many there were; fades over months */
+    int64_t first_wall_ms, last_wall_ms; /* beginnings of its first and last run */
+    struct learned_log amps, seconds, inrush,
+        gap; /* on-times; from one beginning to the next */
+    float spread, changes, pulses, ripple, fading, loss; /* means, as in struct run_shape */
+    float charge;                                        /* ampere-seconds in all */
+    float hours[24];                                     /* beginnings by local hour */
+};
+
+struct learned {
+    struct learned_load loads[LEARNED_MAX];
+    uint32_t last_id;
+};
+
+/* The cluster a run of that size would belong to, its length not known yet; NULL: none. */
+const struct learned_load *learned_like(const struct learned *l, float amps, float inrush);
+
+/* Takes a run that is over, and returns its cluster. */
+struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
+                                  int64_t began_wall_ms, int32_t utc_offset_seconds);
+
+/* By id; NULL when there is none. */
+struct learned_load *learned_find(struct learned *l, uint32_t id);
+
+#endif
