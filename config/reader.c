@@ -1,5 +1,6 @@
 #include "reader.h"
 
+#include "config/appliances_file.h"
 #include "config/delivery_file.h"
 #include "config/map_file.h"
 #include "config/rules_file.h"
@@ -65,6 +66,7 @@ static bool load(struct config *out, const struct config_source *source,
     bool site_good = load_site(&c, source, faults);
     load_rules(&c, source, site_good, faults);
     load_delivery(&c, source, faults);
+    appliances_file_read(&c.signatures, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {
         config_free(&c);

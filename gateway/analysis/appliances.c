@@ -34,9 +34,14 @@ static const struct {
 };
 #define UNKNOWN_SHARE 0.36F
 
-double appliances_volts(const struct site *s)
+double appliances_volts(const struct site *s, int circuit)
 {
-    return s->nominal_volts < 180 ? s->nominal_volts / SIGNATURE_WATTS_120 : s->nominal_volts;
+    int poles = s->circuits[circuit].poles;
+    bool split_phase =
+        s->nominal_volts < 180; /* 120 V and 240 V; three phases of 120 V are wired alike */
+    if (poles > 1)
+        return s->nominal_volts * (split_phase ? 2 : poles);
+    return split_phase ? s->nominal_volts / SIGNATURE_WATTS_120 : s->nominal_volts;
 }
 
 static void load_features(const struct learned_load *c, float x[SIGNATURE_FEATURES])

@@ -28,8 +28,9 @@ struct appliance_guess {
 void appliances_features(const struct run_shape *s, const struct learned_load *load,
                          double volts, float power_factor, float x[SIGNATURE_FEATURES]);
 
-/* Nominal volts, and more where 120 V appliances stand for larger ones. */
-double appliances_volts(const struct site *s);
+/* For one circuit: the nominal volts between its poles, and more where appliances for 120 V
+ * stand for larger ones. */
+double appliances_volts(const struct site *s, int circuit);
 
 struct appliance_guess appliances_judge(const struct signature_set *set,
                                         const float x[SIGNATURE_FEATURES]);

@@ -1,8 +1,6 @@
 #include "loads.h"
 
-#include "learned.h"
-#include "runs.h"
-#include "steps.h"
+#include "loads_inner.h"
 
 #include "base/lanes.h"
 
@@ -13,39 +11,8 @@
 
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
-#define STANDING_HOURS 24      /* hourly lows that make the standing load */
 #define STATE_TAG 0x4c4f4144U  /* "LOAD" */
 #define LEAST_AMPS 0.04F
-
-struct circuit {
-    struct steps steps;
-    struct runs runs;
-    struct learned learned;
-    float hour_low[STANDING_HOURS]; /* lowest settled level of each of the last hours, by hour %
-                                       24 */
-    int64_t hour;                   /* mono hour that hour_low is being written for */
-    int hours;                      /* how many have been written */
-    bool begun;                     /* the first level has been found */
-    int64_t rested_from;            /* frame number its quiet sums began at */
-};
-
-/* What every frame touches lies side by side: reading, level, band and the two sums. */
-struct loads {
-    const struct site *site;
-    const struct signature_set *signatures;
-    event_sink *sink;
-    void *context;
-    size_t count;
-    bool single; /* every circuit has one pole: its number is the pole's */
-    int64_t frames;
-    int64_t mono_ms, wall_ms;
-    int32_t utc_offset_seconds;
-    int64_t due_mono_ms; /* the earliest run that waits to be announced */
-    float *amps, *level, *band, *offset, *deviation; /* lanes_padded */
-    struct circuit *circuits;
-    bool *cut; /* as told by the last frame */
-    float block[];
-};
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
                            const struct signature_set *signatures, event_sink *sink,
@@ -79,6 +46,12 @@ struct loads *loads_create(const struct site *s, const struct rules_set *rules,
     return l;
 }
 
+void loads_observe(struct loads *l, loads_observer *observer, void *context)
+{
+    l->observer = observer;
+    l->observer_context = context;
+}
+
 void loads_destroy(struct loads *l)
 {
     if (!l)
@@ -86,6 +59,21 @@ void loads_destroy(struct loads *l)
     free(l->circuits);
     free(l->cut);
     free(l);
+}
+
+/* Only size and inrush are known of a run that is not over. */
+static void label_early(struct loads *l, size_t i, struct run *r)
+{
+    struct run_shape s = {
+        .amps = r->first, .first = r->first, .most = r->first, .inrush = r->inrush};
+    const struct learned_load *load =
+        learned_like(&l->circuits[i].learned, r->first, r->inrush);
+    struct loads_label label;
+    loads_label(l, i, &s, load, &label);
+    r->load = load ? load->id : 0;
+    r->probability = label.probability;
+    r->essential = label.essential;
+    memcpy(r->appliance, label.appliance, sizeof r->appliance);
 }
 
 static struct event_load describe(const struct run *r, int64_t mono_ms)
@@ -97,7 +85,9 @@ static struct event_load describe(const struct run *r, int64_t mono_ms)
         .seconds = (double)run_seconds(r, mono_ms),
         .since_wall_ms = r->began_wall_ms,
     };
-    strcpy(e.appliance, LOADS_UNKNOWN);
+    strcpy(e.appliance, r->appliance[0] ? r->appliance : LOADS_UNKNOWN);
+    e.appliance_probability = (double)r->probability;
+    e.essential = r->essential;
     return e;
 }
 
@@ -110,23 +100,43 @@ static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_m
         l->sink(l->context, &e);
 }
 
-static void emit_over(struct loads *l, size_t i, const struct run *over, int n)
+/* A run is over: its load learns from it, and then says who it was. What the supply cut short
+ * teaches nothing. */
+static void label_over(struct loads *l, size_t i, struct run *r)
+{
+    struct learned *learned = &l->circuits[i].learned;
+    struct learned_load *load = NULL;
+    struct loads_label label;
+    struct run_shape s;
+
+    run_shape(r, &s);
+    if (!r->cut)
+        load = learned_take(learned, &s, r->began_wall_ms, l->utc_offset_seconds);
+    else
+        load = learned_find(learned, r->load);
+    loads_label(l, i, &s, load, &label);
+    r->probability = label.probability;
+    r->essential = label.essential;
+    memcpy(r->appliance, label.appliance, sizeof r->appliance);
+    if (l->observer)
+        l->observer(l->observer_context, (int)i, r, &s, load);
+}
+
+static void emit_over(struct loads *l, size_t i, struct run *over, int n)
 {
     for (int k = 0; k < n; k++) {
-        struct run_shape shape;
-        struct event_load e = describe(&over[k], l->mono_ms);
-        if (over[k].train && !over[k].announced)
+        struct run *r = &over[k];
+        if (r->train && !r->announced)
             continue;
-        if (!over[k].announced) {
-            e.amps = (double)over[k].first;
-            emit(l, i, EVENT_LOAD_ON, over[k].began_wall_ms, &e);
-            e.amps = (double)over[k].amps;
+        if (!r->announced) {
+            label_early(l, i, r);
+            struct event_load on = describe(r, l->mono_ms);
+            on.amps = (double)r->first;
+            emit(l, i, EVENT_LOAD_ON, r->began_wall_ms, &on);
         }
-        run_shape(&over[k], &shape);
-        if (!over[k].cut)
-            learned_take(&l->circuits[i].learned, &shape, over[k].began_wall_ms,
-                         l->utc_offset_seconds);
-        emit(l, i, EVENT_LOAD_OFF, over[k].off_wall_ms, &e);
+        label_over(l, i, r);
+        struct event_load off = describe(r, l->mono_ms);
+        emit(l, i, EVENT_LOAD_OFF, r->off_wall_ms, &off);
     }
 }
 
@@ -143,6 +153,7 @@ static void announce(struct loads *l, size_t i)
             continue;
         }
         run->announced = true;
+        label_early(l, i, run);
         struct event_load e = describe(run, l->mono_ms);
         e.amps = (double)run->first;
         emit(l, i, EVENT_LOAD_ON, run->began_wall_ms, &e);

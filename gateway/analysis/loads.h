@@ -43,6 +43,39 @@ size_t loads_running(const struct loads *l, int circuit,
 /* What never goes away on this circuit, and how sure that is known (0..1). */
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence);
 
+/* What a person, a page or a tool may know of the loads of one circuit. */
+struct loads_known {
+    uint32_t id; /* of this circuit; published as "<circuit id>/<id>" */
+    char appliance[EVENT_APPLIANCE_SIZE];
+    char name[EVENT_APPLIANCE_SIZE]; /* given by a person, else "" */
+    double probability;              /* of the appliance */
+    double amps, watts, seconds;     /* usually; watts at the nominal voltage */
+    double runs, per_day;
+    double share; /* of what the known loads of this circuit drew */
+    int64_t first_wall_ms, last_wall_ms;
+    double hours[24]; /* of its runs, begun in that local hour */
+    bool running;
+    int moved_from; /* circuit index where the same load was seen until this one began, else -1
+                     */
+};
+#define LOADS_MAX_KNOWN 24
+
+/* By share, largest first; how many. */
+size_t loads_known(const struct loads *l, int circuit, struct loads_known out[LOADS_MAX_KNOWN]);
+
+/* A person names a load; it keeps the name and lends it to every run of its kind. "" takes the
+ * name back. False when the circuit has no such load or the name is too long or not plain text.
+ */
+bool loads_name(struct loads *l, int circuit, uint32_t id, const char *name);
+
+/* Every run that is over, with what is known of it: for tests and for fitting signatures. */
+struct run;
+struct run_shape;
+struct learned_load;
+typedef void loads_observer(void *context, int circuit, const struct run *r,
+                            const struct run_shape *s, const struct learned_load *load);
+void loads_observe(struct loads *l, loads_observer *observer, void *context);
+
 void loads_save(const struct loads *l, struct codec_out *out);
 bool loads_load(struct loads *l, struct codec_in *in);
 

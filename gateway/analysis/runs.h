@@ -20,6 +20,8 @@
 
 #include "steps.h"
 
+#include "model/event.h"
+
 #include <stddef.h>
 
 #define RUNS_MAX 14             /* of one circuit, pausing ones included */
@@ -55,7 +57,11 @@ struct run {
     float ripple, rippled; /* deviation times readings while it was most of the current */
     bool train;            /* short on-times only */
     bool pausing;
-    bool cut;       /* it ended with the supply */
+    bool cut;      /* it ended with the supply */
+    uint32_t load; /* learned load it was taken for when it was announced, 0: none */
+    char appliance[EVENT_APPLIANCE_SIZE]; /* whoever owns the runs writes these four */
+    float probability;
+    bool essential;
     bool announced; /* its load_on is out, or is due with its load_off */
 };
 

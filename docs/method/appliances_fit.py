@@ -1,0 +1,303 @@
+#!/usr/bin/python3
+"""Fits the signatures of config/appliances.cfg and tells how far they carry.
+
+    appliances_fit.py fit    --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
+    appliances_fit.py report --traces DIR [--build build]
+
+Every device's days of DIR (format and attribution: its README) are played through the gateway's
+own analysis by BUILD/tests/bench/appliance_runs (`make bench-programs`); the features of the runs
+it finds are what is fitted. A class is a mixture of Gaussians on the features' scales, every
+device counting the same, widened by what a further device of the class may differ; the published
+figures of appliances_reference.py are one part in four of it, and all of it for what the traces
+do not hold. `report` holds back each device in turn, fits the rest, and prints the table of
+docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
+"""
+import argparse, collections, csv, gzip, os, re, subprocess, sys
+import numpy as np
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+from appliances_reference import ALSO, APPLIANCES, CLASSES, SAME
+
+DAY = 86400
+TENTH = 1.2816
+REFERENCE_PART = 0.25
+LEAST_SECONDS = 15
+ROOT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "..")
+
+
+# ---- what the C code says about features -------------------------------------------------------
+def features():
+    """name, linear, plus of every feature (gateway/model/signature.c) and weight, centre, width of
+    the background (gateway/analysis/appliances.c)"""
+    text = open(os.path.join(ROOT, "gateway/model/signature.c")).read()
+    names = re.findall(r"\[SIGNATURE_(\w+)\] = \{\"(\w+)\", (\w+), ([\d.]+)F?,", text)
+    text = open(os.path.join(ROOT, "gateway/analysis/appliances.c")).read()
+    ground = {n: tuple(float(x) for x in v) for n, *v in
+              re.findall(r"\[SIGNATURE_(\w+)\] = \{(-?[\d.]+)F?, (-?[\d.]+)F?, (-?[\d.]+)F?\}", text)}
+    share = float(re.search(r"#define UNKNOWN_SHARE ([\d.]+)", text)[1])
+    return [(n, linear == "true", float(plus)) + ground[k] for k, n, linear, plus in names], share
+
+
+F, UNKNOWN_SHARE = features()
+NAMES = [f[0] for f in F]
+W, BG_MU, BG_SD = (np.array([f[i] for f in F]) for i in (3, 4, 5))
+# the least width of a feature, and how much a further device may differ
+FLOOR = dict(watts=.2, seconds=.45, inrush=.2, rise=.12, fade=.08, spread=.5, changes=.6, pulses=.35, ripple=.5,
+             usual_seconds=.4, seconds_vary=.4, gap_seconds=.6, gap_vary=.4, night=.1, per_day=.5, lately=.3, power_factor=.05)
+WIDER = dict(watts=.14, seconds=.28, inrush=.09, rise=.07, fade=.03, spread=.23, changes=.28, pulses=.11, ripple=.23,
+             usual_seconds=.28, seconds_vary=.17, gap_seconds=.28, gap_vary=.17, night=.07, per_day=.28, lately=.17, power_factor=.03)
+FLOOR, WIDER = (np.array([d[n] for n in NAMES]) for d in (FLOOR, WIDER))
+
+
+def scale(n, v):
+    _, linear, plus = F[n][:3]
+    return v if linear else np.log(max(v, 1e-3) + plus)
+
+
+def unscale(n, v):
+    _, linear, plus = F[n][:3]
+    return v if linear else max(np.exp(v) - plus, 0)
+
+
+# ---- the traces --------------------------------------------------------------------------------
+def load_trace(path):
+    """watts per second; a hole of up to five minutes holds the last value, a longer one is NaN"""
+    out = np.full(DAY, np.nan, np.float32)
+    with gzip.open(path, "rt") as f:
+        next(f)
+        last_t, last_w, gap = None, np.nan, False
+        for row in f:
+            t, _, w = row.strip().partition(",")
+            t = min(int(float(t)), DAY)
+            if last_t is not None and (not gap or t - last_t <= 300):
+                out[last_t:t] = last_w
+            gap = not w
+            last_t, last_w = t, (last_w if gap else float(w))
+        if last_t is not None and last_t < DAY:
+            out[last_t] = last_w
+    return out
+
+
+def runs_of(traces, build):
+    """Device by device: the runs as an array [tape, began, charge, features ...], and for every tape
+    (key, device, days)."""
+    tapes = collections.OrderedDict()
+    with open(os.path.join(traces, "index.csv")) as f:
+        for r in csv.DictReader(f):
+            if r["class"] in CLASSES:
+                device = SAME.get((r["class"], r["device"]), r["device"])
+                tapes.setdefault((r["class"], r["device"], device), []).append(r["file"])
+    tool = subprocess.Popen([os.path.join(build, "tests/bench/appliance_runs")], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    import threading
+    def feed():
+        for i, files in enumerate(tapes.values()):
+            w = np.concatenate([load_trace(os.path.join(traces, f)) for f in files])
+            tool.stdin.write(np.array([len(w), i], np.int32).tobytes() + w.astype(np.float32).tobytes())
+        tool.stdin.close()
+    t = threading.Thread(target=feed)
+    t.start()
+    rows = np.array([[float(x) for x in line.split()] for line in tool.stdout])
+    t.join()
+    if tool.wait():
+        sys.exit("appliance_runs failed")
+    return rows, [(CLASSES[c], CLASSES[c] + ":" + d, len(f)) for (c, _, d), f in tapes.items()]
+
+
+# ---- fitting -----------------------------------------------------------------------------------
+def densities(X, mu, sd):
+    d = (X[:, None, :] - mu[None]) / sd[None]
+    t = -2.5 * np.log1p(d * d / 4) - np.log(sd[None]) - 0.95
+    return np.where(np.isnan(t), 0, t * W).sum(2)
+
+
+def mixture(X, w, k, rng):
+    """k Gaussians with diagonal widths by expectation and maximisation; a feature that is not known
+    says nothing"""
+    unknown = np.isnan(X)
+    seen = np.where(unknown.all(0), BG_MU, np.nanmean(np.where(unknown.all(0), BG_MU, X), 0))
+    filled = np.where(unknown, seen, X)
+    best = None
+    for _ in range(3 if k > 1 else 1):
+        mu = filled[rng.choice(len(X), k, p=w / w.sum())].copy()
+        sd = np.tile(np.maximum(filled.std(0), FLOOR), (k, 1))
+        part = np.full(k, 1 / k)
+        for _ in range(30):
+            L = densities(X, mu, sd) + np.log(part)
+            top = L.max(1, keepdims=True)
+            R = np.exp(L - top)
+            total = R.sum(1, keepdims=True)
+            R = R / total * w[:, None]
+            part = np.maximum(R.sum(0) / R.sum(), 0.03)
+            part /= part.sum()
+            for j in range(k):
+                r = np.where(unknown, 0, R[:, j:j + 1])
+                n = r.sum(0)
+                x = np.where(unknown, 0, X)
+                m = (r * x).sum(0) / np.maximum(n, 1e-9)
+                v = (r * (x - m) ** 2).sum(0) / np.maximum(n, 1e-9)
+                mu[j] = np.where(n > 1e-6, m, np.nan)
+                sd[j] = np.where(n > 1e-6, np.sqrt(v + FLOOR ** 2), np.nan)
+        fit = ((top[:, 0] + np.log(total[:, 0])) * w).sum()
+        if best is None or fit > best[0]:
+            best = (fit, mu.copy(), sd.copy(), part.copy())
+    return best[1:]
+
+
+def fit_class(X, devices, rng):
+    names = sorted(set(devices))
+    w = np.zeros(len(X))
+    for d in names:
+        w[devices == d] = 1 / (devices == d).sum() / len(names)
+    mu, sd, part = mixture(X, w, 3 if len(X) > 60 else 2 if len(X) > 12 else 1, rng)
+    return mu, np.sqrt(sd ** 2 + (WIDER * (2.0 if len(names) < 2 else 1.2 if len(names) < 4 else 0.8)) ** 2), part
+
+
+def published(key):
+    mu, sd, part = [], [], []
+    for p, ranges in APPLIANCES[key][5]:
+        m, s = np.full(len(F), np.nan), np.full(len(F), np.nan)
+        for name, v in ranges.items():
+            if name == "us":
+                continue
+            n = NAMES.index(name)
+            v = [x / 0.75 for x in v] if name == "watts" and ranges.get("us") else v
+            m[n] = scale(n, v[1])
+            s[n] = max((scale(n, v[2]) - scale(n, v[0])) / (2 * TENTH), FLOOR[n] / 2)
+        mu.append(m), sd.append(s), part.append(p)
+    return np.array(mu), np.array(sd), np.array(part) / sum(part)
+
+
+def fit_all(rows, tapes, without=()):
+    rng = np.random.default_rng(1)
+    tape = rows[:, 0].astype(int)
+    key = np.array([t[0] for t in tapes])[tape]
+    device = np.array([t[1] for t in tapes])[tape]
+    known = ~np.isin(device, list(without))
+    model = {}
+    for k in APPLIANCES:
+        mu, sd, part = published(k)
+        mine = known & (key == k)
+        if mine.any():
+            a, b, c = fit_class(rows[mine][:, 3:], device[mine], rng)
+            mu, sd, part = np.vstack([a, mu]), np.vstack([b, sd]), np.append(c * (1 - REFERENCE_PART), part * REFERENCE_PART)
+        model[k] = (mu, sd, part)
+    return model
+
+
+# ---- judging, as gateway/analysis/appliances.c does ----------------------------------------------
+def odds(model, X):
+    base = -0.5 * ((X - BG_MU) / BG_SD) ** 2 - np.log(BG_SD) - 0.92
+    out = np.zeros((len(X), len(model)))
+    for i, (k, (mu, sd, part)) in enumerate(model.items()):
+        d = (X[:, None, :] - mu[None]) / sd[None]
+        t = W * (-2.5 * np.log1p(d * d / 4) - np.log(sd[None]) - 0.95 - base[:, None, :])
+        L = np.where(np.isnan(t), 0, t).sum(2) + np.log(part)
+        top = L.max(1)
+        out[:, i] = top + np.log(np.exp(L - top[:, None]).sum(1)) + np.log(APPLIANCES[k][2])
+    return out
+
+
+def probabilities(L):
+    top = np.maximum(L.max(1, keepdims=True), 0)
+    P = np.exp(L - top)
+    return P / (P.sum(1, keepdims=True) + UNKNOWN_SHARE * np.exp(-top))
+
+
+def right(key, said):
+    return said == key or said in ALSO.get(key, ())
+
+
+# ---- appliances.cfg ------------------------------------------------------------------------------
+HEAD = """/*
+ * appliances.cfg - what the usual appliances look like to a current transformer.
+ *
+ * Written by docs/method/appliances_fit.py; a site may have its own copy beside its site.cfg. A range
+ * is [ low, typical, high ]: 10, 50 and 90 of a hundred. Watts at 230 V (see gateway/model/signature.h
+ * for appliances made for 120 V); the other features are explained there too. A mode that says
+ * "traces" is fitted to the development traces: contains information from the tracebase data set,
+ * which is made available at http://www.tracebase.org under the Open Database License (ODbL).
+ * Published figures:
+"""
+
+
+def number(v):
+    text = "%.3g" % v if abs(v) < 1000 else "%.0f" % v
+    return text if "." in text or "e" in text else text + ".0"  # all of an array are of one type
+
+
+def write(model, tapes, out):
+    source = re.search(r"  DOE .*?(?=\n\"\"\")", open(os.path.join(os.path.dirname(os.path.abspath(__file__)), "appliances_reference.py")).read(), re.S)[0]
+    devices = collections.Counter(k for k, _ in {(t[0], t[1]) for t in tapes})
+    with open(out, "w") as f:
+        f.write(HEAD + "\n".join((" *" + line).rstrip() for line in source.split("\n")) + "\n */\nappliances = (\n")
+        for i, (k, (mu, sd, part)) in enumerate(model.items()):
+            name, group, share, sure, said, modes = APPLIANCES[k]
+            f.write("  /* %s */\n  { key = \"%s\"; name = \"%s\"; share = %.3f; sure = %.2f;" % (said, k, name, share, sure))
+            f.write(" group = \"%s\";" % group if group else "")
+            f.write("\n    modes = (\n")
+            for j in range(len(part)):
+                traced = j < len(part) - len(modes)
+                f.write("      { part = %.3f; /* %s */" % (part[j], "traces, %d devices" % devices[k] if traced else "published"))
+                column = 0
+                for n in range(len(F)):
+                    if np.isnan(mu[j, n]):
+                        continue
+                    v = [unscale(n, mu[j, n] + z * TENTH * sd[j, n]) for z in (-1, 0, 1)]
+                    f.write(("\n        " if column % 3 == 0 else " ") + "%s = [ %s ];" % (NAMES[n], ", ".join(map(number, v))))
+                    column += 1
+                f.write(" }%s\n" % ("," if j + 1 < len(part) else ""))
+            f.write("    ); }%s\n" % ("," if i + 1 < len(model) else ""))
+        f.write(");\n")
+
+
+# ---- the report ------------------------------------------------------------------------------------
+def report(rows, tapes):
+    tape = rows[:, 0].astype(int)
+    device = np.array([t[1] for t in tapes])[tape]
+    key = np.array([t[0] for t in tapes])[tape]
+    keys = list(APPLIANCES)
+    full = odds(fit_all(rows, tapes), rows[:, 3:])
+    rng = np.random.default_rng(1)
+    for d in sorted(set(device)):  # the class of the device that is held back, fitted without it
+        k = d.split(":")[0]
+        model = fit_all(rows[key == k], tapes, {d})
+        r = device == d
+        full[r, keys.index(k)] = odds({k: model[k]}, rows[r, 3:])[:, 0]
+    P = probabilities(full)
+    day = (rows[:, 1] // DAY).astype(int)
+    table, first = collections.defaultdict(collections.Counter), {}
+    for i, (k, _, days) in enumerate(tapes):
+        for n in range(days):
+            r = (tape == i) & (day == n)
+            if not r.any():
+                table[k]["(no run)"] += 1
+                continue
+            p = (P[r] * rows[r, 2:3]).sum(0) / rows[r, 2].sum()
+            table[k][keys[int(p.argmax())] if p.max() > 1 - p.sum() else "unknown"] += 1
+    print("| appliance | days | right | taken for |\n|---|---|---|---|")
+    shares = []
+    for k in sorted(table):
+        n = sum(table[k].values())
+        good = sum(v for s, v in table[k].items() if right(k, s))
+        shares.append(good / n)
+        print("| %s | %d | %.0f %% | %s |" % (k, n, 100 * good / n, ", ".join("%s %d" % x for x in table[k].most_common(6))))
+    print("| mean of the classes | %d | %.1f %% | |" % (sum(t[2] for t in tapes), 100 * np.mean(shares)))
+
+
+def main():
+    p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    p.add_argument("verb", choices=("fit", "report"))
+    p.add_argument("--traces", required=True)
+    p.add_argument("--build", default=os.path.join(ROOT, "build"))
+    p.add_argument("--out", default=os.path.join(ROOT, "config/appliances.cfg"))
+    p.add_argument("--without", help="a file of devices, key:device a line, that are left out")
+    a = p.parse_args()
+    np.seterr(all="ignore")
+    rows, tapes = runs_of(a.traces, a.build)
+    rows = rows[np.exp(rows[:, 3 + NAMES.index("seconds")]) >= LEAST_SECONDS + 5]
+    if a.verb == "report":
+        return report(rows, tapes)
+    without = set(open(a.without).read().split()) if a.without else ()
+    write(fit_all(rows, tapes, without), [t for t in tapes if t[1] not in without], a.out)
+
+
+main()

@@ -1,0 +1,122 @@
+#include "loads_inner.h"
+
+#include "base/text.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define NAMED_PROBABILITY 0.99F /* that a run of a named load is that load */
+
+void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
+                 const struct learned_load *load, struct loads_label *out)
+{
+    float x[SIGNATURE_FEATURES];
+
+    *out = (struct loads_label){.essential = l->site->circuits[i].essential};
+    if (load && load->name[0]) {
+        memcpy(out->appliance, load->name, sizeof out->appliance);
+        out->probability = NAMED_PROBABILITY;
+        return;
+    }
+    appliances_features(s, load, appliances_volts(l->site, (int)i), NAN, x);
+    struct appliance_guess g = appliances_judge(l->signatures, x);
+    text_copy(out->appliance, sizeof out->appliance,
+              g.signature ? g.signature->key : LOADS_UNKNOWN);
+    out->probability = g.probability;
+    out->essential |= g.signature && g.signature->essential;
+}
+
+/* The load as one run of it usually looks. */
+static void usual_shape(const struct learned_load *c, struct run_shape *out)
+{
+    float amps = expf(c->amps.mean);
+    *out = (struct run_shape){
+        .amps = amps,
+        .first = amps,
+        .last = amps * expf(c->fading),
+        .most = amps,
+        .inrush = amps * expf(c->inrush.mean),
+        .spread = c->spread,
+        .ripple = c->ripple > 0 ? c->ripple : -1,
+        .seconds = expf(c->seconds.mean),
+        .on_seconds = expf(c->seconds.mean),
+        .changes = c->changes,
+        .pulses = (int)lroundf(c->pulses),
+    };
+}
+
+static bool is_running(const struct circuit *c, uint32_t id)
+{
+    for (int k = 0; k < RUNS_MAX; k++)
+        if (c->runs.all[k].id && !c->runs.all[k].pausing && c->runs.all[k].load == id)
+            return true;
+    return false;
+}
+
+static void describe_known(const struct loads *l, size_t i, const struct learned_load *c,
+                           struct loads_known *k)
+{
+    struct run_shape s;
+    struct loads_label label;
+    double days = (double)(l->wall_ms - c->first_wall_ms) / 86400000.0;
+
+    usual_shape(c, &s);
+    loads_label(l, i, &s, c, &label);
+    *k = (struct loads_known){
+        .id = c->id,
+        .probability = (double)label.probability,
+        .amps = (double)s.amps,
+        .watts = (double)s.amps * l->site->nominal_volts,
+        .seconds = (double)s.on_seconds,
+        .runs = (double)c->runs,
+        .per_day = (double)c->runs / fmax(days, 1),
+        .share = (double)c->charge,
+        .first_wall_ms = c->first_wall_ms,
+        .last_wall_ms = c->last_wall_ms,
+        .running = is_running(&l->circuits[i], c->id),
+        .moved_from = -1,
+    };
+    memcpy(k->appliance, label.appliance, sizeof k->appliance);
+    memcpy(k->name, c->name, sizeof k->name);
+    for (int h = 0; h < 24; h++)
+        k->hours[h] = (double)c->hours[h];
+}
+
+static int larger_share_first(const void *a, const void *b)
+{
+    const struct loads_known *x = a, *y = b;
+    if (x->share != y->share)
+        return (x->share < y->share) - (x->share > y->share);
+    return (x->id > y->id) - (x->id < y->id);
+}
+
+size_t loads_known(const struct loads *l, int circuit, struct loads_known out[LOADS_MAX_KNOWN])
+{
+    const struct learned *learned = &l->circuits[circuit].learned;
+    size_t n = 0;
+    double sum = 0;
+
+    _Static_assert(LOADS_MAX_KNOWN >= LEARNED_MAX, "all of them fit");
+    for (int i = 0; i < LEARNED_MAX; i++)
+        if (learned->loads[i].id)
+            describe_known(l, (size_t)circuit, &learned->loads[i], &out[n++]);
+    for (size_t i = 0; i < n; i++)
+        sum += out[i].share;
+    for (size_t i = 0; i < n; i++)
+        out[i].share = sum > 0 ? out[i].share / sum : 0;
+    qsort(out, n, sizeof *out, larger_share_first);
+    return n;
+}
+
+bool loads_name(struct loads *l, int circuit, uint32_t id, const char *name)
+{
+    struct learned_load *c = learned_find(&l->circuits[circuit].learned, id);
+    if (!c || strlen(name) >= sizeof c->name)
+        return false;
+    for (const char *p = name; *p; p++)
+        if ((unsigned char)*p < ' ' || *p == 0x7f)
+            return false;
+    text_copy(c->name, sizeof c->name, name);
+    return true;
+}
