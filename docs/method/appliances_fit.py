@@ -45,6 +45,8 @@ FLOOR = dict(watts=.2, seconds=.45, inrush=.2, rise=.12, fade=.08, spread=.5, ch
              usual_seconds=.4, seconds_vary=.4, gap_seconds=.6, gap_vary=.4, night=.1, per_day=.5, lately=.3, power_factor=.05)
 WIDER = dict(watts=.14, seconds=.28, inrush=.09, rise=.07, fade=.03, spread=.23, changes=.28, pulses=.11, ripple=.23,
              usual_seconds=.28, seconds_vary=.17, gap_seconds=.28, gap_vary=.17, night=.07, per_day=.28, lately=.17, power_factor=.03)
+# how long a pause is and how regular says more of the household than of the appliance; the night, less
+STRETCH = np.array([dict(gap_seconds=1.8, gap_vary=1.8, night=.5).get(n, 1) for n in NAMES])
 FLOOR, WIDER = (np.array([d[n] for n in NAMES]) for d in (FLOOR, WIDER))
 
 
@@ -179,7 +181,7 @@ def fit_all(rows, tapes, without=()):
         if mine.any():
             a, b, c = fit_class(rows[mine][:, 3:], device[mine], rng)
             mu, sd, part = np.vstack([a, mu]), np.vstack([b, sd]), np.append(c * (1 - REFERENCE_PART), part * REFERENCE_PART)
-        model[k] = (mu, sd, part)
+        model[k] = (mu, sd * STRETCH, part)
     return model
 
 

@@ -47,75 +47,75 @@ SAME = {
 }
 
 HEAT = dict(inrush=(1, 1.02, 1.1), rise=(1, 1.02, 1.2), fade=(0.93, 0.99, 1.01), spread=(0, 0.004, 0.02),
-            power_factor=(0.98, 1.0, 1.0))
+            ripple=(0.1, 0.2, 0.45), power_factor=(0.98, 1.0, 1.0))
 MOTOR = dict(inrush=(1.1, 2, 6), power_factor=(0.55, 0.75, 0.9))
 SMPS = dict(inrush=(1, 1.15, 2.5), power_factor=(0.5, 0.62, 0.95))
 
 # key: name, group, share, sure, source, modes [(part, ranges)]. For what the traces hold as well,
 # the modes here are added to those of the traces with the part TRACE_REFERENCE.
 APPLIANCES = {
-    "refrigerator": ("Refrigerator", "cold", 1, 0.5, "DOE, GEN, TB; PF 0.75..0.95; US 150..200 W, EU 77 W; 24..36 starts a day", [
+    "refrigerator": ("Refrigerator", "cold", 1.0, 0.37, "DOE, GEN, TB; PF 0.75..0.95; US 150..200 W, EU 77 W; 24..36 starts a day", [
         (0.5, dict(watts=(26, 77, 124), seconds=(200, 480, 1860), inrush=(1.1, 1.6, 11.9), per_day=(20, 32, 45),
                    power_factor=(0.75, 0.87, 0.95))),
         (0.5, dict(us=1, watts=(100, 165, 230), seconds=(700, 1500, 2700), inrush=(1.1, 1.6, 12), per_day=(18, 28, 40),
                    power_factor=(0.75, 0.87, 0.95)))]),
-    "freezer": ("Freezer", "cold", 0.5, 0.93, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
+    "freezer": ("Freezer", "cold", 0.3, 0.8, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
-    "kettle": ("Electric kettle", "", 1, 0.5, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
+    "kettle": ("Electric kettle", "", 1.0, 0.42, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
         (1, dict(HEAT, watts=(1780, 2040, 2610), seconds=(84, 174, 246), pulses=(1, 1, 1)))]),
-    "microwave": ("Microwave oven", "", 1, 0.5, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
+    "microwave": ("Microwave oven", "", 1.0, 0.68, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
         (1, dict(watts=(600, 1100, 1410), seconds=(60, 168, 480), inrush=(1, 1.02, 1.2), power_factor=(0.9, 0.95, 0.98)))]),
-    "toaster": ("Toaster", "", 1, 0.5, "DOE, TB 670..1400 W, 1.7..4.6 min", [
+    "toaster": ("Toaster", "", 1.1, 0.5, "DOE, TB 670..1400 W, 1.7..4.6 min", [
         (1, dict(HEAT, watts=(670, 850, 1400), seconds=(102, 114, 276), pulses=(1, 1, 1)))]),
-    "coffee_maker": ("Coffee maker", "coffee", 1, 0.5, "DOE, TB 520..1200 W; heating 0.4..3 min, 30 a day", [
+    "coffee_maker": ("Coffee maker", "coffee", 0.7, 0.95, "DOE, TB 520..1200 W; heating 0.4..3 min, 30 a day", [
         (1, dict(HEAT, watts=(520, 900, 1200), seconds=(24, 120, 600), pulses=(1, 3, 15)))]),
-    "espresso_coffee_machine": ("Espresso machine", "coffee", 0.5, 0.5, "TB 890..1510 W, pulses of 0.1..1.2 min by the hundred", [
+    "espresso_coffee_machine": ("Espresso machine", "coffee", 0.5, 0.73, "TB 890..1510 W, pulses of 0.1..1.2 min by the hundred", [
         (1, dict(HEAT, watts=(890, 1200, 1510), seconds=(30, 300, 3000), pulses=(3, 30, 300)))]),
-    "dishwasher": ("Dishwasher", "", 1, 0.5, "DOE 1200..2400 W; element 2 x 10..20 min; pump 25..100 W (m)", [
+    "dishwasher": ("Dishwasher", "", 0.35, 0.55, "DOE 1200..2400 W; element 2 x 10..20 min; pump 25..100 W (m)", [
         (0.5, dict(HEAT, watts=(1200, 1950, 2400), seconds=(400, 800, 1300))),
         (0.5, dict(watts=(25, 60, 110), seconds=(100, 500, 1500), inrush=(1, 1.4, 3), power_factor=(0.45, 0.6, 0.8)))]),
-    "washing_machine": ("Washing machine", "", 1, 0.5, "DOE 350..500 W, GEN, TB; element 2000..2250 W; reversals every 5..20 s", [
+    "washing_machine": ("Washing machine", "", 0.65, 0.48, "DOE 350..500 W, GEN, TB; element 2000..2250 W; reversals every 5..20 s", [
         (0.5, dict(watts=(60, 250, 500), seconds=(60, 400, 2000), pulses=(2, 15, 60), power_factor=(0.5, 0.65, 0.8))),
         (0.5, dict(watts=(1900, 2100, 2300), seconds=(300, 900, 1800), power_factor=(0.95, 0.99, 1)))]),
-    "clothes_dryer": ("Clothes dryer", "", 1, 0.5, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
+    "clothes_dryer": ("Clothes dryer", "", 1.0, 0.35, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
         (1, dict(watts=(2300, 2800, 5200), seconds=(200, 900, 3000), power_factor=(0.9, 0.98, 1)))]),
-    "iron": ("Iron", "", 1, 0.5, "DOE 1000..1800 W, TB; bursts 0.1..11 min", [
+    "iron": ("Iron", "", 0.5, 0.7, "DOE 1000..1800 W, TB; bursts 0.1..11 min", [
         (1, dict(HEAT, watts=(1000, 1500, 1800), seconds=(30, 120, 660), pulses=(1, 4, 20)))]),
-    "hair_dryer": ("Hair dryer", "", 1, 0.5, "DOE, TB 1180..1900 W, 0.5..5.6 min, steps by setting", [
+    "hair_dryer": ("Hair dryer", "", 0.8, 0.6, "DOE, TB 1180..1900 W, 0.5..5.6 min, steps by setting", [
         (1, dict(watts=(600, 1500, 1900), seconds=(30, 120, 336), inrush=(1, 1.05, 1.6), rise=(1, 1.3, 5), fade=(0.4, 1, 1.5)))]),
-    "vacuum_cleaner": ("Vacuum cleaner", "", 1, 0.5, "DOE 1000..1440 W, TB 1.8..20 min; PF 0.92", [
+    "vacuum_cleaner": ("Vacuum cleaner", "", 0.5, 0.95, "DOE 1000..1440 W, TB 1.8..20 min; PF 0.92", [
         (1, dict(watts=(900, 1130, 1440), seconds=(108, 480, 1200), inrush=(1, 1.05, 2), ripple=(0.5, 1, 2),
                  fade=(0.9, 0.97, 1.02), power_factor=(0.85, 0.92, 0.97)))]),
-    "television": ("Television", "display", 1, 0.7, "DOE, TB 28..141 W flat, 98..136 W tube; PF 0.63..0.96", [
+    "television": ("Television", "display", 1.6, 0.7, "DOE, TB 28..141 W flat, 98..136 W tube; PF 0.63..0.96", [
         (1, dict(SMPS, watts=(28, 95, 141), seconds=(1560, 3600, 8760)))]),
-    "monitor": ("Computer monitor", "display", 1, 0.85, "TB 36..94 W, 25..170 min; PF 0.50..0.64", [
+    "monitor": ("Computer monitor", "display", 2.5, 0.95, "TB 36..94 W, 25..170 min; PF 0.50..0.64", [
         (1, dict(SMPS, watts=(25, 41, 94), seconds=(1500, 5000, 10200)))]),
-    "lamp": ("Lamp", "", 1, 0.8, "DOE 25..500 W; hours", [
+    "lamp": ("Lamp", "", 0.9, 0.77, "DOE 25..500 W; hours", [
         (1, dict(watts=(15, 50, 200), seconds=(1200, 6000, 20000), inrush=(1, 1.02, 1.3), spread=(0, 0.01, 0.03),
                  power_factor=(0.55, 1, 1)))]),
-    "desktop_computer": ("Desktop computer", "computer", 1, 0.85, "TB 43..128 W, DOE 120 W, 2..24 h; PF 0.58..0.7", [
+    "desktop_computer": ("Desktop computer", "computer", 0.5, 0.97, "TB 43..128 W, DOE 120 W, 2..24 h; PF 0.58..0.7", [
         (1, dict(SMPS, watts=(43, 90, 128), seconds=(7200, 20000, 86400)))]),
-    "laptop_computer": ("Laptop computer", "computer", 1, 0.85, "TB 15..50 W, hours; PF 0.55", [
+    "laptop_computer": ("Laptop computer", "computer", 1.9, 0.97, "TB 15..50 W, hours; PF 0.55", [
         (1, dict(SMPS, watts=(15, 25, 55), seconds=(1800, 7200, 20000)))]),
-    "laser_printer": ("Laser printer", "", 0.5, 0.8, "TB 218..760 W, 0.8..5.4 min; PF 0.5", [
+    "laser_printer": ("Laser printer", "", 0.2, 0.85, "TB 218..760 W, 0.8..5.4 min; PF 0.5", [
         (1, dict(watts=(218, 380, 760), seconds=(48, 210, 324), inrush=(1, 1.6, 2), pulses=(1, 4, 20),
                  power_factor=(0.45, 0.6, 0.9)))]),
-    "audio_amplifier": ("Audio amplifier", "", 0.7, 0.9, "10..100 W, hours (m)", [
+    "audio_amplifier": ("Audio amplifier", "", 0.5, 0.95, "10..100 W, hours (m)", [
         (1, dict(SMPS, watts=(10, 35, 100), seconds=(1800, 9000, 30000)))]),
-    "network_router": ("Network router", "", 0.3, 0.9, "TB 4..11 W, always; PF 0.5 (m)", [
+    "network_router": ("Network router", "", 0.5, 0.97, "TB 4..11 W, always; PF 0.5 (m)", [
         (1, dict(SMPS, watts=(4, 6, 11), seconds=(30000, 80000, 90000)))]),
-    "network_storage": ("Network storage", "", 0.3, 0.93, "10..40 W, hours to always (m)", [
+    "network_storage": ("Network storage", "", 0.25, 0.97, "10..40 W, hours to always (m)", [
         (1, dict(SMPS, watts=(10, 22, 40), seconds=(20000, 50000, 90000)))]),
-    "games_console": ("Games console", "", 0.7, 0.9, "TB 77..117 W, 23..176 min; PF 0.70..0.99", [
+    "games_console": ("Games console", "", 1.3, 0.8, "TB 77..117 W, 23..176 min; PF 0.70..0.99", [
         (1, dict(SMPS, watts=(77, 105, 130), seconds=(1380, 4000, 10560)))]),
-    "video_projector": ("Video projector", "", 0.3, 0.93, "150..300 W, 30..170 min (m)", [
+    "video_projector": ("Video projector", "", 0.3, 0.83, "150..300 W, 30..170 min (m)", [
         (1, dict(SMPS, watts=(150, 200, 300), seconds=(1800, 6000, 10000)))]),
-    "food_slicer": ("Food slicer", "", 0.3, 0.9, "60..200 W, seconds (m)", [
+    "food_slicer": ("Food slicer", "", 0.3, 0.67, "60..200 W, seconds (m)", [
         (1, dict(MOTOR, watts=(60, 120, 200), seconds=(10, 60, 400)))]),
-    "water_fountain_pump": ("Water fountain or cooler", "", 0.2, 0.9, "TB 151..167 W, 2..6 min, 63 a day, inrush 1.1..1.6", [
+    "water_fountain_pump": ("Water fountain or cooler", "", 0.3, 0.9, "TB 151..167 W, 2..6 min, 63 a day, inrush 1.1..1.6", [
         (1, dict(watts=(151, 156, 167), seconds=(110, 130, 360), inrush=(1.1, 1.3, 1.6), per_day=(30, 63, 120)))]),
-    "portable_heater": ("Portable heater", "", 1.5, 0.5, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
+    "portable_heater": ("Portable heater", "", 1.0, 0.42, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
         (0.35, dict(HEAT, watts=(900, 1500, 2300), seconds=(900, 3000, 9500), pulses=(1, 1, 1))),
         (0.65, dict(HEAT, watts=(900, 1500, 2300), seconds=(140, 350, 850), pulses=(1, 1, 1), usual_seconds=(140, 350, 850),
                     seconds_vary=(0.06, 0.2, 0.5), gap_seconds=(300, 665, 1500), gap_vary=(0.06, 0.2, 0.5), lately=(1.8, 3.5, 8)))]),
@@ -127,7 +127,7 @@ APPLIANCES = {
         (1, dict(HEAT, watts=(12000, 21000, 36000), seconds=(40, 240, 900)))]),
     "instant_hot_water_tap": ("Instant hot tap", "", 0.1, 0.6, "CODE 1500 W; 1..3 min", [
         (1, dict(HEAT, us=1, watts=(1300, 1500, 1700), seconds=(40, 100, 200), per_day=(5, 12, 40)))]),
-    "electric_range": ("Electric range", "cooking", 0.5, 0.5, "CODE 2..12 kW; bursts of 5..60 s (m)", [
+    "electric_range": ("Electric range", "cooking", 0.3, 0.8, "CODE 2..12 kW; bursts of 5..60 s (m)", [
         (1, dict(HEAT, watts=(2000, 5000, 12000), seconds=(60, 600, 2400), pulses=(2, 10, 60), changes=(0.5, 2, 6)))]),
     "cooking_plate": ("Cooking plate", "cooking", 0.3, 0.7, "TB 847..906 W, 1.5..11 min, 4 a day", [
         (1, dict(HEAT, watts=(847, 883, 906), seconds=(90, 420, 660), pulses=(1, 2, 10)))]),

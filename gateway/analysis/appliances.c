@@ -15,24 +15,24 @@ static const struct {
     float weight, centre, width;
 } background[SIGNATURE_FEATURES] = {
     [SIGNATURE_WATTS] = {0.94F, 5.5F, 1.6F},
-    [SIGNATURE_SECONDS] = {0.37F, 6, 2},
-    [SIGNATURE_INRUSH] = {0.51F, 0.1F, 0.5F},
-    [SIGNATURE_RISE] = {0.70F, 0.2F, 0.5F},
+    [SIGNATURE_SECONDS] = {0.47F, 6, 2},
+    [SIGNATURE_INRUSH] = {0.50F, 0.1F, 0.5F},
+    [SIGNATURE_RISE] = {0.64F, 0.2F, 0.5F},
     [SIGNATURE_FADE] = {0.59F, 0, 0.3F},
     [SIGNATURE_SPREAD] = {0.44F, -3.2F, 1.2F},
-    [SIGNATURE_CHANGES] = {0.26F, -1.5F, 1.6F},
+    [SIGNATURE_CHANGES] = {0.27F, -1.5F, 1.6F},
     [SIGNATURE_PULSES] = {0.28F, 0.4F, 0.8F},
     [SIGNATURE_RIPPLE] = {0.40F, -1, 1},
     [SIGNATURE_USUAL_SECONDS] = {0.86F, 6, 2},
     [SIGNATURE_SECONDS_VARY] = {0.47F, -0.5F, 0.8F},
-    [SIGNATURE_GAP_SECONDS] = {0.97F, 8, 2},
-    [SIGNATURE_GAP_VARY] = {0.25F, -0.2F, 0.8F},
+    [SIGNATURE_GAP_SECONDS] = {0.83F, 8, 2},
+    [SIGNATURE_GAP_VARY] = {0.20F, -0.2F, 0.8F},
     [SIGNATURE_NIGHT] = {0.47F, 0.2F, 0.2F},
     [SIGNATURE_PER_DAY] = {0.57F, 2, 1.5F},
-    [SIGNATURE_LATELY] = {0.35F, 0.4F, 0.7F},
+    [SIGNATURE_LATELY] = {0.36F, 0.4F, 0.7F},
     [SIGNATURE_POWER_FACTOR] = {1, 0.85F, 0.2F},
 };
-#define UNKNOWN_SHARE 0.36F
+#define UNKNOWN_SHARE 0.39F
 
 double appliances_volts(const struct site *s, int circuit)
 {
