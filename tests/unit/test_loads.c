@@ -10,6 +10,7 @@
 struct bench {
     struct site site;
     struct rules_set rules;
+    struct signature_set signatures; /* none */
     struct frame *frame;
     struct loads *loads;
     struct event events[MAX_EVENTS];
@@ -39,7 +40,7 @@ static int set_up(void **state)
     b->frame = frame_create(&b->site);
     b->frame->mono_ms = 5000;
     b->frame->wall_ms = 1767225600000;
-    b->loads = loads_create(&b->site, &b->rules, &(struct signature_set){0}, note, b);
+    b->loads = loads_create(&b->site, &b->rules, &b->signatures, note, b);
     *state = b;
     return 0;
 }
