@@ -1,54 +1,22 @@
 #include "breaker.h"
 
-#include <assert.h>
+#include "breaker_state.h"
+
+#include "base/lanes.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "forecast.h"
-
-#define NEVER_MS INT64_MIN
-#define STATE_VERSION 1
+#define METER_OFF 1.02        /* a class 1 meter and its transformer: 2 % */
+#define AIR_OFF 1.05          /* nobody said how warm it is: a cold cellar */
 #define MOST_AWAY_MS 86400000 /* after a day everything is cold */
+#define WARMING_OVER 0.6      /* of its top: the next rise is another warming */
+#define WARMING_LEAST                                                                          \
+    0.19 /* below this every hypothesis holds: theta 0.25, four sigma of 8 % */
 
-struct pole {
-    double h[HEAT_TAUS];     /* with every gap taken as rest */
-    double top[HEAT_TAUS];   /* most of h in this warming */
-    double width[HEAT_TAUS]; /* how much more it is with every gap taken as load, at width_ms */
-    int64_t read_ms;         /* of the last reading, NEVER_MS before the first */
-    int64_t width_ms;
-    double amps; /* last reading */
-    double upper_share;
-    bool wide;   /* width counts */
-    bool loaded; /* from before a restart: the first reading ends a gap since saved_wall_ms */
-};
-
-struct circuit {
-    struct hypotheses_class *class;
-    double q_per_amps2;              /* 1 / (rating in this ambient)^2 */
-    double rating_amps;              /* in this ambient */
-    double held[HEAT_TAUS];          /* most heat of earlier warmings, survived */
-    struct hypotheses_grid *learned; /* NULL: nothing yet */
-    double fall_h[HEAT_TAUS];        /* heat when the current last fell to nothing */
-    double fall_amps;
-    bool fallen;
-    int64_t over_since_ms[2]; /* at or above `open` and `quick` since then, NEVER_MS: not */
-    double over_seconds[2];
-};
-
-struct breakers {
-    const struct site *site;
-    const struct rules_set *rules;
-    struct circuit *circuits;
-    struct pole *poles;
-    struct hypotheses_class **classes;
-    size_t class_count;
-    int64_t frame_ms; /* of the last frame */
-    int64_t wall_ms;  /* and by the wall clock */
-    int64_t saved_wall_ms;
-    int64_t intervals[4]; /* of the last frames */
-    size_t frames;
-};
+/* ---- create and destroy --------------------------------------------------------------------
+ */
 
 static double ambient_of(const struct breakers *b, size_t circuit)
 {
@@ -59,20 +27,13 @@ static double ambient_of(const struct breakers *b, size_t circuit)
     return rule == 0.0 ? (double)NAN : rule;
 }
 
-static bool same_class(const struct hypotheses_class *c, const struct breaker_limits *l,
-                       double share)
-{
-    return memcmp(&c->limits, l, sizeof *l) == 0 && c->worn_share == share;
-}
-
 static struct hypotheses_class *class_for(struct breakers *b, const struct breaker_limits *l,
                                           double share)
 {
     for (size_t i = 0; i < b->class_count; i++)
-        if (same_class(b->classes[i], l, share))
+        if (hypotheses_class_is(b->classes[i], l, share))
             return b->classes[i];
-    struct hypotheses_class **grown =
-        realloc(b->classes, (b->class_count + 1) * sizeof(struct hypotheses_class *));
+    struct hypotheses_class **grown = realloc(b->classes, (b->class_count + 1) * sizeof *grown);
     if (!grown)
         return NULL;
     b->classes = grown;
@@ -89,10 +50,18 @@ static bool init_circuit(struct breakers *b, size_t i)
     const struct site_circuit *s = &b->site->circuits[i];
     struct circuit *c = &b->circuits[i];
     struct breaker_limits l = breaker_limits_of(b->site->standard, s->breaker_amps, s->type);
+    double celsius = ambient_of(b, i), off = METER_OFF;
     c->class = class_for(b, &l, b->rules->circuits[i].worn_share);
-    c->rating_amps = s->breaker_amps * breaker_limits_ambient(&l, ambient_of(b, i));
+    c->rating_amps = s->breaker_amps * breaker_limits_ambient(&l, celsius);
     c->q_per_amps2 = 1.0 / (c->rating_amps * c->rating_amps);
-    c->over_since_ms[0] = c->over_since_ms[1] = NEVER_MS;
+    if (isnan(celsius))
+        off *= AIR_OFF;
+    else
+        off *= breaker_limits_ambient(&l, celsius) / breaker_limits_ambient(&l, l.open_celsius);
+    c->open_amps = s->breaker_amps * l.open * off;
+    c->quick_amps = s->breaker_amps * l.quick * off;
+    for (int k = 0; k < s->poles; k++)
+        b->circuit_of[s->first_pole + k] = (int)i;
     return c->class != NULL;
 }
 
@@ -101,15 +70,22 @@ struct breakers *breakers_create(const struct site *s, const struct rules_set *r
     struct breakers *b = calloc(1, sizeof *b);
     if (!b)
         return NULL;
+    size_t padded = s->poles_total + LANES;
     b->site = s;
     b->rules = rules;
     b->frame_ms = NEVER_MS;
     b->circuits = calloc(s->circuit_count + 1, sizeof *b->circuits);
     b->poles = calloc(s->poles_total + 1, sizeof *b->poles);
-    if (!b->circuits || !b->poles)
+    b->circuit_of = calloc(s->poles_total + 1, sizeof *b->circuit_of);
+    b->base = calloc(padded, sizeof *b->base);
+    b->band = calloc(padded, sizeof *b->band);
+    b->sum = calloc(padded, sizeof *b->sum);
+    if (!b->circuits || !b->poles || !b->circuit_of || !b->base || !b->band || !b->sum)
         goto fail;
+    for (size_t p = 0; p < padded; p++)
+        b->base[p] = (float)NAN;
     for (size_t p = 0; p < s->poles_total; p++)
-        b->poles[p].read_ms = NEVER_MS;
+        b->poles[p].h_ms = NEVER_MS;
     for (size_t i = 0; i < s->circuit_count; i++)
         if (!init_circuit(b, i))
             goto fail;
@@ -130,15 +106,19 @@ void breakers_destroy(struct breakers *b)
     free(b->classes);
     free(b->circuits);
     free(b->poles);
+    free(b->circuit_of);
+    free(b->base);
+    free(b->band);
+    free(b->sum);
     free(b);
 }
 
-/* ---- stepping ------------------------------------------------------------------------------
+/* ---- one pole, exactly ---------------------------------------------------------------------
  */
 
-/* the usual time between frames, 0 while unknown: the shortest of the last few, so that one gap
- * does not become the rule and a new poll period does after four frames */
-static int64_t usual_ms(const struct breakers *b)
+/* The shortest of the last few intervals, so that one gap does not become the rule and a new
+ * poll period does after four frames. */
+int64_t breakers_usual_ms(const struct breakers *b)
 {
     int64_t least = 0;
     for (size_t i = 0; i < 4 && i < b->frames; i++)
@@ -147,328 +127,245 @@ static int64_t usual_ms(const struct breakers *b)
     return least;
 }
 
-static void width_now(const struct pole *p, const struct circuit *c, int64_t now_ms,
-                      double out[HEAT_TAUS])
+void pole_width(const struct breakers *b, size_t pole, double width[HEAT_STATES])
 {
-    for (int i = 0; i < HEAT_TAUS; i++)
-        out[i] = p->wide ? p->width[i] * exp(-(double)(now_ms - p->width_ms) * 1e-3 /
-                                             c->class->bank.tau[i])
-                         : 0.0;
+    const struct pole *p = &b->poles[pole];
+    const double *tau = b->circuits[b->circuit_of[pole]].class->bank.tau;
+    double seconds = (double)(b->frame_ms - p->width_ms) * 1e-3;
+    for (int i = 0; i < HEAT_STATES; i++)
+        width[i] = p->wide ? p->width[i] * exp(-seconds / tau[i]) : 0.0;
 }
 
-/* a stretch without readings: lower by rest, upper by the last current held */
+/* a stretch without readings: below by rest, above by the last current held */
 static void pole_gap(struct pole *p, const struct circuit *c, int64_t now_ms, double amps)
 {
-    double seconds = (double)(now_ms - p->read_ms) * 1e-3, width[HEAT_TAUS];
-    double q = p->amps * p->amps * c->q_per_amps2, most = 0.0;
-    width_now(p, c, now_ms, width);
-    for (int i = 0; i < HEAT_TAUS; i++) {
-        double e = exp(-seconds / c->class->bank.tau[i]);
-        p->width[i] = width[i] + q * (1.0 - e);
+    double seconds = (double)(now_ms - p->h_ms) * 1e-3, most = 0.0;
+    double q = p->amps * p->amps * c->q_per_amps2;
+    for (int i = 0; i < HEAT_STATES; i++) {
+        double tau = c->class->bank.tau[i], e = exp(-seconds / tau);
+        double before =
+            p->wide ? p->width[i] * exp(-(double)(now_ms - p->width_ms) * 1e-3 / tau) : 0.0;
+        p->width[i] = before + q * (1.0 - e);
         p->h[i] *= e;
         most = fmax(most, p->width[i]);
     }
     p->width_ms = now_ms;
-    p->wide = most > 1e-3; /* less shifts no opening by as much as a poll */
-    /* the same current on both sides: most likely it flowed all the time, unless it was long */
+    p->wide = most > 1e-3;
+    /* the same current on both sides most likely flowed all the time, unless that was long */
     bool same = fabs(amps - p->amps) <= 0.1 * p->amps + 0.2;
     p->upper_share = (same ? 0.9 : 0.5) * exp(-seconds / 7200.0);
 }
 
+/* nobody knows what it carried before the first reading */
 static void pole_start(struct pole *p, const struct circuit *c, int64_t now_ms, double amps)
 {
-    for (int i = 0; i < HEAT_TAUS; i++)
+    for (int i = 0; i < HEAT_STATES; i++)
         p->width[i] = amps * amps * c->q_per_amps2;
-    p->wide = true; /* nobody knows what it carried before */
+    p->wide = true;
     p->width_ms = now_ms;
     p->upper_share = 0.5;
-    p->read_ms = now_ms;
-    p->amps = amps;
 }
 
-static void note_fall(const struct breakers *b, struct circuit *c, const struct site_circuit *s,
-                      double amps)
+static void note_fall(struct breakers *b, int circuit)
 {
-    for (int i = 0; i < HEAT_TAUS; i++) {
-        c->fall_h[i] = 0.0;
-        for (int k = 0; k < s->poles; k++)
-            c->fall_h[i] = fmax(c->fall_h[i], b->poles[s->first_pole + k].h[i]);
+    const struct site_circuit *s = &b->site->circuits[circuit];
+    struct circuit *c = &b->circuits[circuit];
+    memset(c->fall_h, 0, sizeof c->fall_h);
+    memset(c->fall_top, 0, sizeof c->fall_top);
+    c->fall_amps = 0.0;
+    for (int k = 0; k < s->poles; k++) {
+        const struct pole *p = &b->poles[s->first_pole + k];
+        for (int i = 0; i < HEAT_STATES; i++)
+            c->fall_h[i] = fmax(c->fall_h[i], p->h[i]);
+        for (int i = 0; i < HEAT_TAUS; i++)
+            c->fall_top[i] = fmax(c->fall_top[i], p->top[i]);
+        c->fall_amps = fmax(c->fall_amps, p->amps);
     }
-    c->fall_amps = amps;
     c->fallen = true;
 }
 
-static void pole_step(struct breakers *b, size_t circuit, size_t pole, const struct frame *f,
-                      double amps)
+static void count_overstay(struct overstay *o, bool above, double seconds)
+{
+    if (above) {
+        o->seconds += seconds;
+        o->below_seconds = 0.0;
+    } else if (o->seconds > 0.0) {
+        o->below_seconds += seconds; /* one low reading may be a bad one */
+        if (o->below_seconds > 10.0)
+            *o = (struct overstay){0};
+    }
+}
+
+/* A warming that is over goes into what the breaker has held. While the current is gone nobody
+ * knows yet whether the breaker opened: then it waits. */
+static void end_warmings(struct pole *p, struct circuit *c)
+{
+    for (int i = 0; i < HEAT_TAUS && !c->fallen; i++) {
+        double felt = heat_felt(p->h, i);
+        if (felt >= WARMING_OVER * p->top[i])
+            continue;
+        if (p->top[i] > WARMING_LEAST) {
+            if (!c->learned)
+                c->learned = hypotheses_grid_create();
+            if (c->learned)
+                hypotheses_learn_warming(c->class, i, p->top[i], c->learned);
+            c->held[i] = fmax(c->held[i], p->top[i]);
+        }
+        p->top[i] = felt;
+    }
+}
+
+static void pole_read(struct breakers *b, size_t pole, const struct frame *f, double amps)
 {
     struct pole *p = &b->poles[pole];
+    int circuit = b->circuit_of[pole];
     struct circuit *c = &b->circuits[circuit];
     double zero = b->rules->circuits[circuit].zero_amps;
+    int64_t usual = breakers_usual_ms(b), dt = f->mono_ms - p->h_ms;
     if (p->loaded) {
         int64_t away = f->wall_ms - b->saved_wall_ms; /* the wall clock may have jumped */
-        p->read_ms = f->mono_ms - (away < 1000           ? 1000
-                                   : away > MOST_AWAY_MS ? MOST_AWAY_MS
-                                                         : away);
-        p->loaded = false;
-        pole_gap(p, c, f->mono_ms, amps);
-        p->read_ms = f->mono_ms;
-        p->amps = amps;
-        return;
+        dt = away < 1000 ? 1000 : away > MOST_AWAY_MS ? MOST_AWAY_MS : away;
+        p->h_ms = p->width_ms = f->mono_ms - dt;
     }
-    if (p->read_ms == NEVER_MS) {
-        pole_start(p, c, f->mono_ms, amps);
-        return;
-    }
-    int64_t dt = f->mono_ms - p->read_ms, usual = usual_ms(b);
     if (amps <= zero && p->amps > zero)
-        note_fall(b, c, &b->site->circuits[circuit], p->amps);
+        note_fall(b, circuit);
     else if (amps > zero)
         c->fallen = false;
-    if (usual > 0 && dt > 2 * usual + 500) {
+    if (p->h_ms == NEVER_MS) {
+        pole_start(p, c, f->mono_ms, amps);
+    } else if (p->loaded || (usual > 0 && dt > 2 * usual + 500)) {
         pole_gap(p, c, f->mono_ms, amps);
+        c->open = c->quick = (struct overstay){0}; /* what it carried is not known */
     } else {
         heat_bank_step(p->h, p->top, heat_bank_decay(&c->class->bank, dt),
                        amps * amps * c->q_per_amps2);
+        if (c->open.seconds > 0.0 || amps >= c->open_amps) {
+            count_overstay(&c->open, amps >= c->open_amps, (double)dt * 1e-3);
+            count_overstay(&c->quick, amps >= c->quick_amps, (double)dt * 1e-3);
+        }
     }
-    p->read_ms = f->mono_ms;
+    p->loaded = false;
+    p->h_ms = f->mono_ms;
     p->amps = amps;
+    if (++p->steps % 64 == 0)
+        end_warmings(p, c);
+}
+
+/* ---- quiet poles ---------------------------------------------------------------------------
+ */
+
+static void batch_step(const struct breakers *b, size_t pole, double h[HEAT_STATES])
+{
+    const struct circuit *c = &b->circuits[b->circuit_of[pole]];
+    double q = (double)b->sum[pole] / b->batch_frames * c->q_per_amps2;
+    const double *e = heat_bank_decay(&c->class->bank, b->frame_ms - b->batch_ms);
+    for (int i = 0; i < HEAT_STATES; i++)
+        h[i] = q + (h[i] - q) * e[i];
+}
+
+void pole_heat(const struct breakers *b, size_t pole, double h[HEAT_STATES])
+{
+    memcpy(h, b->poles[pole].h, sizeof b->poles[pole].h);
+    if (!isnan(b->base[pole]) && b->batch_frames > 0)
+        batch_step(b, pole, h);
+}
+
+/* brings a quiet pole up to the last frame and makes it exact */
+static void wake(struct breakers *b, size_t pole)
+{
+    struct pole *p = &b->poles[pole];
+    if (b->batch_frames > 0) {
+        batch_step(b, pole, p->h);
+        p->h_ms = b->frame_ms;
+    }
+    b->base[pole] = (float)NAN;
+}
+
+/* how far a current may move and still count as the same */
+static double quiet_band(const struct circuit *c, double amps, double zero)
+{
+    double band = c->rating_amps * sqrt(QUIET_Q);
+    if (amps > 0.0)
+        band =
+            fmin(band, 0.4 * QUIET_Q / (amps * c->q_per_amps2)); /* 2 a da + da^2 <= QUIET_Q */
+    return fmin(band, fabs(amps - zero)); /* falls to nothing and restorations are seen */
+}
+
+/* ends the batch at this frame and begins the next with those that are quiet now */
+static void next_batch(struct breakers *b, const struct frame *f)
+{
+    const float *amps = frame_amps(f);
+    for (size_t pole = 0; pole < f->poles; pole++) {
+        struct pole *p = &b->poles[pole];
+        struct circuit *c = &b->circuits[b->circuit_of[pole]];
+        if (!isnan(b->base[pole])) {
+            batch_step(b, pole, p->h);
+            p->h_ms = f->mono_ms;
+            end_warmings(p, c);
+        }
+        double a = (double)amps[pole];
+        b->base[pole] = (float)NAN;
+        if (p->h_ms == f->mono_ms && a <= QUIET_AMPS_SHARE * c->rating_amps) {
+            double zero = b->rules->circuits[b->circuit_of[pole]].zero_amps;
+            p->amps = a;
+            b->base[pole] = (float)a;
+            b->band[pole] = (float)quiet_band(c, a, zero);
+        }
+        b->sum[pole] = 0.0F;
+    }
+    b->batch_ms = f->mono_ms;
+    b->batch_frames = 0;
+}
+
+static void read_or_wait(struct breakers *b, size_t pole, const struct frame *f)
+{
+    double amps = (double)frame_amps(f)[pole];
+    if (!isnan(b->base[pole])) {
+        if (fabsf(frame_amps(f)[pole] - b->base[pole]) <= b->band[pole])
+            return; /* a neighbour in the same lanes is the one */
+        wake(b, pole);
+    }
+    if (!isnan(amps))
+        pole_read(b, pole, f, amps);
+}
+
+/* true when the interval to this frame is one of the usual */
+static bool usual_interval(const struct breakers *b, int64_t dt)
+{
+    int64_t usual = breakers_usual_ms(b);
+    return usual > 0 && dt <= 2 * usual + 500;
+}
+
+static void quiet_lanes(struct breakers *b, const struct frame *f)
+{
+    const float *amps = frame_amps(f);
+    for (size_t pole = 0; pole < f->poles; pole += LANES) {
+        /* reads past the poles stay inside the frame (watts follow), base there is NaN */
+        lanes a = lanes_load(amps + pole);
+        lanes_mask same =
+            lanes_abs(a - lanes_load(b->base + pole)) <= lanes_load(b->band + pole);
+        lanes_store(b->sum + pole, lanes_load(b->sum + pole) + lanes_where(same, a * a));
+        if (!lanes_all(same))
+            for (size_t k = pole; k < pole + LANES && k < f->poles; k++)
+                read_or_wait(b, k, f);
+    }
 }
 
 void breakers_step(struct breakers *b, const struct frame *f)
 {
-    const float *amps = frame_amps(f);
-    if (b->frame_ms != NEVER_MS && f->mono_ms > b->frame_ms)
-        b->intervals[b->frames++ % 4] = f->mono_ms - b->frame_ms;
-    for (size_t i = 0; i < b->site->circuit_count; i++) {
-        const struct site_circuit *s = &b->site->circuits[i];
-        for (size_t k = 0; k < (size_t)s->poles; k++) {
-            size_t pole = (size_t)s->first_pole + k;
-            if (!isnan(amps[pole]) && f->mono_ms > b->poles[pole].read_ms)
-                pole_step(b, i, pole, f, (double)amps[pole]);
-        }
-    }
+    int64_t dt = b->frame_ms == NEVER_MS ? 0 : f->mono_ms - b->frame_ms;
+    if (b->frame_ms != NEVER_MS && dt <= 0)
+        return;
+    if (!usual_interval(b, dt)) /* also the first frames: a gap is a gap for everyone */
+        for (size_t pole = 0; pole < f->poles; pole++)
+            if (!isnan(b->base[pole]))
+                wake(b, pole);
+    if (dt > 0)
+        b->intervals[b->frames++ % 4] = dt;
+    quiet_lanes(b, f);
     b->frame_ms = f->mono_ms;
     b->wall_ms = f->wall_ms;
-}
-
-/* ---- asking --------------------------------------------------------------------------------
- */
-
-static void state_of(const struct breakers *b, int circuit, struct hypotheses_view *view,
-                     struct forecast_state *s)
-{
-    const struct site_circuit *sc = &b->site->circuits[circuit];
-    const struct circuit *c = &b->circuits[circuit];
-    hypotheses_view_init(view, c->class, c->learned, c->held);
-    *s = (struct forecast_state){.view = view};
-    for (int k = 0; k < sc->poles; k++) {
-        const struct pole *p = &b->poles[sc->first_pole + k];
-        double width[HEAT_TAUS];
-        width_now(p, c, b->frame_ms, width);
-        for (int i = 0; i < HEAT_TAUS; i++) {
-            s->lower[i] = fmax(s->lower[i], p->h[i]);
-            s->upper[i] = fmax(s->upper[i], p->h[i] + width[i]);
-            s->top[i] = fmax(s->top[i], p->top[i]);
-        }
-        if (p->wide)
-            s->upper_share = fmax(s->upper_share, p->upper_share);
-    }
-}
-
-double breakers_heat(const struct breakers *b, int circuit)
-{
-    struct hypotheses_view view;
-    struct forecast_state s;
-    state_of(b, circuit, &view, &s);
-    return forecast_heat(&s);
-}
-
-void breakers_forecast(const struct breakers *b, int circuit, double amps,
-                       struct breaker_forecast *out)
-{
-    static const double minutes[4] = {1, 5, 15, 60};
-    const struct circuit *c = &b->circuits[circuit];
-    const struct rules *r = &b->rules->circuits[circuit];
-    struct hypotheses_view view;
-    struct forecast_state s;
-    double q = amps * amps * c->q_per_amps2;
-    state_of(b, circuit, &view, &s);
-    out->heat = forecast_heat(&s);
-    for (int i = 0; i < 4; i++)
-        out->chance[i] = forecast_chance(&s, q, 60.0 * minutes[i]);
-    out->chance_horizon = forecast_chance(&s, q, r->near_overload_horizon_seconds);
-    out->p05_seconds = forecast_seconds(&s, q, 0.05);
-    out->p50_seconds = forecast_seconds(&s, q, 0.50);
-    out->p95_seconds = forecast_seconds(&s, q, 0.95);
-    double clear = r->near_overload_clear_chance;
-    out->headroom_amps =
-        c->rating_amps * forecast_greatest(&s, r->near_overload_horizon_seconds, clear) - amps;
-    out->headroom_3h_amps = c->rating_amps * forecast_greatest(&s, 10800.0, clear) - amps;
-}
-
-void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out)
-{
-    const struct circuit *c = &b->circuits[circuit];
-    const struct site_circuit *sc = &b->site->circuits[circuit];
-    struct hypotheses_view view;
-    struct forecast_state s;
-    double amps = 0.0;
-    state_of(b, circuit, &view, &s);
-    for (int k = 0; k < sc->poles; k++)
-        amps = fmax(amps, b->poles[sc->first_pole + k].amps);
-    if (c->fallen) {
-        memcpy(s.lower, c->fall_h, sizeof s.lower);
-        memcpy(s.upper, c->fall_h, sizeof s.upper);
-        amps = c->fall_amps;
-    }
-    double q = amps * amps * c->q_per_amps2;
-    double poll = fmax(1.0, (double)usual_ms(b) * 1e-3), rise = 0.0;
-    out->heat = forecast_heat(&s);
-    hypotheses_opening_density(&view, s.lower, &out->chance_overload, &out->chance_worn);
-    for (int i = 0; i < HEAT_TAUS; i++) { /* how far ln h goes up in one poll, at the most */
-        double next = heat_step(s.lower[i], q, poll, c->class->bank.tau[i]);
-        if (s.lower[i] > 0.0)
-            rise = fmax(rise, log(next / s.lower[i]));
-    }
-    rise = fmin(fmax(rise, 0.002), 0.2);
-    out->chance_overload = fmin(1.0, out->chance_overload * rise);
-    out->chance_worn = fmin(1.0, out->chance_worn * rise);
-    out->amps = amps;
-    out->must_hold_amps = c->class->limits.hold * c->rating_amps;
-}
-
-void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
-{
-    struct circuit *c = &b->circuits[circuit];
-    const struct site_circuit *sc = &b->site->circuits[circuit];
-    struct hypotheses_view view;
-    struct forecast_state s;
-    if (!c->learned) {
-        c->learned = malloc(sizeof *c->learned);
-        if (!c->learned)
-            return; /* stays as wise as before */
-        hypotheses_grid_fill(c->learned, 1.0F);
-    }
-    state_of(b, circuit, &view, &s);
-    hypotheses_learn_held(c->class, c->held, c->learned);
-    hypotheses_learn_opening(&view, c->fallen ? c->fall_h : s.lower, p_by_heat, c->learned);
-    memset(c->held, 0, sizeof c->held);
-    for (int k = 0; k < sc->poles; k++) {
-        struct pole *p = &b->poles[sc->first_pole + k];
-        memcpy(p->top, p->h, sizeof p->top);
-    }
-}
-
-double breakers_worn(const struct breakers *b, int circuit)
-{
-    struct hypotheses_view view;
-    const struct circuit *c = &b->circuits[circuit];
-    hypotheses_view_init(&view, c->class, c->learned, c->held);
-    return hypotheses_quick(&view);
-}
-
-double breakers_overdue_seconds(const struct breakers *b, int circuit)
-{
-    (void)b;
-    (void)circuit;
-    return 0.0;
-}
-
-void breakers_replaced(struct breakers *b, int circuit)
-{
-    struct circuit *c = &b->circuits[circuit];
-    const struct site_circuit *sc = &b->site->circuits[circuit];
-    free(c->learned);
-    c->learned = NULL;
-    memset(c->held, 0, sizeof c->held);
-    for (int k = 0; k < sc->poles; k++)
-        memset(b->poles[sc->first_pole + k].top, 0, sizeof b->poles[0].top);
-}
-
-/* ---- saving --------------------------------------------------------------------------------
- */
-
-static void put_array(struct codec_out *out, const double a[HEAT_TAUS])
-{
-    for (int i = 0; i < HEAT_TAUS; i++)
-        codec_put_f64(out, a[i]);
-}
-
-static void get_array(struct codec_in *in, double a[HEAT_TAUS])
-{
-    for (int i = 0; i < HEAT_TAUS; i++)
-        a[i] = codec_get_f64(in);
-}
-
-void breakers_save(const struct breakers *b, struct codec_out *out)
-{
-    codec_put_u32(out, STATE_VERSION);
-    codec_put_i64(out, b->wall_ms);
-    codec_put_u32(out, (uint32_t)b->site->circuit_count);
-    for (size_t i = 0; i < b->site->circuit_count; i++) {
-        const struct site_circuit *sc = &b->site->circuits[i];
-        const struct circuit *c = &b->circuits[i];
-        size_t begun = codec_begin(out, 1);
-        codec_put_string(out, sc->id);
-        put_array(out, c->held);
-        codec_put_u8(out, c->learned != NULL);
-        if (c->learned) {
-            for (int t = 0; t < HEAT_TAUS; t++)
-                for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-                    codec_put_f32(out, c->learned->at[t][j]);
-            codec_put_f32(out, c->learned->never);
-        }
-        codec_put_u8(out, (uint8_t)sc->poles);
-        for (int k = 0; k < sc->poles; k++) {
-            const struct pole *p = &b->poles[sc->first_pole + k];
-            codec_put_f64(out, p->amps);
-            put_array(out, p->h);
-            put_array(out, p->top);
-        }
-        codec_end(out, begun);
-    }
-}
-
-static bool load_circuit(struct breakers *b, struct codec_in *in)
-{
-    char id[SITE_ID_SIZE];
-    codec_get_string(in, id, sizeof id);
-    int circuit = in->failed ? -1 : site_find_circuit(b->site, id);
-    if (circuit < 0)
-        return !in->failed;
-    struct circuit *c = &b->circuits[circuit];
-    get_array(in, c->held);
-    if (codec_get_u8(in)) {
-        c->learned = malloc(sizeof *c->learned);
-        if (!c->learned)
-            return false;
-        for (int t = 0; t < HEAT_TAUS; t++)
-            for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-                c->learned->at[t][j] = codec_get_f32(in);
-        c->learned->never = codec_get_f32(in);
-    }
-    int poles = codec_get_u8(in);
-    for (int k = 0; k < poles && k < b->site->circuits[circuit].poles; k++) {
-        struct pole *p = &b->poles[b->site->circuits[circuit].first_pole + k];
-        p->amps = codec_get_f64(in);
-        get_array(in, p->h);
-        get_array(in, p->top);
-        p->loaded = true;
-    }
-    return !in->failed;
-}
-
-bool breakers_load(struct breakers *b, struct codec_in *in)
-{
-    if (codec_get_u32(in) != STATE_VERSION)
-        return false;
-    b->saved_wall_ms = codec_get_i64(in);
-    uint32_t count = codec_get_u32(in);
-    for (uint32_t i = 0; i < count; i++) {
-        uint32_t tag;
-        struct codec_in section;
-        if (!codec_next(in, &tag, &section) || !load_circuit(b, &section))
-            return false;
-    }
-    return !in->failed;
+    b->batch_frames++;
+    if (f->mono_ms - b->batch_ms + dt > QUIET_MS)
+        next_batch(b, f);
 }

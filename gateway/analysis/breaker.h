@@ -52,6 +52,22 @@ double breakers_heat(const struct breakers *b, int circuit);
 void breakers_forecast(const struct breakers *b, int circuit, double amps,
                        struct breaker_forecast *out);
 
+/* The chance alone: of opening within `seconds` at `amps` held from now on. */
+double breakers_chance(const struct breakers *b, int circuit, double amps, double seconds);
+
+/* A way that the current may go from now on: constant stretches, first to last. */
+#define BREAKER_MOST_STRETCHES 24
+struct breaker_path {
+    int count;
+    struct {
+        double amps, seconds;
+    } stretch[BREAKER_MOST_STRETCHES];
+};
+
+/* The chance that H reaches `level` on that way (1: that the breaker opens). */
+double breakers_path_reaches(const struct breakers *b, int circuit,
+                             const struct breaker_path *p, double level);
+
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out);
 
 /* Learns that the breaker opened by heat at this moment with probability p (0: it did not, the

@@ -1,5 +1,6 @@
 #include "engine.h"
 
+#include "near_overload.h"
 #include "trip_alarms.h"
 #include "trips.h"
 
@@ -22,6 +23,7 @@ struct engine {
     struct trips *trips;
     struct alarms *alarms;
     struct trip_alarms *trip_alarms;
+    struct near_overload *near_overload;
 
     int64_t mono_ms, wall_ms; /* of the last frame, mono 0 before the first */
     bool started;
@@ -44,6 +46,7 @@ static void forward(void *context, const struct event *e)
     struct engine *engine = context;
     engine->sink(engine->context, e);
     trip_alarms_event(engine->trip_alarms, e);
+    near_overload_event(engine->near_overload, e);
 }
 
 struct engine *engine_create(const struct site *s, const struct rules_set *rules,
@@ -64,9 +67,10 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
     if (e->alarms && e->breakers && e->loads) {
         e->trips = trips_create(s, rules, e->breakers, e->loads, forward, e);
         e->trip_alarms = trip_alarms_create(s, rules, e->breakers, e->alarms);
+        e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
-        !e->trip_alarms) {
+        !e->trip_alarms || !e->near_overload) {
         engine_destroy(e);
         return NULL;
     }
@@ -80,6 +84,7 @@ void engine_destroy(struct engine *e)
 {
     if (!e)
         return;
+    near_overload_destroy(e->near_overload);
     trip_alarms_destroy(e->trip_alarms);
     trips_destroy(e->trips);
     loads_destroy(e->loads);
@@ -221,6 +226,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     trips_step(e->trips, f); /* before loads: it asks what ran before the fall */
     loads_step(e->loads, f, trips_cut(e->trips));
     trip_alarms_step(e->trip_alarms, f->mono_ms, f->wall_ms);
+    near_overload_step(e->near_overload, f);
     judge_meters(e);
     alarms_tick(e->alarms, f->mono_ms, f->wall_ms);
 }
@@ -279,7 +285,8 @@ enum {
     STATE_LOADS,
     STATE_TRIPS,
     STATE_ALARMS,
-    STATE_TRIP_ALARMS
+    STATE_TRIP_ALARMS,
+    STATE_NEAR_OVERLOAD
 };
 
 static void save_time(const struct engine *e, struct codec_out *out)
@@ -310,6 +317,7 @@ void engine_save(const struct engine *e, enum engine_part part, struct codec_out
     case ENGINE_LEARNED:
         SAVE(STATE_BREAKERS, breakers_save, e->breakers);
         SAVE(STATE_LOADS, loads_save, e->loads);
+        SAVE(STATE_NEAR_OVERLOAD, near_overload_save, e->near_overload);
         return;
     }
 }
@@ -339,6 +347,7 @@ bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
         case STATE_TRIPS: ok = trips_load(e->trips, &section); break;
         case STATE_ALARMS: ok = alarms_load(e->alarms, &section); break;
         case STATE_TRIP_ALARMS: ok = trip_alarms_load(e->trip_alarms, &section); break;
+        case STATE_NEAR_OVERLOAD: ok = near_overload_load(e->near_overload, &section); break;
         default: break; /* of a later version */
         }
     }

@@ -32,10 +32,10 @@ struct fall_facts {
     int loads;     /* independent ones: begun apart from each other */
     double ages[LOADS_MAX_RUNNING];  /* how long each has run, oldest first */
     double sizes[LOADS_MAX_RUNNING]; /* and its amps */
-    double switch_on_seconds; /* since the last switch-on, INFINITY when none is known */
-    double reset_seconds;     /* since a trip of it was over, INFINITY */
-    double again_seconds;     /* the rule: an opening so soon is opening again */
-    int64_t local_seconds;    /* local time of the fall, since 1970 */
+    double switch_on_seconds;        /* since the last switch-on, INFINITY when none is known */
+    double reset_seconds;            /* since a trip of it was over, INFINITY */
+    double again_seconds;            /* the rule: an opening so soon is opening again */
+    int64_t local_seconds;           /* local time of the fall, since 1970 */
     struct breaker_opening heat;
 
     double after_amps; /* mean reading since */

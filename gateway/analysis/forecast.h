@@ -20,13 +20,26 @@
  * rest and as load; upper_share is how likely the second is. */
 struct forecast_state {
     const struct hypotheses_view *view;
-    double lower[HEAT_TAUS], upper[HEAT_TAUS];
+    double lower[HEAT_STATES], upper[HEAT_STATES];
     double top[HEAT_TAUS];
     double upper_share;
 };
 
 /* Chance of opening within `seconds` at constant q. */
 double forecast_chance(const struct forecast_state *s, double q, double seconds);
+
+/* A way the current may go from now on: constant stretches. */
+#define FORECAST_MOST_STRETCHES 24
+struct forecast_path {
+    int count;
+    struct {
+        double q, seconds;
+    } stretch[FORECAST_MOST_STRETCHES];
+};
+
+/* Chance that H reaches `level` (1: that it opens) on that way, given that it holds now. */
+double forecast_path_reaches(const struct forecast_state *s, const struct forecast_path *p,
+                             double level);
 
 /* Time by which it has opened with probability p, INFINITY when not within the longest. */
 double forecast_seconds(const struct forecast_state *s, double q, double p);

@@ -1,9 +1,10 @@
 #include "hypotheses.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
-#define SUB 8 /* a cell's prior is the mean over SUB x SUB points within it */
+#define SUB 4 /* a cell's prior is the mean over SUB x SUB points within it */
 #define LEAST_RATIO                                                                            \
     60.0 /* UL 489 names no least time: the ratio of IEC 60898-1's row is taken */
 #define NEVER_SHARE 0.1 /* of the slow worn ones */
@@ -31,12 +32,12 @@ static enum kind kind_of(const struct breaker_limits *l, double k, double tau)
 {
     double as_k =
         fmin(fmax(k, l->hold), l->open); /* a worn one keeps the speed of a sound one */
-    double quick = heat_cold_seconds(l->quick, as_k, tau);
+    double quick = heat_felt_cold_seconds(l->quick * l->quick, as_k * as_k, tau);
     if (quick < quick_least(l) || quick > quick_most(l))
         return IMPOSSIBLE;
     if (k < l->hold)
         return QUICK;
-    if (k >= l->open || heat_cold_seconds(l->open, k, tau) > l->open_seconds)
+    if (k >= l->open || heat_felt_cold_seconds(l->open * l->open, k * k, tau) > l->open_seconds)
         return SLOW;
     return SOUND;
 }
@@ -165,16 +166,17 @@ static double density(double u, int j) /* of ln h, for a breaker of level j */
     return exp(-0.5 * z * z) / (2.50662827463100050 * HYPOTHESES_LN_STEP); /* sqrt(2 pi) s */
 }
 
-void hypotheses_opening_density(const struct hypotheses_view *v, const double h[HEAT_TAUS],
-                                double *sound, double *quick)
+void hypotheses_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],
+                        const double rise[HEAT_TAUS], double *sound, double *quick)
 {
     *sound = *quick = 0.0;
     for (int i = 0; i < HEAT_TAUS; i++) {
         if (!(h[i] > 0.0))
             continue;
-        double u = level_of(log(h[i]));
+        double u = level_of(log(h[i])), over = fmin(rise[i], HYPOTHESES_LN_STEP);
         for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
-            double p = v->weight.at[i][j] * density(u, j), q = v->class->quick_share[i][j];
+            double p = v->weight.at[i][j] * density(u, j) * over,
+                   q = v->class->quick_share[i][j];
             *quick += p * q;
             *sound += p * (1.0 - q);
         }
@@ -190,36 +192,67 @@ double hypotheses_quick(const struct hypotheses_view *v)
     return sum;
 }
 
-void hypotheses_learn_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],
-                              double p, struct hypotheses_grid *learned)
+void hypotheses_learn(const struct hypotheses_view *v, const double held[HEAT_TAUS],
+                      const double h[HEAT_TAUS], double p, double forget,
+                      struct hypotheses_grid *learned)
 {
-    double sound, quick;
-    hypotheses_opening_density(v, h, &sound, &quick);
-    double mean = sound + quick;
-    if (!(mean > 0.0))
-        return; /* no hypothesis can have opened here: it was something else */
+    struct hypotheses_grid by_heat;
+    double mean = 0.0, sum = 0.0;
     for (int i = 0; i < HEAT_TAUS; i++) {
         double u = h[i] > 0.0 ? level_of(log(h[i])) : -(double)INFINITY;
-        for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-            learned->at[i][j] *= (float)(1.0 - p + p * density(u, j) / mean);
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            by_heat.at[i][j] = (float)density(u, j);
+            mean += v->weight.at[i][j] * by_heat.at[i][j];
+        }
     }
-    learned->never *= (float)(1.0 - p);
-}
-
-void hypotheses_learn_held(const struct hypotheses_class *c, const double held[HEAT_TAUS],
-                           struct hypotheses_grid *learned)
-{
+    if (!(mean > 1e-12))
+        p = 0.0; /* no hypothesis can have opened here: it was something else */
     for (int i = 0; i < HEAT_TAUS; i++) {
         double u = held[i] > 0.0 ? level_of(log(held[i])) : -(double)INFINITY;
+        for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+            double factor = 1.0 - p + (p > 0.0 ? p * by_heat.at[i][j] / mean : 0.0);
+            learned->at[i][j] *= (float)(holds(v->class, u, j) * factor);
+            sum += v->class->prior.at[i][j] * learned->at[i][j];
+        }
+    }
+    learned->never *= (float)(1.0 - p);
+    sum += v->class->prior.never * learned->never;
+    /* scaled so that the factors' mean over the prior is 1, then a little of the prior again */
+    for (int i = 0; i < HEAT_TAUS; i++)
         for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-            learned->at[i][j] *= (float)holds(c, u, j);
+            learned->at[i][j] = (float)((1.0 - forget) * learned->at[i][j] / sum + forget);
+    learned->never = (float)((1.0 - forget) * learned->never / sum + forget);
+}
+
+void hypotheses_learn_warming(const struct hypotheses_class *c, int i, double top,
+                              struct hypotheses_grid *learned)
+{
+    double u = level_of(log(top));
+    for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
+        double p = holds(c, u, j);
+        if (p < 1.0)
+            learned->at[i][j] *= (float)pow(fmax(p, 1e-6), HYPOTHESES_REPEAT);
     }
 }
 
-void hypotheses_grid_fill(struct hypotheses_grid *g, float value)
+struct hypotheses_grid *hypotheses_grid_create(void)
 {
-    for (int i = 0; i < HEAT_TAUS; i++)
+    struct hypotheses_grid *g = malloc(sizeof *g);
+    for (int i = 0; g && i < HEAT_TAUS; i++)
         for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-            g->at[i][j] = value;
-    g->never = value;
+            g->at[i][j] = 1.0F;
+    if (g)
+        g->never = 1.0F;
+    return g;
+}
+
+bool hypotheses_class_is(const struct hypotheses_class *c, const struct breaker_limits *l,
+                         double worn_share)
+{
+    const struct breaker_limits *m = &c->limits;
+    return c->worn_share == worn_share && m->hold == l->hold && m->open == l->open &&
+           m->open_seconds == l->open_seconds && m->quick == l->quick &&
+           m->quick_least_seconds == l->quick_least_seconds &&
+           m->quick_most_seconds == l->quick_most_seconds &&
+           m->instant_least == l->instant_least && m->instant_most == l->instant_most;
 }

@@ -62,23 +62,32 @@ void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_cla
 /* Sum over the levels of one tau: weight times the probability that it holds at heat e^ln_h. */
 double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h);
 
-/* Probability density over ln h that it opens at h[], of sound and of quick (worn) hypotheses.
- */
-void hypotheses_opening_density(const struct hypotheses_view *v, const double h[HEAT_TAUS],
-                                double *sound, double *quick);
+/* Probability that it opens while ln h rises by rise[] from h[]: of sound and of quick (worn)
+ * hypotheses. */
+void hypotheses_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],
+                        const double rise[HEAT_TAUS], double *sound, double *quick);
 
 /* Share of the weight that is worn on the quick side. */
 double hypotheses_quick(const struct hypotheses_view *v);
 
-/* Learns an opening at heat h[] that came by heat with probability p: multiplies the factors.
+/* Learns an opening at heat h[] that came by heat with probability p. The survival of `held`,
+ * which the view has in it, goes into the factors too, so that it can start anew; `forget` of
+ * the prior comes back. */
+void hypotheses_learn(const struct hypotheses_view *v, const double held[HEAT_TAUS],
+                      const double h[HEAT_TAUS], double p, double forget,
+                      struct hypotheses_grid *learned);
+
+/* Learns that one warming, felt as top with tau number i, ended without an opening. What
+ * repeats day by day is not independent: each counts a part. `held` counts the hottest in full.
  */
-void hypotheses_learn_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],
-                              double p, struct hypotheses_grid *learned);
+#define HYPOTHESES_REPEAT 0.5
+void hypotheses_learn_warming(const struct hypotheses_class *c, int i, double top,
+                              struct hypotheses_grid *learned);
 
-/* Multiplies the survival of `held` into the factors, so that it can start anew. */
-void hypotheses_learn_held(const struct hypotheses_class *c, const double held[HEAT_TAUS],
-                           struct hypotheses_grid *learned);
+/* Factors with nothing learned, all 1; NULL when memory is short, the caller frees. */
+struct hypotheses_grid *hypotheses_grid_create(void);
 
-void hypotheses_grid_fill(struct hypotheses_grid *g, float value);
+bool hypotheses_class_is(const struct hypotheses_class *c, const struct breaker_limits *l,
+                         double worn_share);
 
 #endif

@@ -1,0 +1,187 @@
+/* breaker: what the others ask of it, and what it is told of openings. */
+#include "breaker_state.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* The level at which a breaker opens wanders with the air around it: 6 % over a day. */
+#define WANDER_PER_SECOND (0.06 * 2.0 * 3.14159265358979 / 86400.0)
+/* what comes back of the prior with every opening: breakers age */
+#define FORGET 0.02
+
+_Static_assert(BREAKER_MOST_STRETCHES == FORECAST_MOST_STRETCHES, "one path");
+
+static void state_of(const struct breakers *b, int circuit, struct hypotheses_view *view,
+                     struct forecast_state *s)
+{
+    const struct site_circuit *sc = &b->site->circuits[circuit];
+    const struct circuit *c = &b->circuits[circuit];
+    hypotheses_view_init(view, c->class, c->learned, c->held);
+    *s = (struct forecast_state){.view = view};
+    for (int k = 0; k < sc->poles; k++) {
+        size_t pole = (size_t)(sc->first_pole + k);
+        double h[HEAT_STATES], width[HEAT_STATES];
+        pole_heat(b, pole, h);
+        pole_width(b, pole, width);
+        for (int i = 0; i < HEAT_STATES; i++) { /* the hotter pole opens both */
+            s->lower[i] = fmax(s->lower[i], h[i]);
+            s->upper[i] = fmax(s->upper[i], h[i] + width[i]);
+        }
+        for (int i = 0; i < HEAT_TAUS; i++)
+            s->top[i] = fmax(s->top[i], b->poles[pole].top[i]);
+        if (b->poles[pole].wide)
+            s->upper_share = fmax(s->upper_share, b->poles[pole].upper_share);
+    }
+}
+
+double breakers_heat(const struct breakers *b, int circuit)
+{
+    struct hypotheses_view view;
+    struct forecast_state s;
+    state_of(b, circuit, &view, &s);
+    return forecast_heat(&s);
+}
+
+double breakers_chance(const struct breakers *b, int circuit, double amps, double seconds)
+{
+    struct hypotheses_view view;
+    struct forecast_state s;
+    state_of(b, circuit, &view, &s);
+    return forecast_chance(&s, amps * amps * b->circuits[circuit].q_per_amps2, seconds);
+}
+
+double breakers_path_reaches(const struct breakers *b, int circuit,
+                             const struct breaker_path *p, double level)
+{
+    struct hypotheses_view view;
+    struct forecast_state s;
+    struct forecast_path q = {.count = p->count};
+    state_of(b, circuit, &view, &s);
+    for (int i = 0; i < p->count; i++) {
+        q.stretch[i].q =
+            p->stretch[i].amps * p->stretch[i].amps * b->circuits[circuit].q_per_amps2;
+        q.stretch[i].seconds = p->stretch[i].seconds;
+    }
+    return forecast_path_reaches(&s, &q, level);
+}
+
+void breakers_forecast(const struct breakers *b, int circuit, double amps,
+                       struct breaker_forecast *out)
+{
+    static const double minutes[4] = {1, 5, 15, 60};
+    const struct circuit *c = &b->circuits[circuit];
+    const struct rules *r = &b->rules->circuits[circuit];
+    struct hypotheses_view view;
+    struct forecast_state s;
+    double q = amps * amps * c->q_per_amps2;
+    state_of(b, circuit, &view, &s);
+    out->heat = forecast_heat(&s);
+    for (int i = 0; i < 4; i++)
+        out->chance[i] = forecast_chance(&s, q, 60.0 * minutes[i]);
+    out->chance_horizon = forecast_chance(&s, q, r->near_overload_horizon_seconds);
+    out->p05_seconds = forecast_seconds(&s, q, 0.05);
+    out->p50_seconds = forecast_seconds(&s, q, 0.50);
+    out->p95_seconds = forecast_seconds(&s, q, 0.95);
+    double clear = r->near_overload_clear_chance;
+    out->headroom_amps =
+        c->rating_amps * forecast_greatest(&s, r->near_overload_horizon_seconds, clear) - amps;
+    out->headroom_3h_amps = c->rating_amps * forecast_greatest(&s, 10800.0, clear) - amps;
+}
+
+/* ---- openings ------------------------------------------------------------------------------
+ */
+
+/* where it stood when the current fell to nothing; when it did not, where it stands */
+static void state_at_fall(const struct breakers *b, int circuit, struct hypotheses_view *view,
+                          struct forecast_state *s, double *amps)
+{
+    const struct circuit *c = &b->circuits[circuit];
+    const struct site_circuit *sc = &b->site->circuits[circuit];
+    state_of(b, circuit, view, s);
+    *amps = c->fall_amps;
+    if (c->fallen) {
+        for (int i = 0; i < HEAT_STATES; i++) {
+            s->upper[i] += c->fall_h[i] - s->lower[i];
+            s->lower[i] = c->fall_h[i];
+        }
+        memcpy(s->top, c->fall_top, sizeof s->top);
+        return;
+    }
+    *amps = 0.0;
+    for (int k = 0; k < sc->poles; k++)
+        *amps = fmax(*amps, b->poles[sc->first_pole + k].amps);
+}
+
+void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out)
+{
+    const struct circuit *c = &b->circuits[circuit];
+    struct hypotheses_view view;
+    struct forecast_state s;
+    double amps, felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS],
+        poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
+    state_at_fall(b, circuit, &view, &s, &amps);
+    for (int i = 0; i < HEAT_STATES; i++)
+        next[i] =
+            heat_step(s.lower[i], amps * amps * c->q_per_amps2, poll, c->class->bank.tau[i]);
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        felt[i] = heat_felt(s.lower, i);
+        double to = heat_felt(next, i), from = fmax(felt[i], s.top[i]);
+        rise[i] = WANDER_PER_SECOND * poll + (to > from && from > 0.0 ? log(to / from) : 0.0);
+    }
+    out->heat = forecast_heat(&s);
+    hypotheses_opening(&view, felt, rise, &out->chance_overload, &out->chance_worn);
+    out->amps = amps;
+    out->must_hold_amps = c->class->limits.hold * c->rating_amps;
+}
+
+void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
+{
+    struct circuit *c = &b->circuits[circuit];
+    const struct site_circuit *sc = &b->site->circuits[circuit];
+    struct hypotheses_view view;
+    struct forecast_state s;
+    double amps, felt[HEAT_TAUS];
+    if (!c->learned)
+        c->learned = hypotheses_grid_create();
+    if (!c->learned)
+        return; /* stays as wise as before */
+    state_at_fall(b, circuit, &view, &s, &amps);
+    for (int i = 0; i < HEAT_TAUS; i++)
+        felt[i] = heat_felt(s.lower, i);
+    hypotheses_learn(&view, c->held, felt, p_by_heat, FORGET, c->learned);
+    memset(c->held, 0, sizeof c->held);
+    for (int k = 0; k < sc->poles; k++) {
+        struct pole *p = &b->poles[sc->first_pole + k];
+        for (int i = 0; i < HEAT_TAUS; i++)
+            p->top[i] = heat_felt(p->h, i);
+    }
+}
+
+double breakers_worn(const struct breakers *b, int circuit)
+{
+    struct hypotheses_view view;
+    const struct circuit *c = &b->circuits[circuit];
+    hypotheses_view_init(&view, c->class, c->learned, c->held);
+    return hypotheses_quick(&view);
+}
+
+double breakers_overdue_seconds(const struct breakers *b, int circuit)
+{
+    const struct circuit *c = &b->circuits[circuit];
+    const struct breaker_limits *l = &c->class->limits;
+    return fmax(
+        0.0, fmax(c->open.seconds - l->open_seconds, c->quick.seconds - l->quick_most_seconds));
+}
+
+void breakers_replaced(struct breakers *b, int circuit)
+{
+    struct circuit *c = &b->circuits[circuit];
+    const struct site_circuit *sc = &b->site->circuits[circuit];
+    free(c->learned);
+    c->learned = NULL;
+    memset(c->held, 0, sizeof c->held);
+    c->open = c->quick = (struct overstay){0};
+    for (int k = 0; k < sc->poles; k++)
+        memset(b->poles[sc->first_pole + k].top, 0, sizeof b->poles[0].top);
+}

@@ -1,0 +1,289 @@
+#include "near_overload.h"
+
+#include "habits.h"
+#include "outlook.h"
+#include "trip_texts.h"
+
+#include "base/text.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define WATCH_SHARE 0.5       /* of the rating: below this nothing is looked at, ... */
+#define WATCH_SHARE_LEAST 0.3 /* ... or from here when a usual load would pass the rating */
+#define CHANGED_SHARE 0.02    /* of the rating: a change that is looked at at once */
+#define LOOK_AGAIN_MS 5000
+#define HALF_RAISES 0.7 /* the second condition: chance of being half way, ... */
+#define HALF_KEEPS 0.5
+#define JOIN_RAISES 0.5 /* ... and that one more usual load opens it within a minute */
+#define JOIN_KEEPS 0.3
+
+struct watched {
+    float from_amps;
+    float looked_amps;
+    int64_t looked_ms;
+    bool looked;
+    bool raises, keeps; /* as of the last look */
+    bool told;          /* alarms know of it: judged until it is over */
+    bool waits, worded; /* for its on-delay since then; the words were given */
+    int64_t waits_since_ms;
+};
+
+struct near_overload {
+    struct outlook_sources from;
+    struct alarms *alarms;
+    struct habits *habits;
+    struct watched circuits[];
+};
+
+static void set_watch(struct near_overload *n, size_t i)
+{
+    double rating = n->from.site->circuits[i].breaker_amps;
+    double room = rating - habits_largest_amps(n->habits, (int)i);
+    double from = fmin(WATCH_SHARE * rating, fmax(WATCH_SHARE_LEAST * rating, room));
+    n->circuits[i].from_amps = (float)from;
+}
+
+struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
+                                           const struct breakers *b, const struct loads *l,
+                                           struct alarms *a)
+{
+    struct near_overload *n = calloc(1, sizeof *n + s->circuit_count * sizeof n->circuits[0]);
+    if (!n)
+        return NULL;
+    n->alarms = a;
+    n->habits = habits_create(s);
+    if (!n->habits) {
+        free(n);
+        return NULL;
+    }
+    n->from = (struct outlook_sources){
+        .site = s, .rules = rules, .breakers = b, .loads = l, .habits = n->habits};
+    for (size_t i = 0; i < s->circuit_count; i++)
+        set_watch(n, i);
+    return n;
+}
+
+void near_overload_destroy(struct near_overload *n)
+{
+    if (!n)
+        return;
+    habits_destroy(n->habits);
+    free(n);
+}
+
+void near_overload_event(struct near_overload *n, const struct event *e)
+{
+    if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
+        return;
+    habits_event(n->habits, e);
+    set_watch(n, (size_t)e->circuit);
+}
+
+/* ---- what is said --------------------------------------------------------------------------
+ */
+
+static void say_time(double seconds, struct text *out)
+{
+    if (seconds < 90.0)
+        text_printf(out, "about %.0f seconds", fmax(10.0, 10.0 * round(seconds / 10.0)));
+    else if (seconds < 5400.0)
+        text_printf(out, "about %.0f minutes", fmax(2.0, round(seconds / 60.0)));
+    else
+        text_printf(out, "about %.0f hours", round(seconds / 3600.0));
+}
+
+static void say_loads(const struct event_load *off, size_t count, struct text *out)
+{
+    for (size_t k = 0; k < count; k++) {
+        if (k > 0)
+            text_append(out, k + 1 == count ? " and " : ", ");
+        if (strcmp(off[k].appliance, LOADS_UNKNOWN) == 0) {
+            text_printf(out, "what draws %.1f A", off[k].amps);
+        } else {
+            text_append(out, "the ");
+            trip_texts_appliance(&off[k], out);
+        }
+    }
+}
+
+static void say(const struct near_overload *n, int circuit, const struct outlook *o,
+                const struct breaker_forecast *f, const struct event_near_overload *e,
+                struct text *text, struct text *detail)
+{
+    const struct site *s = n->from.site;
+    const struct rules *r = &n->from.rules->circuits[circuit];
+    char where[256];
+    site_describe_circuit(s, circuit, where, sizeof where);
+    where[0] = 'B'; /* begins the sentence */
+    if (o->chance >= r->near_overload_chance) {
+        text_printf(text, "%s may open in ", where);
+        say_time(isinf(f->p50_seconds) ? r->near_overload_horizon_seconds : f->p50_seconds,
+                 text);
+        text_append(text,
+                    e->switch_off_count ? ": switch off or unplug " : ": switch something off");
+        say_loads(e->switch_off, e->switch_off_count, text);
+    } else {
+        text_printf(text, "%s is warm and has no room for another load of %.0f A", where,
+                    o->join_amps);
+        text_append(text, e->switch_off_count
+                              ? ": switch nothing more on there, or first switch off "
+                              : ": switch nothing more on there");
+        say_loads(e->switch_off, e->switch_off_count, text);
+    }
+    text_append(text, ".");
+    text_printf(detail,
+                "%.2f A on a %.0f A breaker, heat %.2f of 1; chance of opening within %.0f min "
+                "%.0f %%",
+                o->amps, s->circuits[circuit].breaker_amps, f->heat,
+                r->near_overload_horizon_seconds / 60.0, 100.0 * o->chance);
+    if (isfinite(f->p05_seconds))
+        text_printf(detail, "; at this current it opens after %.0f s (5 %%)", f->p05_seconds);
+    if (isfinite(f->p50_seconds))
+        text_printf(detail, ", %.0f s (50 %%)", f->p50_seconds);
+    if (isfinite(f->p95_seconds))
+        text_printf(detail, ", %.0f s (95 %%)", f->p95_seconds);
+    text_printf(detail, "; room %.1f A now, %.1f A for 3 h", f->headroom_amps,
+                f->headroom_3h_amps);
+    if (o->join_amps > 0.0)
+        text_printf(detail,
+                    "; with %.1f A more, which are usual here, it opens within a minute with "
+                    "%.0f %%",
+                    o->join_amps, 100.0 * o->join_chance);
+}
+
+static const char advice[] =
+    "Switch off or unplug at the appliance; nothing needs to be done at the panel. If an "
+    "outlet, a "
+    "plug or the panel is hot, buzzing, smelling, sparking, damaged or wet, keep away from it "
+    "and "
+    "call a licensed electrician. Smoke, fire or a burning smell: leave and call the emergency "
+    "number. foretrip only advises and is no protective device; local codes and a licensed "
+    "electrician's word come first.";
+
+/* ---- judging -------------------------------------------------------------------------------
+ */
+
+static struct alarm_judgement judgement_of(const struct near_overload *n, size_t i, bool stands)
+{
+    const struct rules *r = &n->from.rules->circuits[i];
+    return (struct alarm_judgement){
+        .kind = ALARM_NEAR_OVERLOAD,
+        .subject = {n->from.site->circuits[i].panel, (int)i, -1},
+        .stands = stands,
+        .on_seconds = r->near_overload_on_seconds,
+        .off_seconds = r->near_overload_off_seconds,
+        .priority = PRIORITY_HIGH,
+        .advice = advice,
+    };
+}
+
+/* with the words and numbers, which cost more than the judgement */
+static void raise_it(struct near_overload *n, size_t i, const struct frame *f,
+                     const struct outlook *o)
+{
+    struct alarm_judgement j = judgement_of(n, i, true);
+    struct event_load off[LOADS_MAX_RUNNING];
+    struct breaker_forecast fc;
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    breakers_forecast(n->from.breakers, (int)i, o->amps, &fc);
+    struct event_near_overload e = {
+        .amps = o->amps,
+        .p05_seconds = fc.p05_seconds,
+        .p50_seconds = fc.p50_seconds,
+        .p95_seconds = fc.p95_seconds,
+        .chance = o->chance,
+        .headroom_amps = fc.headroom_amps,
+        .switch_off = off,
+        .switch_off_count = outlook_switch_off(&n->from, (int)i, o, off),
+    };
+    say(n, (int)i, o, &fc, &e, &text, &detail);
+    j.text = text_get(&text);
+    j.detail = text_get(&detail);
+    j.near_overload = &e;
+    alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
+    text_free(&text);
+    text_free(&detail);
+}
+
+static void look(struct near_overload *n, size_t i, const struct frame *f, double amps,
+                 struct outlook *o)
+{
+    struct watched *w = &n->circuits[i];
+    const struct rules *r = &n->from.rules->circuits[i];
+    outlook_take(&n->from, (int)i, amps, o);
+    w->raises = o->chance >= r->near_overload_chance ||
+                (o->half >= HALF_RAISES && o->join_chance >= JOIN_RAISES);
+    w->keeps = o->chance >= r->near_overload_clear_chance ||
+               (o->half >= HALF_KEEPS && o->join_chance >= JOIN_KEEPS);
+    w->looked = true;
+    w->looked_amps = (float)amps;
+    w->looked_ms = f->mono_ms;
+}
+
+/* the words cost some work: they are made once, when the on-delay is over */
+static bool words_due(struct watched *w, const struct rules *r, int64_t now_ms)
+{
+    if (!w->waits) {
+        w->waits = true;
+        w->waits_since_ms = now_ms;
+    }
+    if (w->worded ||
+        (double)(now_ms - w->waits_since_ms) < r->near_overload_on_seconds * 1000.0)
+        return false;
+    w->worded = true;
+    return true;
+}
+
+static void judge(struct near_overload *n, size_t i, const struct frame *f, double amps)
+{
+    struct watched *w = &n->circuits[i];
+    struct outlook o;
+    struct alarm_judgement j = judgement_of(n, i, false);
+    bool standing = alarms_standing(n->alarms, j.kind, j.subject);
+    bool changed = fabs(amps - (double)w->looked_amps) >
+                   CHANGED_SHARE * n->from.site->circuits[i].breaker_amps;
+    bool due = !w->looked || changed || f->mono_ms - w->looked_ms >= LOOK_AGAIN_MS;
+    if (due)
+        look(n, i, f, amps, &o);
+    j.stands = standing ? w->keeps : w->raises;
+    if (!j.stands)
+        w->waits = w->worded = false;
+    if (j.stands && !standing && words_due(w, &n->from.rules->circuits[i], f->mono_ms)) {
+        if (!due)
+            outlook_take(&n->from, (int)i, amps, &o);
+        raise_it(n, i, f, &o);
+    } else if (j.stands || w->told) {
+        alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
+    }
+    w->told = j.stands || alarms_standing(n->alarms, j.kind, j.subject);
+}
+
+void near_overload_step(struct near_overload *n, const struct frame *f)
+{
+    const float *amps = frame_amps(f);
+    habits_step(n->habits, f);
+    for (size_t i = 0; i < n->from.site->circuit_count; i++) {
+        const struct site_circuit *c = &n->from.site->circuits[i];
+        float most = amps[c->first_pole];
+        for (int p = 1; p < c->poles; p++)
+            most = fmaxf(most, amps[c->first_pole + p]);
+        if (most > n->circuits[i].from_amps || (n->circuits[i].told && most >= 0.0F))
+            judge(n, i, f, (double)most);
+    }
+}
+
+void near_overload_save(const struct near_overload *n, struct codec_out *out)
+{
+    habits_save(n->habits, out);
+}
+
+bool near_overload_load(struct near_overload *n, struct codec_in *in)
+{
+    if (!habits_load(n->habits, in))
+        return false;
+    for (size_t i = 0; i < n->from.site->circuit_count; i++)
+        set_watch(n, i);
+    return true;
+}

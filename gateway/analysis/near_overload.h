@@ -1,0 +1,40 @@
+/*
+ * near_overload - the warning before a breaker opens.
+ *
+ * Raised on chances, never on a percentage of the rating: either the breaker is likely to open
+ * within the rule's horizon, or it is already more than half way there and one more load that
+ * is usual on this circuit would open it before anybody could be warned. On-delay, off-delay
+ * and a lower chance for returning keep it from flickering.
+ *
+ * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
+ * or some seconds have passed, and only above a part of the rating or while the warning stands.
+ *
+ * Ownership  create .. destroy; borrows all it is given
+ * Threads    none inside
+ */
+#ifndef FORETRIP_NEAR_OVERLOAD_H
+#define FORETRIP_NEAR_OVERLOAD_H
+
+#include "alarms.h"
+#include "breaker.h"
+#include "loads.h"
+
+struct near_overload;
+
+struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
+                                           const struct breakers *b, const struct loads *l,
+                                           struct alarms *a);
+void near_overload_destroy(struct near_overload *n);
+
+/* Takes load_on and load_off: what usually runs, joins, and for how long is learned from them.
+ */
+void near_overload_event(struct near_overload *n, const struct event *e);
+
+/* Takes a frame that breakers_step and loads_step have already taken. */
+void near_overload_step(struct near_overload *n, const struct frame *f);
+
+/* What was learned of the loads, by circuit id. False: damaged, unchanged. */
+void near_overload_save(const struct near_overload *n, struct codec_out *out);
+bool near_overload_load(struct near_overload *n, struct codec_in *in);
+
+#endif

@@ -1,0 +1,135 @@
+#include "outlook.h"
+
+#include <math.h>
+#include <string.h>
+
+#define JOIN_SECONDS 45.0  /* too soon to be warned of after it came on */
+#define JOIN_SEEN 1.5      /* a size seen once is no habit */
+#define JOIN_WITHIN 3600.0 /* asked of habits: only who, not when */
+#define SET_OF 10          /* loads that may be told to switch off */
+
+static bool is_standing(const struct event_load *l)
+{
+    return strcmp(l->appliance, LOADS_STANDING) == 0;
+}
+
+/* The way when every running load ends in its time, and with `extra` more for `extra_seconds`.
+ */
+static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING],
+                    double seconds, double extra, double extra_seconds, struct breaker_path *p)
+{
+    double t = 0.0;
+    p->count = 0;
+    while (t < seconds && p->count < BREAKER_MOST_STRETCHES) {
+        double next = seconds, amps = o->amps;
+        for (size_t k = 0; k < o->running_count; k++) {
+            if (ends[k] <= t)
+                amps -= o->running[k].amps;
+            else
+                next = fmin(next, ends[k]);
+        }
+        if (t < extra_seconds) {
+            amps += extra;
+            next = fmin(next, extra_seconds);
+        }
+        p->stretch[p->count].amps = fmax(amps, 0.0);
+        p->stretch[p->count].seconds = next - t;
+        p->count++;
+        t = next;
+    }
+}
+
+static void take_usual(const struct outlook_sources *from, int circuit, struct outlook *o)
+{
+    static const double shares[5] = {0.1, 0.3, 0.5, 0.7, 0.9};
+    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
+    for (int s = 0; s < 5; s++) {
+        double ends[LOADS_MAX_RUNNING];
+        struct breaker_path p;
+        for (size_t k = 0; k < o->running_count; k++)
+            ends[k] = is_standing(&o->running[k])
+                          ? (double)INFINITY
+                          : habits_remaining_seconds(from->habits, circuit, o->running[k].amps,
+                                                     o->running[k].seconds, shares[s]);
+        path_of(o, ends, horizon, 0.0, 0.0, &p);
+        o->chance += 0.2 * breakers_path_reaches(from->breakers, circuit, &p, 1.0);
+        o->half += 0.2 * breakers_path_reaches(from->breakers, circuit, &p, 0.5);
+    }
+}
+
+static void take_joins(const struct outlook_sources *from, int circuit, struct outlook *o)
+{
+    struct habit_join joins[HABITS_OF_CIRCUIT];
+    double stay[LOADS_MAX_RUNNING];
+    size_t count =
+        habits_joins(from->habits, circuit, JOIN_WITHIN, o->running, o->running_count, joins);
+    for (size_t k = 0; k < LOADS_MAX_RUNNING; k++)
+        stay[k] = (double)INFINITY;
+    for (size_t k = 0; k < count; k++) {
+        struct breaker_path p;
+        if (joins[k].count < JOIN_SEEN)
+            continue;
+        path_of(o, stay, JOIN_SECONDS, joins[k].amps, joins[k].seconds, &p);
+        double chance = breakers_path_reaches(from->breakers, circuit, &p, 1.0);
+        if (chance > o->join_chance) {
+            o->join_chance = chance;
+            o->join_amps = joins[k].amps;
+        }
+    }
+}
+
+void outlook_take(const struct outlook_sources *from, int circuit, double amps,
+                  struct outlook *out)
+{
+    *out = (struct outlook){.amps = amps};
+    out->running_count = loads_running(from->loads, circuit, out->running);
+    take_usual(from, circuit, out);
+    take_joins(from, circuit, out);
+}
+
+/* ---- what to switch off -------------------------------------------------------------------
+ */
+
+static int members(unsigned set)
+{
+    int n = 0;
+    for (; set; set &= set - 1)
+        n++;
+    return n;
+}
+
+size_t outlook_switch_off(const struct outlook_sources *from, int circuit,
+                          const struct outlook *o, struct event_load out[LOADS_MAX_RUNNING])
+{
+    const struct rules *r = &from->rules->circuits[circuit];
+    const struct event_load *may[SET_OF];
+    int count = 0, best_members = SET_OF + 1;
+    double best_amps = 0.0;
+    unsigned best = 0;
+    if (from->site->circuits[circuit].essential)
+        return 0;
+    for (size_t k = 0; k < o->running_count && count < SET_OF; k++)
+        if (!is_standing(&o->running[k]) && !o->running[k].essential)
+            may[count++] = &o->running[k];
+    for (unsigned set = 1; set < 1U << count; set++) {
+        double amps = 0.0;
+        int n = members(set);
+        for (int k = 0; k < count; k++)
+            amps += set & (1U << k) ? may[k]->amps : 0.0;
+        if (n > best_members || (n == best_members && amps >= best_amps))
+            continue;
+        if (breakers_chance(from->breakers, circuit, fmax(0.0, o->amps - amps),
+                            r->near_overload_horizon_seconds) > r->near_overload_clear_chance)
+            continue;
+        best_members = n;
+        best_amps = amps;
+        best = set;
+    }
+    if (best == 0)
+        best = (1U << count) - 1;
+    size_t said = 0;
+    for (int k = 0; k < count; k++)
+        if (best & (1U << k))
+            out[said++] = *may[k];
+    return said;
+}

@@ -1,0 +1,48 @@
+/*
+ * outlook - what a circuit's current will do next, and what that does to its breaker.
+ *
+ * Not "if this current went on for ever": every running load ends when loads of its size
+ * usually end, and loads that usually join may join. The chance is the mean over how long the
+ * running loads may go on (five quantiles of their usual length).
+ *
+ * Units      amps RMS, seconds
+ * Ownership  plain data; borrows what it asks
+ * Cost       some tens of microseconds
+ */
+#ifndef FORETRIP_OUTLOOK_H
+#define FORETRIP_OUTLOOK_H
+
+#include "breaker.h"
+#include "habits.h"
+#include "loads.h"
+
+struct outlook {
+    double amps;
+    double chance;      /* of opening within the rule's horizon, the loads ending as usual */
+    double half;        /* of being half way to opening (H = 0.5) by then */
+    double join_amps;   /* of the usual load that would open it soonest, 0: none known */
+    double join_chance; /* of opening within a minute if that load came on now */
+    struct event_load running[LOADS_MAX_RUNNING]; /* largest first */
+    size_t running_count;
+};
+
+struct outlook_sources {
+    const struct site *site;
+    const struct rules_set *rules;
+    const struct breakers *breakers;
+    const struct loads *loads;
+    const struct habits *habits;
+};
+
+/* At `amps` now. */
+void outlook_take(const struct outlook_sources *from, int circuit, double amps,
+                  struct outlook *out);
+
+/* The smallest set of running loads, essential ones and the standing load left out, without
+ * which the chance at what remains, held for the horizon, is at most the rule's clear chance.
+ * Among equally small sets the one with the fewest amps. When none does, all of them. Returns
+ * how many. */
+size_t outlook_switch_off(const struct outlook_sources *from, int circuit,
+                          const struct outlook *o, struct event_load out[LOADS_MAX_RUNNING]);
+
+#endif
