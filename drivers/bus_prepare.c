@@ -3,7 +3,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-#include "base/log.h"
 #include "connect.h"
 
 static bool belongs(const struct bus_state *s, size_t meter)
@@ -60,13 +59,6 @@ bool bus_state_prepare(struct bus_state *s, char *why, size_t capacity)
         if (!prepare_meter(s, m, why, capacity))
             return false;
     }
-    double round_ms = bus_state_round_ms(s);
-    if (s->period_us > 0 && round_ms * 1000 > (double)s->period_us)
-        log_warning(
-            "bus",
-            "bus %s: one round of its meters takes %.0f ms on this line, poll_ms is %d; "
-            "some readings will be missing",
-            s->site_bus->id, round_ms, s->site_bus->poll_ms);
     return true;
 }
 

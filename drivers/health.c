@@ -3,10 +3,10 @@
 static int64_t pause_us(int pauses, int64_t period_us)
 {
     int64_t least = period_us, most = 4 * period_us;
-    if (least < HEALTH_LEAST_PAUSE_MS * 1000)
-        least = HEALTH_LEAST_PAUSE_MS * 1000;
-    if (most < HEALTH_MOST_PAUSE_MS * 1000)
-        most = HEALTH_MOST_PAUSE_MS * 1000;
+    if (least < HEALTH_LEAST_PAUSE_US)
+        least = HEALTH_LEAST_PAUSE_US;
+    if (most < HEALTH_MOST_PAUSE_US)
+        most = HEALTH_MOST_PAUSE_US;
     for (int i = 0; i < pauses && least < most; i++)
         least *= 2;
     return least < most ? least : most;

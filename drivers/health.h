@@ -2,7 +2,7 @@
  * health - whether something answers, and when to try it again.
  *
  * Pure. The first failure is followed by a try in the next period, then the pause doubles up to
- * HEALTH_MOST_PAUSE_MS (or four periods): seldom enough that a dead meter costs its neighbours
+ * HEALTH_MOST_PAUSE_US (or four periods): seldom enough that a dead meter costs its neighbours
  * little, often enough that it is back within a few ticks of its return.
  */
 #ifndef FORETRIP_HEALTH_H
@@ -13,8 +13,8 @@
 
 #include "fault.h"
 
-#define HEALTH_MOST_PAUSE_MS 4000
-#define HEALTH_LEAST_PAUSE_MS 250
+#define HEALTH_MOST_PAUSE_US INT64_C(4000000)
+#define HEALTH_LEAST_PAUSE_US INT64_C(250000)
 
 struct health {
     bool failing;

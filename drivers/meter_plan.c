@@ -21,8 +21,8 @@ static void add_value(struct meter_plan *plan, const struct meter_point *p, int 
         return;
     struct meter_value *v = &plan->values[plan->value_count++];
     *v = (struct meter_value){.point = p, .index = (uint32_t)index, .factor = factor};
-    v->at =
-        (size_t)(p->address + (channel - p->first_channel) * p->stride); /* address for now */
+    int address = p->address + (channel - p->first_channel) * p->stride;
+    v->at = (size_t)address; /* for now; locate_values makes a place of it */
 }
 
 static double ct_factor(const struct site_circuit *c, enum frame_quantity q)
