@@ -9,7 +9,7 @@
  *         after 25 s. A name is looked up with one try of one second for each name server.
  * Serial  raw, without flow control, for this process alone; the adapter is asked for low
  *         latency, because a USB adapter that holds bytes back 16 ms costs a fifth of a 19200
- *         line and more than half of a 115200 one (docs/method/modbus.md)
+ *         line and two fifths of a 115200 one (docs/method/modbus.md)
  */
 #ifndef FORETRIP_CONNECT_H
 #define FORETRIP_CONNECT_H

@@ -256,7 +256,8 @@ static void a_meters_plan_reads_what_the_site_wants_and_no_more(void **state)
     describe(&s, &map);
     assert_int_equal(meter_plan_make(&s, 0, &map, &line, &plan), METER_PLAN_OK);
     /* volts of legs a and b at 7 and 9; the scale at 99 and channels 2, 5, 9 at 101, 104, 108;
-     * watts of 2 and 5 at 204 and 216: at 9600 a read costs 11.6 registers */
+     * watts of 2 and 5 at 204 and 216: at 9600 a read costs 10 registers,
+     * as much as the hole between these two: then fewer reads are preferred */
     static const struct meter_read wanted[] = {
         {3, 7, 3, 0, true}, {4, 99, 10, 3, true}, {4, 204, 14, 13, true}};
     assert_int_equal(plan.read_count, 3);
