@@ -32,7 +32,7 @@ struct learned_load {
     int64_t first_wall_ms, last_wall_ms; /* beginnings of its first and last run */
     struct learned_log amps, seconds, inrush,
         gap; /* on-times; from one beginning to the next */
-    float spread, changes, pulses, ripple, fading, loss; /* means, as in struct run_shape */
+    float spread, changes, pulses, ripple, fading; /* means, as in struct run_shape */
     float charge;                                        /* ampere-seconds in all */
     float hours[24];                                     /* beginnings by local hour */
 };

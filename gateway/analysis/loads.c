@@ -11,7 +11,6 @@
 
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
-#define STATE_TAG 0x4c4f4144U  /* "LOAD" */
 #define LEAST_AMPS 0.04F
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
@@ -286,8 +285,27 @@ static lanes_mask sum_quiet(struct loads *l, size_t i)
     return quiet;
 }
 
+/* The machine was started anew, and intervals with it: what is learned stays, what ran does
+ * not. */
+static void begin_again(struct loads *l)
+{
+    for (size_t i = 0; i < l->count; i++) {
+        struct circuit *c = &l->circuits[i];
+        c->steps = (struct steps){0};
+        c->runs = (struct runs){.counter = c->runs.counter};
+        c->begun = false;
+        c->hours = 0;
+        c->rested_from = l->frames;
+        l->offset[i] = l->deviation[i] = 0;
+        l->band[i] = -1;
+    }
+    l->due_mono_ms = INT64_MAX;
+}
+
 void loads_step(struct loads *l, const struct frame *f, const bool *cut)
 {
+    if (f->mono_ms < l->mono_ms)
+        begin_again(l);
     l->mono_ms = f->mono_ms;
     l->wall_ms = f->wall_ms;
     l->utc_offset_seconds = f->utc_offset_seconds;
@@ -344,6 +362,16 @@ size_t loads_running(const struct loads *l, int circuit,
     return n;
 }
 
+double loads_rest_amps(const struct loads *l, int circuit)
+{
+    struct event_load on[LOADS_MAX_RUNNING];
+    double rest = (double)l->amps[circuit];
+    size_t n = loads_running(l, circuit, on);
+    for (size_t i = 0; i < n; i++)
+        rest -= on[i].amps;
+    return isnan(rest) ? 0 : rest;
+}
+
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence)
 {
     const struct circuit *c = &l->circuits[circuit];
@@ -354,19 +382,4 @@ double loads_standing_amps(const struct loads *l, int circuit, double *confidenc
     if (confidence)
         *confidence = c->hours / (double)STANDING_HOURS;
     return isfinite(low) ? (double)low : 0.0;
-}
-
-void loads_save(const struct loads *l, struct codec_out *out)
-{
-    size_t at = codec_begin(out, STATE_TAG);
-    (void)l;
-    codec_end(out, at);
-}
-
-bool loads_load(struct loads *l, struct codec_in *in)
-{
-    uint32_t tag;
-    struct codec_in section;
-    (void)l;
-    return codec_next(in, &tag, &section) && tag == STATE_TAG;
 }

@@ -40,6 +40,10 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut);
 size_t loads_running(const struct loads *l, int circuit,
                      struct event_load out[LOADS_MAX_RUNNING]);
 
+/* What the reading has beyond the loads listed by loads_running (or lacks, when one is just
+ * going); 0 without a reading. */
+double loads_rest_amps(const struct loads *l, int circuit);
+
 /* What never goes away on this circuit, and how sure that is known (0..1). */
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence);
 

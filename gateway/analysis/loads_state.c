@@ -1,0 +1,251 @@
+#include "loads_inner.h"
+
+#include "base/text.h"
+
+#include <math.h>
+#include <string.h>
+
+#define STATE_TAG 0x4c4f4144U   /* "LOAD" */
+#define CIRCUIT_TAG 0x43495243U /* "CIRC" */
+#define VERSION 1U
+
+/* What is kept of each struct, once for writing and for reading. */
+enum kind { F32, I32, U32, I64, BOOL, TEXT };
+struct member {
+    size_t offset;
+    enum kind kind;
+    size_t count; /* of an array; bytes of a text */
+};
+#define ONE(type, name, kind)                                                                  \
+    {                                                                                          \
+        offsetof(type, name), kind, 1                                                          \
+    }
+#define MANY(type, name, kind, count)                                                          \
+    {                                                                                          \
+        offsetof(type, name), kind, count                                                      \
+    }
+
+static const struct member steps_members[] = {
+    ONE(struct steps, level, F32),
+    ONE(struct steps, noise, F32),
+    ONE(struct steps, band, F32),
+    ONE(struct steps, known, BOOL),
+    ONE(struct steps, kept, I32),
+    ONE(struct steps, began_mono_ms, I64),
+    ONE(struct steps, began_wall_ms, I64),
+    MANY(struct steps, amps, F32, STEPS_KEEP),
+    MANY(struct steps, after_ms, I32, STEPS_KEEP),
+};
+
+static const struct member run_members[] = {
+    ONE(struct run, id, I64),
+    ONE(struct run, began_mono_ms, I64),
+    ONE(struct run, began_wall_ms, I64),
+    ONE(struct run, on_mono_ms, I64),
+    ONE(struct run, changed_mono_ms, I64),
+    ONE(struct run, off_mono_ms, I64),
+    ONE(struct run, off_wall_ms, I64),
+    ONE(struct run, amps, F32),
+    ONE(struct run, first, F32),
+    ONE(struct run, inrush, F32),
+    ONE(struct run, most, F32),
+    ONE(struct run, on_seconds, F32),
+    ONE(struct run, pulses, I32),
+    ONE(struct run, usual, F32),
+    ONE(struct run, fell, F32),
+    ONE(struct run, fell_mono_ms, I64),
+    ONE(struct run, changes, I32),
+    ONE(struct run, disturbed, I32),
+    ONE(struct run, calm_ms, I32),
+    ONE(struct run, charge, F32),
+    ONE(struct run, square, F32),
+    ONE(struct run, counted_mono_ms, I64),
+    ONE(struct run, ripple, F32),
+    ONE(struct run, rippled, F32),
+    ONE(struct run, train, BOOL),
+    ONE(struct run, pausing, BOOL),
+    ONE(struct run, cut, BOOL),
+    ONE(struct run, load, U32),
+    MANY(struct run, appliance, TEXT, EVENT_APPLIANCE_SIZE),
+    ONE(struct run, probability, F32),
+    ONE(struct run, essential, BOOL),
+    ONE(struct run, announced, BOOL),
+};
+
+static const struct member runs_members[] = {
+    ONE(struct runs, base, F32),         MANY(struct runs, cut, F32, RUNS_RETURN),
+    ONE(struct runs, low, F32),          ONE(struct runs, low_mono_ms, I64),
+    ONE(struct runs, edge_mono_ms, I64), ONE(struct runs, unrest, F32),
+    ONE(struct runs, usual, F32),        ONE(struct runs, counter, I64),
+};
+
+static const struct member learned_members[] = {
+    ONE(struct learned_load, id, U32),
+    MANY(struct learned_load, name, TEXT, EVENT_APPLIANCE_SIZE),
+    ONE(struct learned_load, lately, F32),
+    ONE(struct learned_load, runs, F32),
+    ONE(struct learned_load, first_wall_ms, I64),
+    ONE(struct learned_load, last_wall_ms, I64),
+    ONE(struct learned_load, amps.mean, F32),
+    ONE(struct learned_load, amps.variance, F32),
+    ONE(struct learned_load, seconds.mean, F32),
+    ONE(struct learned_load, seconds.variance, F32),
+    ONE(struct learned_load, inrush.mean, F32),
+    ONE(struct learned_load, inrush.variance, F32),
+    ONE(struct learned_load, gap.mean, F32),
+    ONE(struct learned_load, gap.variance, F32),
+    ONE(struct learned_load, spread, F32),
+    ONE(struct learned_load, changes, F32),
+    ONE(struct learned_load, pulses, F32),
+    ONE(struct learned_load, ripple, F32),
+    ONE(struct learned_load, fading, F32),
+    ONE(struct learned_load, charge, F32),
+    MANY(struct learned_load, hours, F32, 24),
+};
+
+static const struct member circuit_members[] = {
+    MANY(struct circuit, hour_low, F32, STANDING_HOURS),
+    ONE(struct circuit, hour, I64),
+    ONE(struct circuit, hours, I32),
+    ONE(struct circuit, begun, BOOL),
+    ONE(struct circuit, rested_from, I64),
+};
+#define COUNT(a) (sizeof(a) / sizeof *(a))
+
+static void put(struct codec_out *out, const void *object, const struct member *m, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        const char *at = (const char *)object + m[i].offset;
+        if (m[i].kind == TEXT)
+            codec_put_string(out, at);
+        for (size_t k = 0; k < m[i].count && m[i].kind != TEXT; k++)
+            switch (m[i].kind) {
+            case F32: {
+                float v = ((const float *)(const void *)at)[k];
+                codec_put_f32(out, isfinite(v) ? v : 0);
+                break;
+            }
+            case I32:
+                codec_put_u32(out, (uint32_t)((const int32_t *)(const void *)at)[k]);
+                break;
+            case U32: codec_put_u32(out, ((const uint32_t *)(const void *)at)[k]); break;
+            case I64: codec_put_i64(out, ((const int64_t *)(const void *)at)[k]); break;
+            case BOOL: codec_put_u8(out, ((const bool *)(const void *)at)[k]); break;
+            case TEXT: break;
+            }
+    }
+}
+
+static void get(struct codec_in *in, void *object, const struct member *m, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        char *at = (char *)object + m[i].offset;
+        if (m[i].kind == TEXT)
+            codec_get_string(in, at, m[i].count);
+        for (size_t k = 0; k < m[i].count && m[i].kind != TEXT; k++)
+            switch (m[i].kind) {
+            case F32: ((float *)(void *)at)[k] = codec_get_f32(in); break;
+            case I32: ((int32_t *)(void *)at)[k] = (int32_t)codec_get_u32(in); break;
+            case U32: ((uint32_t *)(void *)at)[k] = codec_get_u32(in); break;
+            case I64: ((int64_t *)(void *)at)[k] = codec_get_i64(in); break;
+            case BOOL: ((bool *)(void *)at)[k] = codec_get_u8(in) != 0; break;
+            case TEXT: break;
+            }
+    }
+}
+
+static void save_circuit(const struct loads *l, size_t i, struct codec_out *out)
+{
+    const struct circuit *c = &l->circuits[i];
+    size_t at = codec_begin(out, CIRCUIT_TAG);
+    codec_put_string(out, l->site->circuits[i].id);
+    put(out, &c->steps, steps_members, COUNT(steps_members));
+    for (int k = 0; k < RUNS_MAX; k++)
+        put(out, &c->runs.all[k], run_members, COUNT(run_members));
+    put(out, &c->runs, runs_members, COUNT(runs_members));
+    for (int k = 0; k < LEARNED_MAX; k++)
+        put(out, &c->learned.loads[k], learned_members, COUNT(learned_members));
+    codec_put_u32(out, c->learned.last_id);
+    put(out, c, circuit_members, COUNT(circuit_members));
+    codec_put_f32(out, l->offset[i]);
+    codec_put_f32(out, l->deviation[i]);
+    codec_put_u8(out, l->cut[i]);
+    codec_end(out, at);
+}
+
+void loads_save(const struct loads *l, struct codec_out *out)
+{
+    size_t at = codec_begin(out, STATE_TAG);
+    codec_put_u32(out, VERSION);
+    codec_put_i64(out, l->frames);
+    codec_put_i64(out, l->mono_ms);
+    codec_put_i64(out, l->wall_ms);
+    codec_put_i64(out, l->due_mono_ms);
+    for (size_t i = 0; i < l->count; i++)
+        save_circuit(l, i, out);
+    codec_end(out, at);
+}
+
+/* False when what was read makes no sense. A circuit that the site no longer has is passed
+ * over. */
+static bool load_circuit(struct loads *l, struct codec_in *in)
+{
+    char id[SITE_ID_SIZE];
+    struct circuit c = {0};
+    codec_get_string(in, id, sizeof id);
+    int i = in->failed ? -1 : site_find_circuit(l->site, id);
+    get(in, &c.steps, steps_members, COUNT(steps_members));
+    for (int k = 0; k < RUNS_MAX; k++)
+        get(in, &c.runs.all[k], run_members, COUNT(run_members));
+    get(in, &c.runs, runs_members, COUNT(runs_members));
+    for (int k = 0; k < LEARNED_MAX; k++)
+        get(in, &c.learned.loads[k], learned_members, COUNT(learned_members));
+    c.learned.last_id = codec_get_u32(in);
+    get(in, &c, circuit_members, COUNT(circuit_members));
+    float offset = codec_get_f32(in), deviation = codec_get_f32(in);
+    bool cut = codec_get_u8(in) != 0;
+    if (in->failed || c.steps.kept < 0 || c.steps.kept > STEPS_KEEP || c.hours < 0 ||
+        c.hours > STANDING_HOURS || c.hour < 0)
+        return false;
+    if (i < 0)
+        return true;
+    l->circuits[i] = c;
+    l->offset[i] = offset;
+    l->deviation[i] = deviation;
+    l->level[i] = c.steps.level;
+    l->band[i] = c.steps.band;
+    l->cut[i] = cut;
+    return true;
+}
+
+static void forget(struct loads *l)
+{
+    for (size_t i = 0; i < l->count; i++) {
+        l->circuits[i] = (struct circuit){0};
+        l->offset[i] = l->deviation[i] = l->level[i] = 0;
+        l->band[i] = -1;
+        l->cut[i] = false;
+    }
+    l->frames = l->mono_ms = l->wall_ms = 0;
+    l->due_mono_ms = INT64_MAX;
+}
+
+bool loads_load(struct loads *l, struct codec_in *in)
+{
+    uint32_t tag;
+    struct codec_in state, circuit;
+    if (!codec_next(in, &tag, &state) || tag != STATE_TAG)
+        return false;
+    if (codec_get_u32(&state) != VERSION)
+        return !state.failed; /* of another version: begin anew */
+    l->frames = codec_get_i64(&state);
+    l->mono_ms = codec_get_i64(&state);
+    l->wall_ms = codec_get_i64(&state);
+    l->due_mono_ms = codec_get_i64(&state);
+    bool good = !state.failed && l->frames >= 0;
+    while (good && codec_next(&state, &tag, &circuit))
+        good = tag != CIRCUIT_TAG || load_circuit(l, &circuit);
+    if (!good || state.failed)
+        forget(l);
+    return good && !state.failed;
+}
