@@ -166,13 +166,14 @@ static void pole_start(struct pole *p, const struct circuit *c, int64_t now_ms, 
     p->upper_share = 0.5;
 }
 
-static void note_fall(struct breakers *b, int circuit)
+static void note_fall(struct breakers *b, int circuit, double seconds)
 {
     const struct site_circuit *s = &b->site->circuits[circuit];
     struct circuit *c = &b->circuits[circuit];
     memset(c->fall_h, 0, sizeof c->fall_h);
     memset(c->fall_top, 0, sizeof c->fall_top);
     c->fall_amps = 0.0;
+    c->fall_seconds = seconds;
     for (int k = 0; k < s->poles; k++) {
         const struct pole *p = &b->poles[s->first_pole + k];
         for (int i = 0; i < HEAT_STATES; i++)
@@ -228,7 +229,7 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
         p->h_ms = p->width_ms = f->mono_ms - dt;
     }
     if (amps <= zero && p->amps > zero)
-        note_fall(b, circuit);
+        note_fall(b, circuit, (double)dt * 1e-3);
     else if (amps > zero)
         c->fallen = false;
     if (p->h_ms == NEVER_MS) {

@@ -121,6 +121,8 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
     double amps, felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS],
         poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
     state_at_fall(b, circuit, &view, &s, &amps);
+    if (c->fallen)
+        poll = fmax(poll, c->fall_seconds); /* it may have opened at any time in lost polls */
     for (int i = 0; i < HEAT_STATES; i++)
         next[i] =
             heat_step(s.lower[i], amps * amps * c->q_per_amps2, poll, c->class->bank.tau[i]);

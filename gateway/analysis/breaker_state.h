@@ -53,7 +53,8 @@ struct circuit {
     struct hypotheses_grid *learned; /* factors on the prior, NULL: nothing yet */
     double fall_h[HEAT_STATES];      /* heat when the current last fell to nothing, */
     double fall_top[HEAT_TAUS];      /* the most of that warming until one reading before, */
-    double fall_amps;                /* and the current then */
+    double fall_amps;                /* the current then, */
+    double fall_seconds;             /* and how long before the fall it was last read */
     bool fallen;
     struct overstay open, quick;
 };
