@@ -1,5 +1,6 @@
 #include "engine.h"
 
+#include "code_rules.h"
 #include "near_overload.h"
 #include "trip_alarms.h"
 #include "trips.h"
@@ -24,6 +25,7 @@ struct engine {
     struct alarms *alarms;
     struct trip_alarms *trip_alarms;
     struct near_overload *near_overload;
+    struct code_rules *code_rules;
 
     int64_t mono_ms, wall_ms; /* of the last frame, mono 0 before the first */
     bool started;
@@ -68,9 +70,10 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
         e->trips = trips_create(s, rules, e->breakers, e->loads, forward, e);
         e->trip_alarms = trip_alarms_create(s, rules, e->breakers, e->alarms);
         e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
+        e->code_rules = code_rules_create(s, rules, e->breakers, e->alarms);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
-        !e->trip_alarms || !e->near_overload) {
+        !e->trip_alarms || !e->near_overload || !e->code_rules) {
         engine_destroy(e);
         return NULL;
     }
@@ -84,6 +87,7 @@ void engine_destroy(struct engine *e)
 {
     if (!e)
         return;
+    code_rules_destroy(e->code_rules);
     near_overload_destroy(e->near_overload);
     trip_alarms_destroy(e->trip_alarms);
     trips_destroy(e->trips);
@@ -227,6 +231,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     loads_step(e->loads, f, trips_cut(e->trips));
     trip_alarms_step(e->trip_alarms, f->mono_ms, f->wall_ms);
     near_overload_step(e->near_overload, f);
+    code_rules_step(e->code_rules, f);
     judge_meters(e);
     alarms_tick(e->alarms, f->mono_ms, f->wall_ms);
 }

@@ -1,0 +1,208 @@
+/* code_rules: continuous load, feeders against branches, legs, supply voltage, neutral,
+ * outstaying */
+#include "check.h"
+
+#include "analysis/code_rules.h"
+
+struct bench {
+    struct site site;
+    struct rules_set rules;
+    struct frame *frame;
+    struct breakers *breakers;
+    struct alarms *alarms;
+    struct code_rules *c;
+    int raised[ALARM_KINDS];
+    int64_t raised_ms[ALARM_KINDS];
+};
+
+static void sink(void *context, const struct event *e)
+{
+    struct bench *t = context;
+    if (e->type != EVENT_ALARM || e->alarm.state != ALARM_UNACKNOWLEDGED)
+        return;
+    t->raised[e->alarm.kind]++;
+    t->raised_ms[e->alarm.kind] = e->wall_ms;
+    assert_true(strlen(e->alarm.text) > 20 && strlen(e->alarm.detail) > 5);
+}
+
+static void add(struct bench *t, int panel, const char *id, const char *leg, double amps)
+{
+    struct site_circuit *c = site_add_circuit(&t->site);
+    strcpy(c->id, id);
+    strcpy(c->leg, leg);
+    c->panel = panel;
+    c->poles = (int)strlen(leg);
+    c->breaker_amps = amps;
+}
+
+/* a 20 A branch, a 60 A feeder on two poles, and one branch on each leg behind it */
+static void set_up(struct bench *t)
+{
+    memset(t, 0, sizeof *t);
+    site_init(&t->site);
+    struct site_panel *p = site_add_panel(&t->site);
+    strcpy(p->id, "main");
+    p->legs = 2;
+    p->rating_amps = 100;
+    p = site_add_panel(&t->site);
+    strcpy(p->id, "shop");
+    strcpy(p->fed_by_id, "main-02");
+    p->legs = 2;
+    p->rating_amps = 60;
+    add(t, 0, "main-01", "A", 20);
+    add(t, 0, "main-02", "AB", 60);
+    add(t, 1, "shop-01", "A", 30);
+    add(t, 1, "shop-02", "B", 30);
+    site_finish(&t->site);
+    assert_true(rules_set_init(&t->rules, &t->site));
+    t->frame = frame_create(&t->site);
+    t->frame->has = 1U << FRAME_AMPS | 1U << FRAME_PANEL_VOLTS;
+    t->breakers = breakers_create(&t->site, &t->rules);
+    t->alarms = alarms_create(&t->site, sink, t);
+    t->c = code_rules_create(&t->site, &t->rules, t->breakers, t->alarms);
+    assert_non_null(t->c);
+}
+
+static void tear_down(struct bench *t)
+{
+    code_rules_destroy(t->c);
+    alarms_destroy(t->alarms);
+    breakers_destroy(t->breakers);
+    frame_destroy(t->frame);
+    rules_set_free(&t->rules);
+    site_free(&t->site);
+}
+
+/* amps of main-01, main-02 A and B, shop-01, shop-02; volts of both legs of main */
+static void feed(struct bench *t, const float a[5], float va, float vb, int seconds)
+{
+    for (int s = 0; s < seconds; s++) {
+        t->frame->mono_ms += 1000;
+        t->frame->wall_ms += 1000;
+        memcpy(t->frame->values, a, 5 * sizeof a[0]);
+        t->frame->values[frame_panel_index(t->frame, 0, 0)] = va;
+        t->frame->values[frame_panel_index(t->frame, 0, 1)] = vb;
+        breakers_step(t->breakers, t->frame);
+        code_rules_step(t->c, t->frame);
+    }
+}
+
+/* NEC 210.20(A) with Article 100: 80 % of 20 A is 16 A, and continuous is 3 hours or more */
+static void sixteen_amps_of_twenty_are_allowed_for_ever_and_more_for_three_hours(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){16.0F, 0, 0, 0, 0}, 120, 120, 4 * 3600);
+    assert_int_equal(t.raised[ALARM_CONTINUOUS_LOAD], 0);
+    feed(&t, (float[5]){16.5F, 0, 0, 0, 0}, 120, 120, 3 * 3600 - 5);
+    assert_int_equal(t.raised[ALARM_CONTINUOUS_LOAD], 0);
+    feed(&t, (float[5]){16.5F, 0, 0, 0, 0}, 120, 120, 10);
+    assert_int_equal(t.raised[ALARM_CONTINUOUS_LOAD], 1);
+    tear_down(&t);
+}
+
+static void a_full_rated_breaker_may_carry_its_rating(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    t.site.circuits[0].full_rated = true;
+    feed(&t, (float[5]){20.0F, 0, 0, 0, 0}, 120, 120, 4 * 3600);
+    assert_int_equal(t.raised[ALARM_CONTINUOUS_LOAD], 0);
+    tear_down(&t);
+}
+
+static void a_feeder_is_judged_like_a_branch_and_against_its_branches(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){0, 25.0F, 24.0F, 25.0F, 24.0F}, 120, 120, 4000);
+    assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], 0);
+    feed(&t, (float[5]){0, 25.0F, 24.0F, 25.0F, 18.0F}, 120, 120, 290);
+    assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], 0);
+    feed(&t, (float[5]){0, 25.0F, 24.0F, 25.0F, 18.0F}, 120, 120, 20);
+    assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], 1);
+    /* a branch that is not read makes no mismatch of it */
+    feed(&t, (float[5]){0, 49.0F, 49.0F, 49.0F, (float)NAN}, 120, 120, 3 * 3600 + 100);
+    assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], 1);
+    assert_int_equal(t.raised[ALARM_FEEDER_OVERLOAD], 1); /* 49 A of 60 A is 82 % */
+    tear_down(&t);
+}
+
+static void one_leg_alone_for_half_an_hour_is_told(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){0, 40.0F, 5.0F, 28.0F, 5.0F}, 120, 120, 1700);
+    assert_int_equal(t.raised[ALARM_LEG_IMBALANCE], 0);
+    feed(&t, (float[5]){0, 40.0F, 5.0F, 28.0F, 5.0F}, 120, 120, 200);
+    assert_true(t.raised[ALARM_LEG_IMBALANCE] >= 1);
+    tear_down(&t);
+}
+
+/* ANSI C84.1 range A, service: 114 to 126 V of 120 V, sustained */
+static void the_supply_voltage_has_a_band_and_a_minute(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){0}, 114.5F, 125.5F, 10);
+    feed(&t, (float[5]){0}, 114.2F, 116.0F, 600);
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 0);
+    feed(&t, (float[5]){0}, 113.0F, 113.5F, 58);
+    feed(&t, (float[5]){0}, 118.0F, 118.0F, 58); /* a dip that passes */
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 0);
+    feed(&t, (float[5]){0}, 113.0F, 113.5F, 70);
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 1);
+    feed(&t, (float[5]){0}, 0.0F, 0.0F, 600); /* dark: an outage, no voltage that is too low */
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 1);
+    tear_down(&t);
+}
+
+/* the legs of 1200 W and 400 W in series across 240 V: 60 V and 180 V */
+static void legs_that_drift_apart_are_an_open_neutral(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){0}, 118.0F, 122.0F, 600); /* ordinary drop of a loaded leg */
+    feed(&t, (float[5]){0}, 60.0F, 180.0F, 3);    /* not from a few readings */
+    feed(&t, (float[5]){0}, 118.0F, 122.0F, 3);
+    assert_int_equal(t.raised[ALARM_OPEN_NEUTRAL], 0);
+    feed(&t, (float[5]){0}, 60.0F, 180.0F, 10);
+    assert_int_equal(t.raised[ALARM_OPEN_NEUTRAL], 1);
+    tear_down(&t);
+}
+
+/* UL 489: 135 % must open a breaker up to 50 A within one hour */
+static void a_breaker_that_outstays_its_standard_is_urgent(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    feed(&t, (float[5]){29.5F, 0, 0, 0, 0}, 120, 120, 3500);
+    feed(&t, (float[5]){(float)NAN, 0, 0, 0, 0}, 120, 120, 200); /* a gap is no load */
+    feed(&t, (float[5]){29.5F, 0, 0, 0, 0}, 120, 120, 3500);
+    assert_int_equal(t.raised[ALARM_BREAKER_DID_NOT_OPEN], 0);
+    feed(&t, (float[5]){2.0F, 0, 0, 0, 0}, 120, 120, 1); /* one bad reading */
+    feed(&t, (float[5]){29.5F, 0, 0, 0, 0}, 120, 120, 150);
+    assert_int_equal(t.raised[ALARM_BREAKER_DID_NOT_OPEN], 1);
+    tear_down(&t);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(sixteen_amps_of_twenty_are_allowed_for_ever_and_more_for_three_hours),
+        cmocka_unit_test(a_full_rated_breaker_may_carry_its_rating),
+        cmocka_unit_test(a_feeder_is_judged_like_a_branch_and_against_its_branches),
+        cmocka_unit_test(one_leg_alone_for_half_an_hour_is_told),
+        cmocka_unit_test(the_supply_voltage_has_a_band_and_a_minute),
+        cmocka_unit_test(legs_that_drift_apart_are_an_open_neutral),
+        cmocka_unit_test(a_breaker_that_outstays_its_standard_is_urgent),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
