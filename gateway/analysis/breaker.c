@@ -77,10 +77,12 @@ struct breakers *breakers_create(const struct site *s, const struct rules_set *r
     b->circuits = calloc(s->circuit_count + 1, sizeof *b->circuits);
     b->poles = calloc(s->poles_total + 1, sizeof *b->poles);
     b->circuit_of = calloc(s->poles_total + 1, sizeof *b->circuit_of);
+    b->views = calloc(s->circuit_count + 1, sizeof(struct kept_view *));
     b->base = calloc(padded, sizeof *b->base);
     b->band = calloc(padded, sizeof *b->band);
     b->sum = calloc(padded, sizeof *b->sum);
-    if (!b->circuits || !b->poles || !b->circuit_of || !b->base || !b->band || !b->sum)
+    if (!b->circuits || !b->views || !b->poles || !b->circuit_of || !b->base || !b->band ||
+        !b->sum)
         goto fail;
     for (size_t p = 0; p < padded; p++)
         b->base[p] = (float)NAN;
@@ -101,6 +103,9 @@ void breakers_destroy(struct breakers *b)
         return;
     for (size_t i = 0; b->circuits && i < b->site->circuit_count; i++)
         free(b->circuits[i].learned);
+    for (size_t i = 0; b->views && i < b->site->circuit_count; i++)
+        free(b->views[i]);
+    free(b->views);
     for (size_t i = 0; i < b->class_count; i++)
         free(b->classes[i]);
     free(b->classes);

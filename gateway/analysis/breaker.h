@@ -64,9 +64,11 @@ struct breaker_path {
     } stretch[BREAKER_MOST_STRETCHES];
 };
 
-/* The chance that H reaches `level` on that way (1: that the breaker opens). */
-double breakers_path_reaches(const struct breakers *b, int circuit,
-                             const struct breaker_path *p, double level);
+/* The chances that H reaches each level (1: that the breaker opens) on each of those ways; ways
+ * that are asked for together cost less. chances[way * levels + level]. */
+void breakers_paths_reach(const struct breakers *b, int circuit,
+                          const struct breaker_path *paths, size_t path_count,
+                          const double *levels, size_t level_count, double *chances);
 
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out);
 

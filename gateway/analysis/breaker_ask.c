@@ -12,12 +12,36 @@
 
 _Static_assert(BREAKER_MOST_STRETCHES == FORECAST_MOST_STRETCHES, "one path");
 
+/* hypotheses_view_init, whose result is kept: it costs microseconds and seldom changes */
+static void view_of(const struct breakers *b, int circuit, struct hypotheses_view *view)
+{
+    const struct circuit *c = &b->circuits[circuit];
+    struct kept_view *kept = b->views[circuit];
+    if (!kept)
+        kept = b->views[circuit] = calloc(1, sizeof *kept);
+    bool same = kept && kept->made && kept->with_learned == (c->learned != NULL) &&
+                memcmp(kept->held, c->held, sizeof kept->held) == 0 &&
+                (!c->learned || memcmp(&kept->learned, c->learned, sizeof kept->learned) == 0);
+    if (same) {
+        *view = kept->view;
+        return;
+    }
+    hypotheses_view_init(view, c->class, c->learned, c->held);
+    if (!kept)
+        return;
+    kept->view = *view;
+    memcpy(kept->held, c->held, sizeof kept->held);
+    kept->with_learned = c->learned != NULL;
+    if (c->learned)
+        kept->learned = *c->learned;
+    kept->made = true;
+}
+
 static void state_of(const struct breakers *b, int circuit, struct hypotheses_view *view,
                      struct forecast_state *s)
 {
     const struct site_circuit *sc = &b->site->circuits[circuit];
-    const struct circuit *c = &b->circuits[circuit];
-    hypotheses_view_init(view, c->class, c->learned, c->held);
+    view_of(b, circuit, view);
     *s = (struct forecast_state){.view = view};
     for (int k = 0; k < sc->poles; k++) {
         size_t pole = (size_t)(sc->first_pole + k);
@@ -51,19 +75,24 @@ double breakers_chance(const struct breakers *b, int circuit, double amps, doubl
     return forecast_chance(&s, amps * amps * b->circuits[circuit].q_per_amps2, seconds);
 }
 
-double breakers_path_reaches(const struct breakers *b, int circuit,
-                             const struct breaker_path *p, double level)
+void breakers_paths_reach(const struct breakers *b, int circuit,
+                          const struct breaker_path *paths, size_t path_count,
+                          const double *levels, size_t level_count, double *chances)
 {
+    double per_amps2 = b->circuits[circuit].q_per_amps2;
     struct hypotheses_view view;
     struct forecast_state s;
-    struct forecast_path q = {.count = p->count};
     state_of(b, circuit, &view, &s);
-    for (int i = 0; i < p->count; i++) {
-        q.stretch[i].q =
-            p->stretch[i].amps * p->stretch[i].amps * b->circuits[circuit].q_per_amps2;
-        q.stretch[i].seconds = p->stretch[i].seconds;
+    struct forecast_base base = forecast_base_of(&s);
+    for (size_t k = 0; k < path_count; k++) {
+        const struct breaker_path *p = &paths[k];
+        struct forecast_path q = {.count = p->count};
+        for (int i = 0; i < p->count; i++) {
+            q.stretch[i].q = p->stretch[i].amps * p->stretch[i].amps * per_amps2;
+            q.stretch[i].seconds = p->stretch[i].seconds;
+        }
+        forecast_path_levels(&s, &base, &q, levels, level_count, chances + k * level_count);
     }
-    return forecast_path_reaches(&s, &q, level);
 }
 
 void breakers_forecast(const struct breakers *b, int circuit, double amps,

@@ -59,6 +59,14 @@ struct circuit {
     struct overstay open, quick;
 };
 
+/* A view and what it was made of: made anew only when that has changed. */
+struct kept_view {
+    struct hypotheses_view view;
+    struct hypotheses_grid learned;
+    double held[HEAT_TAUS];
+    bool made, with_learned;
+};
+
 struct breakers {
     const struct site *site;
     const struct rules_set *rules;
@@ -67,6 +75,7 @@ struct breakers {
     int *circuit_of; /* per pole */
     struct hypotheses_class **classes;
     size_t class_count;
+    struct kept_view **views; /* per circuit, NULL until it is asked of */
 
     float *base; /* quiet: what the pole carried when the batch began; NaN: exact */
     float *band; /* and how far it may lie off that */

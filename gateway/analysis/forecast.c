@@ -3,12 +3,12 @@
 #include <math.h>
 #include <string.h>
 
-/* Survival of the hottest moment on the way: of H below `level`, and of holding until now. */
-static double survives(const struct forecast_state *s, const double heat[HEAT_STATES],
-                       const struct forecast_path *p, double level)
+/* The most that each tau feels on the way. */
+static void hottest(const struct forecast_state *s, const double heat[HEAT_STATES],
+                    const struct forecast_path *p, double most[HEAT_TAUS])
 {
     const double *tau = s->view->class->bank.tau;
-    double sum = 0.0, now[HEAT_STATES], most[HEAT_TAUS];
+    double now[HEAT_STATES];
     memcpy(now, heat, sizeof now);
     for (int i = 0; i < HEAT_TAUS; i++)
         most[i] = heat_felt(heat, i);
@@ -18,6 +18,13 @@ static double survives(const struct forecast_state *s, const double heat[HEAT_ST
         for (int i = 0; i < HEAT_TAUS; i++) /* it goes one way between two ends */
             most[i] = fmax(most[i], heat_felt(now, i));
     }
+}
+
+/* Survival of that moment: of H below `level`, and of holding until now. */
+static double survives(const struct forecast_state *s, const double heat[HEAT_STATES],
+                       const double most[HEAT_TAUS], double level)
+{
+    double sum = 0.0;
     for (int i = 0; i < HEAT_TAUS; i++) {
         double h = fmax(most[i] / level, fmax(heat_felt(heat, i), s->top[i]));
         sum += hypotheses_survive(s->view, i, h > 0.0 ? log(h) : -(double)INFINITY);
@@ -25,34 +32,76 @@ static double survives(const struct forecast_state *s, const double heat[HEAT_ST
     return sum;
 }
 
+static double survives_now(const struct forecast_state *s, const double heat[HEAT_STATES])
+{
+    static const struct forecast_path stay = {0};
+    double most[HEAT_TAUS];
+    hottest(s, heat, &stay, most);
+    return survives(s, heat, most, 1.0);
+}
+
+struct forecast_base forecast_base_of(const struct forecast_state *s)
+{
+    return (struct forecast_base){
+        .lower = survives_now(s, s->lower),
+        .upper = s->upper_share > 0.0 ? survives_now(s, s->upper) : 1.0,
+    };
+}
+
+void forecast_path_levels(const struct forecast_state *s, const struct forecast_base *base,
+                          const struct forecast_path *p, const double *levels, size_t count,
+                          double *chances)
+{
+    double low[HEAT_TAUS], high[HEAT_TAUS];
+    hottest(s, s->lower, p, low);
+    if (s->upper_share > 0.0)
+        hottest(s, s->upper, p, high);
+    for (size_t k = 0; k < count; k++) {
+        double chance = 1.0 - survives(s, s->lower, low, levels[k]) / base->lower;
+        if (s->upper_share > 0.0) {
+            double upper = 1.0 - survives(s, s->upper, high, levels[k]) / base->upper;
+            chance += s->upper_share * (upper - chance);
+        }
+        chances[k] = fmin(1.0, fmax(0.0, chance));
+    }
+}
+
 double forecast_path_reaches(const struct forecast_state *s, const struct forecast_path *p,
                              double level)
 {
-    static const struct forecast_path stay = {0};
-    double chance = 1.0 - survives(s, s->lower, p, level) / survives(s, s->lower, &stay, 1.0);
-    if (s->upper_share > 0.0) {
-        double high = 1.0 - survives(s, s->upper, p, level) / survives(s, s->upper, &stay, 1.0);
-        chance += s->upper_share * (high - chance);
-    }
-    return fmin(1.0, fmax(0.0, chance));
+    struct forecast_base base = forecast_base_of(s);
+    double chance;
+    forecast_path_levels(s, &base, p, &level, 1, &chance);
+    return chance;
+}
+
+static double chance_of(const struct forecast_state *s, const struct forecast_base *base,
+                        double q, double seconds)
+{
+    static const double opens = 1.0;
+    struct forecast_path p = {.count = 1};
+    double chance;
+    p.stretch[0].q = q;
+    p.stretch[0].seconds = seconds;
+    forecast_path_levels(s, base, &p, &opens, 1, &chance);
+    return chance;
 }
 
 double forecast_chance(const struct forecast_state *s, double q, double seconds)
 {
-    struct forecast_path p = {.count = 1};
-    p.stretch[0].q = q;
-    p.stretch[0].seconds = seconds;
-    return forecast_path_reaches(s, &p, 1.0);
+    struct forecast_base base = forecast_base_of(s);
+    return chance_of(s, &base, q, seconds);
 }
 
 double forecast_seconds(const struct forecast_state *s, double q, double p)
 {
+    struct forecast_base base = forecast_base_of(s);
     double low = 0.0, high = FORECAST_LONGEST_SECONDS;
-    if (!(forecast_chance(s, q, high) >= p))
+    if (!(chance_of(s, &base, q, high) >= p))
         return (double)INFINITY;
     while (high - low > 0.01 * high + 0.05) {
         double mid = sqrt(fmax(low, 0.05) * high); /* always between the two */
-        if (forecast_chance(s, q, mid) >= p)
+        if (chance_of(s, &base, q, mid) >= p)
             high = mid;
         else
             low = mid;
@@ -62,12 +111,13 @@ double forecast_seconds(const struct forecast_state *s, double q, double p)
 
 double forecast_greatest(const struct forecast_state *s, double seconds, double chance)
 {
+    struct forecast_base base = forecast_base_of(s);
     double low = 0.0, high = 16.0; /* multiples of the rating */
-    if (forecast_chance(s, low, seconds) > chance)
+    if (chance_of(s, &base, low, seconds) > chance)
         return 0.0;
     while (high - low > 0.002) {
         double mid = 0.5 * (low + high);
-        if (forecast_chance(s, mid * mid, seconds) <= chance)
+        if (chance_of(s, &base, mid * mid, seconds) <= chance)
             low = mid;
         else
             high = mid;

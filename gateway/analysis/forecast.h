@@ -41,6 +41,15 @@ struct forecast_path {
 double forecast_path_reaches(const struct forecast_state *s, const struct forecast_path *p,
                              double level);
 
+/* The same for several levels of one way; what does not depend on the way is found once. */
+struct forecast_base {
+    double lower, upper; /* weight of what holds now, at both ends of the heat */
+};
+struct forecast_base forecast_base_of(const struct forecast_state *s);
+void forecast_path_levels(const struct forecast_state *s, const struct forecast_base *base,
+                          const struct forecast_path *p, const double *levels, size_t count,
+                          double *chances);
+
 /* Time by which it has opened with probability p, INFINITY when not within the longest. */
 double forecast_seconds(const struct forecast_state *s, double q, double p);
 

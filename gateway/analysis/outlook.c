@@ -39,43 +39,53 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
     }
 }
 
+#define SHARES 5
+
 static void take_usual(const struct outlook_sources *from, int circuit, struct outlook *o)
 {
-    static const double shares[5] = {0.1, 0.3, 0.5, 0.7, 0.9};
+    static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
     double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
-    for (int s = 0; s < 5; s++) {
+    struct breaker_path paths[SHARES];
+    double chances[SHARES][2];
+    for (int s = 0; s < SHARES; s++) {
         double ends[LOADS_MAX_RUNNING];
-        struct breaker_path p;
         for (size_t k = 0; k < o->running_count; k++)
             ends[k] = is_standing(&o->running[k])
                           ? (double)INFINITY
                           : habits_remaining_seconds(from->habits, circuit, o->running[k].amps,
                                                      o->running[k].seconds, shares[s]);
-        path_of(o, ends, horizon, 0.0, 0.0, &p);
-        o->chance += 0.2 * breakers_path_reaches(from->breakers, circuit, &p, 1.0);
-        o->half += 0.2 * breakers_path_reaches(from->breakers, circuit, &p, 0.5);
+        path_of(o, ends, horizon, 0.0, 0.0, &paths[s]);
+    }
+    breakers_paths_reach(from->breakers, circuit, paths, SHARES, levels, 2, chances[0]);
+    for (int s = 0; s < SHARES; s++) {
+        o->chance += 0.2 * chances[s][0];
+        o->half += 0.2 * chances[s][1];
     }
 }
 
 static void take_joins(const struct outlook_sources *from, int circuit, struct outlook *o)
 {
+    static const double opens = 1.0;
     struct habit_join joins[HABITS_OF_CIRCUIT];
-    double stay[LOADS_MAX_RUNNING];
-    size_t count =
-        habits_joins(from->habits, circuit, JOIN_WITHIN, o->running, o->running_count, joins);
+    struct breaker_path paths[HABITS_OF_CIRCUIT];
+    double stay[LOADS_MAX_RUNNING], amps[HABITS_OF_CIRCUIT], chances[HABITS_OF_CIRCUIT];
+    size_t ways = 0, count = habits_joins(from->habits, circuit, JOIN_WITHIN, o->running,
+                                          o->running_count, joins);
     for (size_t k = 0; k < LOADS_MAX_RUNNING; k++)
         stay[k] = (double)INFINITY;
     for (size_t k = 0; k < count; k++) {
-        struct breaker_path p;
         if (joins[k].count < JOIN_SEEN)
             continue;
-        path_of(o, stay, JOIN_SECONDS, joins[k].amps, joins[k].seconds, &p);
-        double chance = breakers_path_reaches(from->breakers, circuit, &p, 1.0);
-        if (chance > o->join_chance) {
-            o->join_chance = chance;
-            o->join_amps = joins[k].amps;
-        }
+        path_of(o, stay, JOIN_SECONDS, joins[k].amps, joins[k].seconds, &paths[ways]);
+        amps[ways++] = joins[k].amps;
     }
+    if (ways > 0)
+        breakers_paths_reach(from->breakers, circuit, paths, ways, &opens, 1, chances);
+    for (size_t k = 0; k < ways; k++)
+        if (chances[k] > o->join_chance) {
+            o->join_chance = chances[k];
+            o->join_amps = amps[k];
+        }
 }
 
 void outlook_take(const struct outlook_sources *from, int circuit, double amps,
