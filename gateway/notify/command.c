@@ -39,7 +39,7 @@ static bool fail(char why[COMMAND_WHY_SIZE], const char *format, ...)
 static const char *quoted(const char *s, char out[41])
 {
     size_t n = 0;
-    for (; s[n] && n < 40; n++)
+    for (; n < 40 && s[n]; n++)
         out[n] = (unsigned char)s[n] < 0x20 || (unsigned char)s[n] >= 0x7f ? '?' : s[n];
     out[n] = '\0';
     return out;

@@ -104,7 +104,7 @@ static void put_varint(struct codec_out *o, uint64_t v)
 
 static uint64_t zigzag(int64_t v)
 {
-    return (uint64_t)v << 1 ^ (uint64_t)(v >> 63);
+    return (uint64_t)v << 1 ^ (v < 0 ? UINT64_MAX : 0);
 }
 
 static void put_channel(const struct block *b, size_t index, struct codec_out *o)

@@ -12,7 +12,7 @@ static int set_up(void **state)
     record_init(r);
     record_catch_log();
     *state = r;
-    return record_open(r, (struct store_options){0});
+    return record_open(r, (struct store_options){0}) == STORE_OK ? 0 : -1;
 }
 
 static int tear_down(void **state)

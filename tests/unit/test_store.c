@@ -2,6 +2,7 @@
 #include "check.h"
 #include "record.h"
 
+#include "store/batch.h"
 #include "store/schema.h"
 
 #include <dirent.h>
@@ -494,6 +495,31 @@ static void a_record_that_no_retry_can_mend_does_not_block_the_rest(void **state
     assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 1);
 }
 
+static void what_means_nothing_alone_is_dropped_with_what_it_follows(void **state)
+{
+    (void)state;
+    struct batch b = {0};
+    uint64_t dropped[BATCH_WORTHS] = {0};
+    const struct value v[] = {value_text("some text that takes room")};
+    for (int i = 0; i < 4; i++) {
+        assert_true(batch_add(&b, (struct entry_kind){1, WORTH_LOADS, false, 1}, v, 1));
+        assert_true(batch_add(&b, (struct entry_kind){2, WORTH_LOADS, true, 1}, v, 1));
+        assert_true(batch_add(&b, (struct entry_kind){3, WORTH_RECORD, false, 1}, v, 1));
+    }
+    batch_shed(&b, b.bytes - 1, dropped); /* one entry would do */
+    assert_int_equal(b.count, 10);
+    assert_int_equal(dropped[WORTH_LOADS], 2);
+    assert_int_equal(b.first->kind.statement, 3);
+    batch_shed(&b, 4 * b.first->bytes, dropped); /* every load, no record */
+    assert_int_equal(b.count, 4);
+    assert_int_equal(dropped[WORTH_RECORD], 0);
+    batch_shed(&b, 0, dropped);
+    assert_int_equal(dropped[WORTH_RECORD], 4);
+    assert_null(b.first);
+    assert_null(b.last);
+    assert_int_equal(b.bytes, 0);
+}
+
 static void what_waits_is_bounded_and_the_least_worth_goes_first(void **state)
 {
     struct record *r = *state;
@@ -507,7 +533,14 @@ static void what_waits_is_bounded_and_the_least_worth_goes_first(void **state)
         f->wall_ms = r->wall_ms;
         store_add_readings(r->store, f);
         record_load(r, 0, i);
-        message(r, "load", "{}", true);
+        char payload[32];
+        snprintf(payload, sizeof payload, "{\"n\":%d}", i);
+        store_add_message(r->store, &(struct store_message){.route = STORE_ROUTE_MQTT,
+                                                            .topic = "load",
+                                                            .payload = payload,
+                                                            .qos = 1,
+                                                            .with_seq = true,
+                                                            .low_value = true});
         if (i % 50 == 0) {
             struct event e = record_trip(r, "t1", 0, TRIP_CONFIRMED);
             record_add(r, &e);
@@ -527,6 +560,13 @@ static void what_waits_is_bounded_and_the_least_worth_goes_first(void **state)
     assert_int_equal(record_number(r, "SELECT count(*) FROM events WHERE type = 'trip'"), 80);
     assert_int_equal(record_number(r, "SELECT count(*) FROM events WHERE type = 'load_on'"),
                      record_number(r, "SELECT max(rowid) - min(rowid) + 1 - 80 FROM events"));
+    /* no message is left whose event is gone: it would carry another's number */
+    assert_true(record_number(r, "SELECT count(*) FROM outbox") > 100);
+    assert_int_equal(
+        record_number(r, "SELECT count(*) FROM outbox WHERE NOT EXISTS (SELECT 1 FROM"
+                         " events WHERE seq = json_extract(payload, '$.seq') AND"
+                         " json_extract(json, '$.amps') = json_extract(payload, '$.n'))"),
+        0);
     frame_destroy(f);
 }
 
@@ -702,6 +742,7 @@ int main(void)
         TEST(a_damaged_file_is_set_aside_and_a_new_one_begun),
         TEST(damage_met_while_running_costs_nothing_that_waits),
         TEST(a_record_that_no_retry_can_mend_does_not_block_the_rest),
+        cmocka_unit_test(what_means_nothing_alone_is_dropped_with_what_it_follows),
         TEST(what_waits_is_bounded_and_the_least_worth_goes_first),
         TEST(messages_go_in_order_and_go_away_when_settled),
         TEST(expiry_and_emptiness_come_back_as_they_were),
