@@ -264,7 +264,6 @@ def report(rows, tapes):
         model = fit_all(rows[key == k], tapes, {d})
         r = device == d
         full[r, keys.index(k)] = odds({k: model[k]}, rows[r, 3:])[:, 0]
-    P = probabilities(full)
     day = (rows[:, 1] // DAY).astype(int)
     table, first = collections.defaultdict(collections.Counter), {}
     for i, (k, _, days) in enumerate(tapes):
@@ -273,7 +272,8 @@ def report(rows, tapes):
             if not r.any():
                 table[k]["(no run)"] += 1
                 continue
-            p = (P[r] * rows[r, 2:3]).sum(0) / rows[r, 2].sum()
+            # all runs of the day are one appliance's, and not independent of each other
+            p = probabilities(full[r].sum(0, keepdims=True) / np.sqrt(r.sum()))[0]
             table[k][keys[int(p.argmax())] if p.max() > 1 - p.sum() else "unknown"] += 1
     print("| appliance | days | right | taken for |\n|---|---|---|---|")
     shares = []
