@@ -278,6 +278,11 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
         breakers_forecast(e->breakers, circuit, out->amps, &out->forecast);
 }
 
+struct loads *engine_loads(struct engine *e)
+{
+    return e->loads;
+}
+
 struct alarms *engine_alarms(struct engine *e)
 {
     return e->alarms;

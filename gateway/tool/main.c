@@ -26,6 +26,16 @@ static const struct verb verbs[] = {
         .run = verb_export,
     },
     {
+        .name = "loads",
+        .arguments = "[CIRCUIT] --config DIR --database FILE [--json]",
+        .summary = "what hangs on each circuit, as the gateway has learned it",
+        .help = "  CIRCUIT           its id in site.cfg; without it every circuit\n"
+                "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record\n"
+                "  --json            as a JSON array\n",
+        .run = verb_loads,
+    },
+    {
         .name = "read",
         .arguments = "METER --config DIR",
         .summary = "poll one meter once and print its readings",

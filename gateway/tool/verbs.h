@@ -23,6 +23,7 @@ struct verb {
 };
 
 enum exit_code verb_check(int argc, char **argv);
+enum exit_code verb_loads(int argc, char **argv);
 enum exit_code verb_read(int argc, char **argv);
 enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
