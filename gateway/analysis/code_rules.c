@@ -133,10 +133,14 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
     bool feeder = s->feeds_panel >= 0;
     double percent = s->full_rated ? 100.0 : feeder ? r->feeder_percent : r->continuous_percent;
     double amps = circuit_amps(c, i);
+    enum alarm_kind kind = feeder ? ALARM_FEEDER_OVERLOAD : ALARM_CONTINUOUS_LOAD;
+    const struct alarm_subject subject = {s->panel, (int)i, -1};
+    if (!(amps > 0.01 * percent * s->breaker_amps) && !alarms_known(c->alarms, kind, subject))
+        return; /* as nearly always */
     struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
-        .kind = feeder ? ALARM_FEEDER_OVERLOAD : ALARM_CONTINUOUS_LOAD,
-        .subject = {s->panel, (int)i, -1},
+        .kind = kind,
+        .subject = subject,
         .on_seconds = 3600.0 * r->continuous_hours,
         .off_seconds = GONE_SECONDS,
         .priority = PRIORITY_LOW,
@@ -162,11 +166,14 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
 
 static void judge_did_not_open(struct code_rules *c, const struct frame *f, size_t i)
 {
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
     double overdue = breakers_overdue_seconds(c->breakers, (int)i);
+    const struct alarm_subject subject = {c->site->circuits[i].panel, (int)i, -1};
+    if (!(overdue > 0.0) && !alarms_known(c->alarms, ALARM_BREAKER_DID_NOT_OPEN, subject))
+        return; /* as nearly always */
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_BREAKER_DID_NOT_OPEN,
-        .subject = {c->site->circuits[i].panel, (int)i, -1},
+        .subject = subject,
         .stands = overdue > 0.0,
         .on_seconds = 10.0,
         .off_seconds = GONE_SECONDS,
