@@ -84,6 +84,16 @@ static void keep_frame(struct output *o, const struct frame *f)
     o->store_err = store_commit(o->store, f->mono_ms, f->wall_ms);
 }
 
+/* What the engine has come to know, for `foretrip loads`. */
+static void keep_learned(struct output *o, const struct engine *e)
+{
+    struct codec_out out = {0};
+    engine_save(e, ENGINE_LEARNED, &out);
+    if (!out.failed)
+        store_add_state(o->store, "learned", out.bytes, out.length, o->wall_ms);
+    codec_out_free(&out);
+}
+
 /* False when something did not get into the database (said). */
 static bool close_store(struct output *o)
 {
@@ -166,6 +176,8 @@ static bool feed(struct recorded *r, const struct config *c, struct output *o)
                 keep_frame(o, frames[i]);
         }
     recorded_ahead_stop(ahead);
+    if (o->store)
+        keep_learned(o, engine);
     engine_destroy(engine);
     if (recorded_problem(r)[0])
         fprintf(stderr, "%s\n", recorded_problem(r));
