@@ -14,7 +14,8 @@
 #define WATCH_SHARE_LEAST 0.3 /* ... or from here when a usual load would pass the rating */
 #define CHANGED_SHARE 0.02    /* of the rating: a change that is looked at at once */
 #define LOOK_AGAIN_MS 5000
-#define HALF_RAISES 0.7 /* the second condition: chance of being half way, ... */
+#define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
+#define HALF_RAISES 0.7          /* the second condition: chance of being half way, ... */
 #define HALF_KEEPS 0.5
 #define JOIN_RAISES 0.5 /* ... and that one more usual load opens it within a minute */
 #define JOIN_KEEPS 0.3
@@ -244,7 +245,8 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     bool standing = alarms_standing(n->alarms, j.kind, j.subject);
     bool changed = fabs(amps - (double)w->looked_amps) >
                    CHANGED_SHARE * n->from.site->circuits[i].breaker_amps;
-    bool due = !w->looked || changed || f->mono_ms - w->looked_ms >= LOOK_AGAIN_MS;
+    int64_t again_ms = w->keeps ? LOOK_AGAIN_MS : LOOK_AGAIN_CALM_MS;
+    bool due = !w->looked || changed || f->mono_ms - w->looked_ms >= again_ms;
     if (due)
         look(n, i, f, amps, &o);
     j.stands = standing ? w->keeps : w->raises;

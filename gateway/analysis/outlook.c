@@ -94,7 +94,8 @@ void outlook_take(const struct outlook_sources *from, int circuit, double amps,
     *out = (struct outlook){.amps = amps};
     out->running_count = loads_running(from->loads, circuit, out->running);
     take_usual(from, circuit, out);
-    take_joins(from, circuit, out);
+    if (out->half >= OUTLOOK_HALF_LEAST) /* who might join matters to a warm breaker only */
+        take_joins(from, circuit, out);
 }
 
 /* ---- what to switch off -------------------------------------------------------------------

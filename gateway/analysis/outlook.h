@@ -16,6 +16,8 @@
 #include "habits.h"
 #include "loads.h"
 
+#define OUTLOOK_HALF_LEAST 0.4 /* below this chance of being half way nobody asks who joins */
+
 struct outlook {
     double amps;
     double chance;      /* of opening within the rule's horizon, the loads ending as usual */

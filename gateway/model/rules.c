@@ -9,14 +9,14 @@
     }
 
 const struct rules_row rules_table[] = {
-    ROW(near_overload_chance, 0.25, 0.01, 0.99, "",
+    ROW(near_overload_chance, 0.1, 0.01, 0.99, "",
         "chance of opening within the horizon that raises the warning"),
-    ROW(near_overload_clear_chance, 0.08, 0.0, 0.99, "",
+    ROW(near_overload_clear_chance, 0.03, 0.0, 0.99, "",
         "the warning returns below this chance"),
     ROW(near_overload_horizon_seconds, 900, 30, 7200, "s", "how far the warning looks ahead"),
     ROW(near_overload_on_seconds, 5, 0, 600, "s",
         "the chance must stand this long before the warning"),
-    ROW(near_overload_off_seconds, 120, 0, 3600, "s",
+    ROW(near_overload_off_seconds, 1200, 0, 3600, "s",
         "and be gone this long before it returns"),
     ROW(continuous_percent, 80, 10, 100, "%", "continuous load allowed on the breaker"),
     ROW(continuous_hours, 3, 0.1, 24, "h", "a load is continuous from this time on"),
