@@ -1,7 +1,10 @@
-/* breaker: forecasts, learning, gaps, verdicts, state */
+/* breaker: the standards' limits, forecasts, learning, gaps, verdicts, state */
 #include "check.h"
 
 #include "analysis/breaker.h"
+#include "analysis/breaker_limits.h"
+
+#include <stdlib.h>
 
 struct bench {
     struct site site;
@@ -37,43 +40,262 @@ static void tear_down(struct bench *t)
     site_free(&t->site);
 }
 
-static void feed(struct bench *t, double amps, int seconds)
+static void feed_every(struct bench *t, double amps, int seconds, int64_t step_ms)
 {
-    for (int i = 0; i < seconds; i++) {
-        t->frame->mono_ms += 1000;
-        t->frame->wall_ms += 1000;
+    for (int64_t ms = 0; ms < 1000 * (int64_t)seconds; ms += step_ms) {
+        t->frame->mono_ms += step_ms;
+        t->frame->wall_ms += step_ms;
         t->frame->values[0] = (float)amps;
         breakers_step(t->b, t->frame);
     }
 }
 
-static void a_rest_forecasts_nothing_and_an_overload_something(void **state)
+static void feed(struct bench *t, double amps, int seconds)
+{
+    feed_every(t, amps, seconds, 1000);
+}
+
+/* every rating band of UL 489 and of IEC 60898-1 */
+static const double ul_ratings[] = {15,  20,  30,  40,  50,  60,   100,
+                                    150, 200, 400, 600, 800, 1000, 1200};
+static const double iec_ratings[] = {6, 10, 16, 20, 32, 40, 63, 80, 125};
+
+static void holds_and_opens_as_the_standard_says(enum site_standard standard, double rating,
+                                                 char type)
 {
     struct bench t;
+    struct breaker_limits l = breaker_limits_of(standard, rating, type);
     struct breaker_forecast f;
+    set_up(&t, standard, rating, type);
+    feed(&t, 0.0, 10);
+    /* 8 % of the weight is worn on purpose, and theta has a spread of 8 % */
+    breakers_forecast(t.b, 0, 0.9 * l.hold * rating, &f);
+    assert_true(f.chance[3] < 0.08);
+    assert_true(breakers_chance(t.b, 0, 1.08 * l.open * rating, l.open_seconds) > 0.85);
+    assert_true(breakers_chance(t.b, 0, l.quick * rating, 1.1 * l.quick_most_seconds) > 0.85);
+    if (l.quick_least_seconds > 0.0)
+        assert_true(breakers_chance(t.b, 0, l.quick * rating, 0.5 * l.quick_least_seconds) <
+                    0.05);
+    /* between must hold and must open nobody knows: the band contains both limits */
+    double between = breakers_chance(t.b, 0, 0.5 * (l.hold + l.open) * rating, l.open_seconds);
+    assert_true(between > 0.2 && between < 0.8);
+    tear_down(&t);
+}
+
+static void every_rating_and_type_is_within_its_standard(void **state)
+{
+    (void)state;
+    for (size_t i = 0; i < sizeof ul_ratings / sizeof ul_ratings[0]; i++)
+        holds_and_opens_as_the_standard_says(SITE_UL489, ul_ratings[i], 0);
+    for (size_t i = 0; i < sizeof iec_ratings / sizeof iec_ratings[0]; i++)
+        for (int k = 0; k < 3; k++)
+            holds_and_opens_as_the_standard_says(SITE_IEC60898, iec_ratings[i], "BCD"[k]);
+}
+
+static void more_current_never_opens_it_later(void **state)
+{
+    struct bench t;
+    double last = 0.0;
+    (void)state;
+    set_up(&t, SITE_UL489, 20, 0);
+    feed(&t, 12.0, 400);
+    for (double amps = 0.0; amps < 80.0; amps += 1.0) {
+        double chance = breakers_chance(t.b, 0, amps, 300.0);
+        assert_true(chance >= last - 1e-9);
+        last = chance;
+    }
+    tear_down(&t);
+}
+
+static void the_polling_rate_does_not_matter(void **state)
+{
+    static const int64_t steps[3] = {100, 1000, 60000};
+    double heat[3];
+    (void)state;
+    for (int k = 0; k < 3; k++) {
+        struct bench t;
+        set_up(&t, SITE_UL489, 15, 0);
+        feed_every(&t, 0.0, 1800, steps[k]);
+        feed_every(&t, 17.0, 600, steps[k]);
+        heat[k] = breakers_heat(t.b, 0);
+        tear_down(&t);
+    }
+    assert_near(heat[1], heat[0], 1e-6);
+    assert_near(heat[2], heat[0], 1e-6);
+}
+
+/* a quiet circuit is stepped in batches: its heat is that of exact steps */
+static void noise_on_a_quiet_circuit_leaves_its_heat_as_it_is(void **state)
+{
+    struct bench t;
     (void)state;
     set_up(&t, SITE_UL489, 15, 0);
-    feed(&t, 0.0, 600);
-    breakers_forecast(t.b, 0, 7.5, &f);
-    assert_true(f.chance[3] < 0.03 && isinf(f.p50_seconds));
-    breakers_forecast(t.b, 0, 30.0, &f); /* UL 489: 200 % opens within 2 minutes */
-    assert_true(f.chance[3] > 0.9);
-    assert_true(f.p50_seconds < 120.0 && f.p05_seconds < f.p50_seconds &&
-                f.p50_seconds < f.p95_seconds);
-    feed(&t, 18.0, 60);
-    double early = breakers_heat(t.b, 0);
-    feed(&t, 18.0, 60);
-    assert_true(breakers_heat(t.b, 0) > early);
-    breakers_forecast(t.b, 0, 18.0, &f);
-    assert_true(f.chance[0] < f.chance[1] && f.chance[1] < f.chance[2] &&
-                f.chance[2] < f.chance[3]);
+    double base = 0.0, q = 0.0;
+    for (int s = 0; s < 7200; s++) {
+        double amps = 5.0 + 0.01 * (s * 7919 % 5 - 2);
+        feed(&t, amps, 1);
+        q += amps * amps / 225.0 / 7200.0;
+    }
+    base = breakers_heat(t.b, 0);
+    tear_down(&t);
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 15.0 * sqrt(q), 7200);
+    assert_near(breakers_heat(t.b, 0), base, 2e-4);
+    tear_down(&t);
+}
+
+static void what_it_holds_makes_the_quick_ones_less_likely(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 0.0, 10);
+    double before = breakers_chance(t.b, 0, 17.0, 900.0);
+    for (int n = 0; n < 5; n++) {
+        feed(&t, 17.0, 1500);
+        feed(&t, 0.5, 5000);
+    }
+    assert_true(breakers_chance(t.b, 0, 17.0, 900.0) < 0.5 * before);
+    assert_true(breakers_worn(t.b, 0) < 0.01);
+    tear_down(&t);
+}
+
+static void an_opening_below_what_it_must_hold_is_a_worn_breaker(void **state)
+{
+    struct bench t;
+    struct breaker_opening o;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 0.3, 100);
+    assert_true(breakers_worn(t.b, 0) < 0.06);
+    feed(&t, 12.0, 300);
+    feed(&t, 0.0, 1);
+    breakers_opening(t.b, 0, &o);
+    assert_near(o.amps, 12.0, 1e-5);
+    assert_near(o.must_hold_amps, 15.0, 1e-9);
+    assert_true(o.chance_worn > 100.0 * o.chance_overload);
+    breakers_learn_opened(t.b, 0, 0.95);
+    assert_true(breakers_worn(t.b, 0) > 0.9);
+    assert_true(breakers_chance(t.b, 0, 12.5, 900.0) > 0.5);
+    breakers_replaced(t.b, 0);
+    assert_true(breakers_worn(t.b, 0) < 0.06);
+    tear_down(&t);
+}
+
+static void an_opening_at_an_overload_teaches_without_a_verdict(void **state)
+{
+    struct bench t;
+    struct breaker_opening o;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 0.3, 100);
+    double before = breakers_chance(t.b, 0, 18.0, 900.0);
+    feed(&t, 18.0, 120);
+    feed(&t, 0.0, 1);
+    breakers_opening(t.b, 0, &o);
+    assert_true(o.chance_overload > o.chance_worn);
+    breakers_learn_opened(t.b, 0, 0.95);
+    assert_true(breakers_worn(t.b, 0) < 0.3);
+    feed(&t, 0.0, 3600);
+    assert_true(breakers_chance(t.b, 0, 18.0, 900.0) > before);
+    tear_down(&t);
+}
+
+static void neither_a_gap_nor_one_reading_makes_a_verdict(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 2.0, 100);
+    feed(&t, 300.0, 1); /* a bad one */
+    feed(&t, 2.0, 100);
+    assert_near(breakers_overdue_seconds(t.b, 0), 0.0, 0.0);
+    assert_true(breakers_worn(t.b, 0) < 0.3);
+    feed(&t, 24.0, 60);
+    t.frame->mono_ms += 2 * 3600 * 1000; /* nothing is read for two hours */
+    t.frame->wall_ms += 2 * 3600 * 1000;
+    feed(&t, 24.0, 60);
+    assert_near(breakers_overdue_seconds(t.b, 0), 0.0, 0.0);
+    feed(&t, 24.0, 3700);
+    assert_true(breakers_overdue_seconds(t.b, 0) > 0.0);
+    tear_down(&t);
+}
+
+static void a_gap_widens_what_is_known(void **state)
+{
+    struct bench t;
+    struct breaker_forecast held, rested, gap;
+    (void)state;
+    for (int k = 0; k < 3; k++) {
+        set_up(&t, SITE_UL489, 15, 0);
+        feed(&t, 0.0, 3600);
+        feed(&t, 16.0, 60);
+        if (k == 2) {
+            t.frame->mono_ms += 300000;
+            t.frame->wall_ms += 300000;
+        } else {
+            feed(&t, k ? 0.0 : 16.0, 300);
+        }
+        feed(&t, 16.0, 1);
+        breakers_forecast(t.b, 0, 16.0, k == 0 ? &held : k == 1 ? &rested : &gap);
+        tear_down(&t);
+    }
+    assert_true(gap.heat > rested.heat && gap.heat < held.heat);
+}
+
+static void state_survives_a_restart_and_another_rating(void **state)
+{
+    struct bench t, u;
+    struct codec_out out = {0};
+    (void)state;
+    set_up(&t, SITE_UL489, 15, 0);
+    feed(&t, 0.3, 100);
+    feed(&t, 12.0, 300);
+    feed(&t, 0.0, 1);
+    breakers_learn_opened(t.b, 0, 0.95);
+    feed(&t, 14.0, 120);
+    breakers_save(t.b, &out);
+    struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length};
+    set_up(&u, SITE_UL489, 15, 0);
+    assert_true(breakers_load(u.b, &in));
+    assert_near(breakers_worn(u.b, 0), breakers_worn(t.b, 0), 1e-6);
+    u.frame->mono_ms = 5;
+    u.frame->wall_ms = t.frame->wall_ms;
+    feed(&u, 14.0, 1);
+    assert_near(breakers_heat(u.b, 0), breakers_heat(t.b, 0), 0.05);
+    tear_down(&u);
+    /* the same breaker, now said to be of 20 A: it still opens at the same amps */
+    in = (struct codec_in){.at = out.bytes, .end = out.bytes + out.length};
+    set_up(&u, SITE_UL489, 20, 0);
+    assert_true(breakers_load(u.b, &in));
+    assert_near(breakers_chance(u.b, 0, 14.0, 3600.0), breakers_chance(t.b, 0, 14.0, 3600.0),
+                0.2);
+    assert_true(breakers_chance(u.b, 0, 6.0, 3600.0) < 0.1);
+    tear_down(&u);
+    for (size_t cut = 0; cut < out.length; cut += 37) { /* damaged: refused or of no circuit */
+        in = (struct codec_in){.at = out.bytes, .end = out.bytes + cut};
+        set_up(&u, SITE_UL489, 15, 0);
+        if (breakers_load(u.b, &in))
+            assert_true(cut <= 12);
+        tear_down(&u);
+    }
+    codec_out_free(&out);
     tear_down(&t);
 }
 
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_rest_forecasts_nothing_and_an_overload_something),
+        cmocka_unit_test(every_rating_and_type_is_within_its_standard),
+        cmocka_unit_test(more_current_never_opens_it_later),
+        cmocka_unit_test(the_polling_rate_does_not_matter),
+        cmocka_unit_test(noise_on_a_quiet_circuit_leaves_its_heat_as_it_is),
+        cmocka_unit_test(what_it_holds_makes_the_quick_ones_less_likely),
+        cmocka_unit_test(an_opening_below_what_it_must_hold_is_a_worn_breaker),
+        cmocka_unit_test(an_opening_at_an_overload_teaches_without_a_verdict),
+        cmocka_unit_test(neither_a_gap_nor_one_reading_makes_a_verdict),
+        cmocka_unit_test(a_gap_widens_what_is_known),
+        cmocka_unit_test(state_survives_a_restart_and_another_rating),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -44,9 +44,9 @@ static void rules_that_cannot_be(void **state)
         {"circuits = (\n { id = \"main-07\"; zero_amps = 0.1; },\n { id = \"main-07\"; "
          "again_seconds = 20; } );",
          "rules.cfg:3: circuit \"main-07\" already has rules in line 2; put them together\n"},
-        {"site = { near_overload_chance = 0.05; };",
-         "rules.cfg:1: near_overload_clear_chance (0.08) is not below near_overload_chance "
-         "(0.05); the "
+        {"site = { near_overload_chance = 0.02; };",
+         "rules.cfg:1: near_overload_clear_chance (0.03) is not below near_overload_chance "
+         "(0.02); the "
          "warning would never return\n"},
         {"site = { near_overload_chance = 0.5; };\n"
          "panels = ( { id = \"main\"; near_overload_clear_chance = 0.4; } );\n"
