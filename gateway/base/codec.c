@@ -32,6 +32,12 @@ static void put_le(struct codec_out *o, uint64_t v, size_t n)
     put(o, b, n);
 }
 
+void codec_put_bytes(struct codec_out *o, const void *bytes, size_t n)
+{
+    if (n > 0)
+        put(o, bytes, n);
+}
+
 void codec_put_u8(struct codec_out *o, uint8_t v)
 {
     put_le(o, v, 1);

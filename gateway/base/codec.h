@@ -34,6 +34,7 @@ void codec_put_i64(struct codec_out *o, int64_t v);
 void codec_put_f32(struct codec_out *o, float v);
 void codec_put_f64(struct codec_out *o, double v);
 void codec_put_string(struct codec_out *o, const char *s); /* length, then bytes */
+void codec_put_bytes(struct codec_out *o, const void *bytes, size_t n); /* only the bytes */
 
 /* A section is a length that is filled in at its end: an unknown one can be skipped, and a
  * reader of an older version does not run into the next. */

@@ -72,11 +72,18 @@ static int32_t scaled(float v, double scale)
     return fabs(r) < 2147483647.0 ? (int32_t)r : NOTHING; /* NaN compares false */
 }
 
+/* the hour changes: a block lies within one, which is closed as a whole */
+static bool takes(const struct block *b, int64_t wall_ms)
+{
+    return b->rows == 0 || (b->rows < BLOCK_ROWS && wall_ms > b->wall_ms[b->rows - 1] &&
+                            wall_ms - b->wall_ms[0] <= BLOCK_SPAN_MS &&
+                            wall_ms / BLOCK_HOUR_MS == b->wall_ms[0] / BLOCK_HOUR_MS);
+}
+
 bool block_add(struct block *b, const struct frame *f)
 {
     assert(f->poles == b->poles && f->panels == b->panels);
-    if (b->rows > 0 && (b->rows == BLOCK_ROWS || f->wall_ms <= b->wall_ms[b->rows - 1] ||
-                        f->wall_ms - b->wall_ms[0] > BLOCK_SPAN_MS))
+    if (!takes(b, f->wall_ms))
         return false;
     if (b->rows == 0) {
         b->has = 0;
@@ -92,6 +99,16 @@ bool block_add(struct block *b, const struct frame *f)
     }
     b->has |= f->has & ((1U << FRAME_QUANTITIES) - 1);
     b->wall_ms[b->rows++] = f->wall_ms;
+    return true;
+}
+
+bool block_add_whole(struct block *b, int64_t wall_ms, const int32_t *row)
+{
+    if (!takes(b, wall_ms))
+        return false;
+    b->has = (1U << FRAME_QUANTITIES) - 1;
+    memcpy(b->values + b->rows * b->count, row, b->count * sizeof *row);
+    b->wall_ms[b->rows++] = wall_ms;
     return true;
 }
 
@@ -157,8 +174,8 @@ static uint64_t get_varint(struct codec_in *in)
     return 0;
 }
 
-/* one channel's tokens; values may be NULL to pass over them */
-static bool get_channel(struct codec_in *in, size_t rows, double scale, double *values)
+/* one channel's tokens, every stride-th place of values; NULL to pass over them */
+static bool get_channel(struct codec_in *in, size_t rows, int32_t *values, size_t stride)
 {
     int64_t last = 0;
     for (size_t r = 0; r < rows;) {
@@ -174,40 +191,105 @@ static bool get_channel(struct codec_in *in, size_t rows, double scale, double *
         }
         if (in->failed || run == 0 || run > rows - r)
             return false;
-        double v = (token & 3) == 2 ? NAN : (double)last / scale;
+        int32_t v = (token & 3) == 2 ? NOTHING : (int32_t)last;
         for (; run > 0; run--, r++)
             if (values)
-                values[r] = v;
+                values[r * stride] = v;
     }
     return true;
+}
+
+static bool get_head(struct codec_in *in, int64_t first_wall_ms, int64_t wall_ms[BLOCK_ROWS],
+                     size_t *rows, uint64_t *has)
+{
+    if (codec_get_u8(in) != VERSION)
+        return false;
+    uint64_t n = get_varint(in);
+    *has = get_varint(in);
+    if (in->failed || n == 0 || n > BLOCK_ROWS || *has >> FRAME_QUANTITIES)
+        return false;
+    wall_ms[0] = first_wall_ms;
+    for (size_t r = 1; r < n; r++) {
+        uint64_t step = get_varint(in);
+        if (step > BLOCK_SPAN_MS)
+            return false;
+        wall_ms[r] = wall_ms[r - 1] + (int64_t)step;
+    }
+    *rows = (size_t)n;
+    return !in->failed;
+}
+
+bool block_read_whole(const uint8_t *bytes, size_t length, int64_t first_wall_ms, size_t poles,
+                      size_t panels, size_t index, int64_t wall_ms[BLOCK_ROWS],
+                      int32_t values[BLOCK_ROWS], size_t *rows)
+{
+    struct codec_in in = {.at = bytes, .end = bytes + length};
+    uint64_t has;
+    if (!get_head(&in, first_wall_ms, wall_ms, rows, &has))
+        return false;
+    for (size_t r = 0; r < *rows; r++)
+        values[r] = NOTHING;
+    for (int q = 0; q < FRAME_QUANTITIES; q++) {
+        size_t at = (size_t)q * poles, count = section_length(poles, panels, q);
+        for (size_t i = at; (has >> q & 1) && i < at + count && i <= index; i++)
+            if (!get_channel(&in, *rows, i == index ? values : NULL, 1))
+                return false;
+    }
+    return !in.failed;
 }
 
 bool block_read(const uint8_t *bytes, size_t length, int64_t first_wall_ms, size_t poles,
                 size_t panels, size_t index, int64_t wall_ms[BLOCK_ROWS],
                 double values[BLOCK_ROWS], size_t *rows)
 {
+    int32_t whole[BLOCK_ROWS];
+    if (!block_read_whole(bytes, length, first_wall_ms, poles, panels, index, wall_ms, whole,
+                          rows))
+        return false;
+    size_t q = poles > 0 && index < 4 * poles ? index / poles : FRAME_PANEL_VOLTS;
+    double scale = block_scale((enum frame_quantity)q);
+    for (size_t r = 0; r < *rows; r++)
+        values[r] = whole[r] == NOTHING ? (double)NAN : (double)whole[r] / scale;
+    return true;
+}
+
+bool block_read_all(const uint8_t *bytes, size_t length, int64_t first_wall_ms, size_t poles,
+                    size_t panels, int64_t wall_ms[BLOCK_ROWS], int32_t **matrix, size_t *rows)
+{
     struct codec_in in = {.at = bytes, .end = bytes + length};
-    if (codec_get_u8(&in) != VERSION)
+    uint64_t has;
+    if (!get_head(&in, first_wall_ms, wall_ms, rows, &has))
         return false;
-    uint64_t n = get_varint(&in), has = get_varint(&in);
-    if (in.failed || n == 0 || n > BLOCK_ROWS || has >> FRAME_QUANTITIES)
-        return false;
-    wall_ms[0] = first_wall_ms;
-    for (size_t r = 1; r < n; r++) {
-        uint64_t step = get_varint(&in);
-        if (step > BLOCK_SPAN_MS)
-            return false;
-        wall_ms[r] = wall_ms[r - 1] + (int64_t)step;
-    }
-    for (size_t r = 0; r < n; r++)
-        values[r] = NAN;
-    for (int q = 0; q < FRAME_QUANTITIES; q++) {
-        double scale = block_scale((enum frame_quantity)q);
+    size_t width = 4 * poles + 3 * panels;
+    int32_t *all = malloc((*rows * width + 1) * sizeof *all);
+    bool ok = all != NULL;
+    for (size_t i = 0; ok && i < *rows * width; i++)
+        all[i] = NOTHING;
+    for (int q = 0; ok && q < FRAME_QUANTITIES; q++) {
         size_t at = (size_t)q * poles, count = section_length(poles, panels, q);
-        for (size_t i = at; (has >> q & 1) && i < at + count && i <= index; i++)
-            if (!get_channel(&in, n, scale, i == index ? values : NULL))
-                return false;
+        for (size_t i = at; ok && (has >> q & 1) && i < at + count; i++)
+            ok = get_channel(&in, *rows, all + i, width);
     }
-    *rows = (size_t)n;
-    return !in.failed;
+    if (!ok || in.failed) {
+        free(all);
+        return false;
+    }
+    *matrix = all;
+    return true;
+}
+
+double block_column_scale(const char *column)
+{
+    static const struct {
+        const char *suffix;
+        enum frame_quantity quantity;
+    } suffixes[] = {{".amps", FRAME_AMPS},           {".watts", FRAME_WATTS},
+                    {".volts_a", FRAME_PANEL_VOLTS}, {".volts_b", FRAME_PANEL_VOLTS},
+                    {".volts_c", FRAME_PANEL_VOLTS}, {".volts", FRAME_VOLTS},
+                    {".pf", FRAME_POWER_FACTOR}};
+    const char *dot = strrchr(column, '.');
+    for (size_t i = 0; dot && i < sizeof suffixes / sizeof suffixes[0]; i++)
+        if (strncmp(dot, suffixes[i].suffix, strlen(suffixes[i].suffix)) == 0)
+            return block_scale(suffixes[i].quantity);
+    return 1.0;
 }

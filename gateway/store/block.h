@@ -23,7 +23,8 @@
 #include "model/frame.h"
 
 #define BLOCK_ROWS 128
-#define BLOCK_SPAN_MS 60000 /* between first and last row, at the most */
+#define BLOCK_SPAN_MS 60000   /* between first and last row, at the most */
+#define BLOCK_HOUR_MS 3600000 /* a block does not reach from one hour into the next */
 
 struct block;
 
@@ -35,8 +36,8 @@ size_t block_rows(const struct block *b);
 int64_t block_first_wall_ms(const struct block *b);
 int64_t block_first_mono_ms(const struct block *b);
 
-/* False, with nothing taken, when the block has to be sealed first: full, too long, or the
- * clock did not move forward. An empty block takes any frame of its shape. */
+/* False, with nothing taken, when the block has to be sealed first: full, too long, another
+ * hour, or the clock did not move forward. An empty block takes any frame of its shape. */
 bool block_add(struct block *b, const struct frame *f);
 
 /* Appends the bytes to out and empties the block. */
@@ -44,6 +45,22 @@ void block_seal(struct block *b, struct codec_out *out);
 
 /* Values per unit that the quantity is kept at: 1000 for amps. */
 double block_scale(enum frame_quantity q);
+
+/* All of it: rows times the values of a frame, row by row, whole numbers of the quantity's
+ * step, INT32_MIN for no reading; *matrix is malloc'ed and the caller's. */
+bool block_read_all(const uint8_t *bytes, size_t length, int64_t first_wall_ms, size_t poles,
+                    size_t panels, int64_t wall_ms[BLOCK_ROWS], int32_t **matrix, size_t *rows);
+
+/* As block_read, in whole numbers. */
+bool block_read_whole(const uint8_t *bytes, size_t length, int64_t first_wall_ms, size_t poles,
+                      size_t panels, size_t index, int64_t wall_ms[BLOCK_ROWS],
+                      int32_t values[BLOCK_ROWS], size_t *rows);
+
+/* A row of block_read_all again, into a block of that shape; false as block_add. */
+bool block_add_whole(struct block *b, int64_t wall_ms, const int32_t *row);
+
+/* The step of a column by its name ("main-07.watts": 10 a watt); 1 for an unknown one. */
+double block_column_scale(const char *column);
 
 /* The series of one value index: times and values (NaN: no reading) of *rows rows. False when
  * the bytes are damaged. */

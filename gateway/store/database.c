@@ -38,8 +38,9 @@ static const char *const sql_of[STATEMENTS] = {
                     " '{\"seq\":' || " LAST_SEQ " || ',' || substr(?3, 2) ELSE ?3 END,"
                     " ?4, ?5, ?6, ?7, ?8)",
     [ADD_LAYOUT] = "INSERT OR IGNORE INTO layouts (columns, poles, panels) VALUES (?1, ?2, ?3)",
-    [ADD_READINGS] = "INSERT OR REPLACE INTO readings (t, layout, data)"
-                     " SELECT ?1, id, ?3 FROM layouts WHERE columns = ?2",
+    [ADD_READINGS] = "INSERT INTO readings (t, layout, data) SELECT coalesce((SELECT max(t) + 1"
+                     " FROM readings WHERE t >= ?1 * 16 AND t < ?1 * 16 + 16), ?1 * 16), id, ?3"
+                     " FROM layouts WHERE columns = ?2",
     [DELETE_SETTLED] = "DELETE FROM outbox WHERE id <= ?2 AND route = ?1",
     [PUT_SETTLED] = "INSERT INTO settled (route, id) VALUES (?1, ?2)"
                     " ON CONFLICT (route) DO UPDATE SET id = ?2",
@@ -47,8 +48,6 @@ static const char *const sql_of[STATEMENTS] = {
                  " (SELECT id FROM outbox WHERE low_value = 1 ORDER BY id LIMIT ?1)",
     [DROP_OLDEST] =
         "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox ORDER BY id LIMIT ?1)",
-    [TRIM_READINGS] = "DELETE FROM readings WHERE t IN"
-                      " (SELECT t FROM readings WHERE t < ?1 ORDER BY t LIMIT ?2)",
     [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
                    " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
 };
@@ -184,6 +183,8 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
     }
     if (rc == SQLITE_OK)
         rc = prepare_all(d);
+    if (rc == SQLITE_OK && !(d->keeper = keeper_open(d->db)))
+        rc = SQLITE_NOMEM;
     if (rc != SQLITE_OK) {
         database_why(d->db, rc, doing, path, why);
         database_close(d);
@@ -193,6 +194,7 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
 
 void database_close(struct database *d)
 {
+    keeper_close(d->keeper);
     for (int i = 0; i < STATEMENTS; i++)
         sqlite3_finalize(d->statements[i]);
     sqlite3_close(d->db);

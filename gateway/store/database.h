@@ -12,6 +12,7 @@
 #ifndef FORETRIP_STORE_DATABASE_H
 #define FORETRIP_STORE_DATABASE_H
 
+#include "keeper.h"
 #include "store.h"
 
 #include <sqlite3.h>
@@ -37,7 +38,6 @@ enum statement {
     PUT_SETTLED,    /* route, id */
     DROP_LOW,       /* how many */
     DROP_OLDEST,    /* how many */
-    TRIM_READINGS,  /* before, how many */
     TRIM_LOADS,     /* before, how many */
     STATEMENTS
 };
@@ -45,6 +45,7 @@ enum statement {
 struct database {
     sqlite3 *db;
     sqlite3_stmt *statements[STATEMENTS];
+    struct keeper *keeper;
 };
 
 /* All or nothing: on an error *d is closed and why holds a sentence. first_seq: where the

@@ -1,7 +1,7 @@
 #include "reader.h"
 
-#include "block.h"
 #include "database.h"
+#include "reader_parts.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -11,11 +11,11 @@
 enum question {
     ASK_MESSAGES,
     ASK_EVENTS,
+    ASK_BETWEEN,
     ASK_TRIPS,
     ASK_ALARMS,
     ASK_STATE,
     ASK_SETTLED,
-    ASK_READINGS,
     QUESTIONS
 };
 
@@ -25,6 +25,9 @@ static const char *const sql_of[QUESTIONS] = {
         " WHERE id > ?2 AND route = ?1 ORDER BY id LIMIT ?3",
     [ASK_EVENTS] =
         "SELECT seq, wall_ms, type, json FROM events WHERE seq > ?1 ORDER BY seq LIMIT ?2",
+    [ASK_BETWEEN] =
+        "SELECT seq, wall_ms, type, json FROM events WHERE wall_ms >= ?1 AND wall_ms <= ?2"
+        " AND (?3 IS NULL OR circuit = ?3) ORDER BY wall_ms, seq",
     [ASK_TRIPS] = "SELECT id, circuit, stage, cause, probability, opened_ms, restored_ms,"
                   " seconds_open, seconds_held, seq, json FROM trips"
                   " WHERE opened_ms >= ?1 AND opened_ms <= ?2 AND (NOT ?3 OR held = 1)"
@@ -35,9 +38,6 @@ static const char *const sql_of[QUESTIONS] = {
         " ORDER BY changed_ms DESC, id",
     [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
     [ASK_SETTLED] = "SELECT id FROM settled WHERE route = ?1",
-    [ASK_READINGS] = "SELECT t, data, columns, poles, panels FROM readings"
-                     " JOIN layouts ON layouts.id = layout"
-                     " WHERE t >= ?1 AND t <= ?2 ORDER BY t",
 };
 
 struct store_reader {
@@ -46,6 +46,7 @@ struct store_reader {
     dev_t device; /* of the file that is open */
     ino_t inode;
     sqlite3_stmt *statements[QUESTIONS];
+    struct shelf shelf; /* .db NULL: not needed yet */
 };
 
 struct store_reader *store_reader_open(const char *path)
@@ -64,6 +65,7 @@ static void disconnect(struct store_reader *r)
         sqlite3_finalize(r->statements[i]);
         r->statements[i] = NULL;
     }
+    shelf_finish(&r->shelf);
     sqlite3_close(r->db);
     r->db = NULL;
 }
@@ -170,14 +172,8 @@ enum store_err store_read_messages(struct store_reader *r, enum store_route rout
     return done(st, rc);
 }
 
-enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
-                                 store_event_fn *fn, void *context)
+static int give_events(sqlite3_stmt *st, int rc, store_event_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
-    enum store_err err = ask(r, ASK_EVENTS, &st);
-    if (err)
-        return err;
-    int rc = BIND(st, after, (int64_t)most);
     while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
         struct store_event_row row = {
             .seq = sqlite3_column_int64(st, 0),
@@ -189,7 +185,31 @@ enum store_err store_read_events(struct store_reader *r, int64_t after, size_t m
             break;
         rc = SQLITE_OK;
     }
-    return done(st, rc);
+    return rc;
+}
+
+enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
+                                 store_event_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_EVENTS, &st);
+    if (err)
+        return err;
+    return done(st, give_events(st, BIND(st, after, (int64_t)most), fn, context));
+}
+
+enum store_err store_read_events_between(struct store_reader *r, const char *circuit,
+                                         int64_t from_wall_ms, int64_t to_wall_ms,
+                                         store_event_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_BETWEEN, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, from_wall_ms, to_wall_ms);
+    if (rc == SQLITE_OK && circuit)
+        rc = sqlite3_bind_text(st, 3, circuit, -1, SQLITE_STATIC);
+    return done(st, give_events(st, rc, fn, context));
 }
 
 enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
@@ -296,67 +316,24 @@ enum store_err store_read_settled(struct store_reader *r, enum store_route route
     return done(st, rc);
 }
 
-/* ---- readings ---- */
+/* ---- for the other files that read ---- */
 
-/* Which line of the list the column is, -1 when it is none. */
-static int64_t find_column(const char *columns, const char *column)
+enum store_err reader_enter(struct store_reader *r, struct shelf **shelf)
 {
-    size_t wanted = strlen(column);
-    int64_t n = 0;
-    for (const char *at = columns; *at; n++) {
-        size_t length = strcspn(at, "\n");
-        if (length == wanted && memcmp(at, column, length) == 0)
-            return n;
-        at += length + (at[length] == '\n');
-    }
-    return -1;
-}
-
-struct span {
-    int64_t from, to;
-    store_reading_fn *fn;
-    void *context;
-};
-
-/* false: the caller has had enough */
-static bool give_block(sqlite3_stmt *st, const char *column, const struct span *span, int *rc)
-{
-    int64_t wall_ms[BLOCK_ROWS];
-    double values[BLOCK_ROWS];
-    size_t rows = 0;
-    int64_t index = find_column(text(st, 2), column);
-    if (index < 0)
-        return true;
-    if (!block_read(sqlite3_column_blob(st, 1), (size_t)sqlite3_column_bytes(st, 1),
-                    sqlite3_column_int64(st, 0), (size_t)sqlite3_column_int64(st, 3),
-                    (size_t)sqlite3_column_int64(st, 4), (size_t)index, wall_ms, values,
-                    &rows)) {
-        *rc = SQLITE_CORRUPT;
-        return false;
-    }
-    for (size_t i = 0; i < rows; i++)
-        if (wall_ms[i] >= span->from && wall_ms[i] <= span->to &&
-            !span->fn(span->context, wall_ms[i], values[i]))
-            return false;
-    return true;
-}
-
-enum store_err store_read_span(struct store_reader *r, const char *column, int64_t from_wall_ms,
-                               int64_t to_wall_ms, store_reading_fn *fn, void *context)
-{
-    sqlite3_stmt *st;
-    enum store_err err = ask(r, ASK_READINGS, &st);
+    enum store_err err = connect(r);
     if (err)
         return err;
-    const struct span span = {from_wall_ms, to_wall_ms, fn, context};
-    int rc = BIND(st, from_wall_ms - BLOCK_SPAN_MS, to_wall_ms);
-    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
-        int read = SQLITE_OK;
-        if (!give_block(st, column, &span, &read)) {
-            rc = read;
-            break;
-        }
-        rc = SQLITE_OK;
-    }
-    return done(st, rc);
+    if (!r->shelf.db && !shelf_init(&r->shelf, r->db))
+        return STORE_ERR_MEMORY;
+    int rc = sqlite3_exec(r->db, "BEGIN", NULL, NULL, NULL);
+    *shelf = &r->shelf;
+    return database_err(rc);
+}
+
+enum store_err reader_leave(struct store_reader *r, int rc)
+{
+    int end = sqlite3_exec(r->db, "COMMIT", NULL, NULL, NULL);
+    if (rc == SHELF_DAMAGED)
+        return STORE_ERR_DAMAGED;
+    return database_err(rc == SQLITE_OK || rc == SQLITE_ROW || rc == SQLITE_DONE ? end : rc);
 }

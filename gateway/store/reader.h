@@ -52,6 +52,12 @@ typedef bool store_event_fn(void *context, const struct store_event_row *row);
 enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
                                  store_event_fn *fn, void *context);
 
+/* Events whose time lies in from..to (both included), by their time: loads that came and went,
+ * trips, alarms. circuit: NULL for all. */
+enum store_err store_read_events_between(struct store_reader *r, const char *circuit,
+                                         int64_t from_wall_ms, int64_t to_wall_ms,
+                                         store_event_fn *fn, void *context);
+
 struct store_trip_row {
     const char *id;
     const char *circuit;

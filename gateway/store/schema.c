@@ -35,6 +35,15 @@ static const char *const steps[] = {
     " columns TEXT NOT NULL UNIQUE) STRICT;"
     "CREATE TABLE readings ("
     " t INTEGER PRIMARY KEY, layout INTEGER NOT NULL, data BLOB NOT NULL) STRICT;",
+
+    /* 3: the history (shelf.h). What was in readings becomes the tail, with room for 16 blocks
+     * that begin in the same ms, and is closed hour by hour. */
+    "UPDATE readings SET t = t * 16;"
+    "CREATE TABLE channels (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;"
+    "CREATE TABLE hours (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
+    "CREATE TABLE days (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
+    "CREATE TABLE frozen (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
+    "CREATE TABLE summaries (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;",
 };
 
 int schema_version(void)

@@ -5,6 +5,7 @@
 #include "database.h"
 #include "transaction.h"
 
+#include "base/clock.h"
 #include "base/log.h"
 #include "base/text.h"
 
@@ -13,6 +14,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/statvfs.h>
 
 #define RETRY_MS 1000                      /* between tries while the disk refuses */
 #define RETRY_OPEN_MS 5000                 /* while there is no database to write to */
@@ -47,6 +49,10 @@ struct store {
 
     int64_t outbox_rows;
     bool outbox_said;
+    bool short_of_room;
+    int room_tries; /* since the last write that went well */
+    enum store_err keep_err;
+    int64_t dropped_day;
     struct store_status counted;
 };
 
@@ -362,6 +368,35 @@ static void say_dropped(struct store *s, uint64_t dropped)
         s->outbox_said = false;
 }
 
+/* Readings that go before their age are said a day at a time. */
+static void say_room(struct store *s, const struct keeper_done *kept)
+{
+    char day[CLOCK_RFC3339_SIZE];
+    if (!kept->dropped || kept->dropped_day == s->dropped_day)
+        return;
+    s->dropped_day = kept->dropped_day;
+    s->counted.dropped_days++;
+    clock_format_rfc3339(kept->dropped_day * (int64_t)DAY_MS, day);
+    log_warning("store", "no more room: the readings of %.10s go, before their age", day);
+}
+
+/* Full, or below the floor: until a write has gone well with room to spare. */
+static void look_at_room(struct store *s, enum store_err err)
+{
+    struct statvfs v;
+    bool full = err == STORE_ERR_FULL;
+    if (s->options.floor_bytes > 0 && statvfs(s->path, &v) == 0)
+        full |= (int64_t)((uint64_t)v.f_bavail * v.f_frsize) < s->options.floor_bytes;
+    if (full && !s->short_of_room && err != STORE_ERR_FULL) /* that one is said by itself */
+        log_error("store",
+                  "%s: the disk is filled below its floor: the oldest readings make room for "
+                  "what comes",
+                  s->path);
+    if (!full && s->short_of_room)
+        log_info("store", "there is room on the disk again");
+    s->short_of_room = full;
+}
+
 static void take_ends(struct store *s, const struct transaction_ends *ends)
 {
     for (int r = 1; r < STORE_ROUTES; r++) {
@@ -371,6 +406,7 @@ static void take_ends(struct store *s, const struct transaction_ends *ends)
     s->outbox_rows = ends->outbox_rows;
     s->counted.lost_records += ends->refused;
     say_dropped(s, ends->dropped);
+    say_room(s, &ends->kept);
 }
 
 static int64_t days_ago(const struct store *s, double days)
@@ -383,7 +419,7 @@ static enum store_err write_batch(struct store *s)
     struct transaction_job job = {
         .batch = &s->batch,
         .outbox_most = s->options.outbox_most,
-        .readings_before_wall_ms = days_ago(s, s->options.readings_days),
+        .room_days = s->short_of_room ? 1 << (s->room_tries < 10 ? s->room_tries : 10) : 0,
         .loads_before_wall_ms = days_ago(s, s->options.loads_days),
     };
     struct transaction_ends ends = {.outbox_rows = s->outbox_rows};
@@ -394,16 +430,47 @@ static enum store_err write_batch(struct store *s)
     }
     int rc = transaction_write(&s->database, &job, &ends);
     if (rc == SQLITE_OK) {
+        s->room_tries = 0;
         take_ends(s, &ends);
         return STORE_OK;
     }
     enum store_err err = database_err(rc);
+    s->room_tries += err == STORE_ERR_FULL;
     database_why(s->database.db, rc, "writing the record", s->path, s->why);
     if (!transaction_undo(&s->database) && err != STORE_ERR_DAMAGED)
         err = STORE_ERR_IO;
     if (err == STORE_ERR_IO)
         database_close(&s->database); /* what it holds in memory is not to be trusted either */
     return err;
+}
+
+/* The batch is on disk; what goes wrong here waits for the next time, except for damage. */
+static enum store_err keep_history(struct store *s)
+{
+    const struct keeper_job job = {
+        .wall_ms = s->wall_ms,
+        .readings_before_wall_ms = days_ago(s, s->options.readings_days),
+        .summaries_before_wall_ms = days_ago(s, s->options.summaries_days),
+        .pages_most = s->options.history_pages,
+    };
+    struct keeper_done done = {0};
+    int rc = transaction_keep(&s->database, &job, &done);
+    if (rc == SQLITE_OK) {
+        say_room(s, &done);
+        s->keep_err = STORE_OK;
+        return STORE_OK;
+    }
+    enum store_err err = database_err(rc);
+    database_why(s->database.db, rc, "keeping the history", s->path, s->why);
+    if (!transaction_undo(&s->database))
+        database_close(&s->database);
+    if (err == STORE_ERR_DAMAGED)
+        return replace_damaged(s);
+    if (err != s->keep_err)
+        log_error("store", "%s; it is tried again", s->why);
+    s->keep_err = err;
+    s->short_of_room |= err == STORE_ERR_FULL;
+    return STORE_OK;
 }
 
 static bool settle_due(struct store *s, int64_t mono_ms)
@@ -435,6 +502,7 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     }
     if (err && (!s->err || s->failed_mono_ms == 0))
         s->failed_mono_ms = mono_ms;
+    look_at_room(s, err);
     note(s, err);
     if (err) {
         s->retry_mono_ms = mono_ms + (s->database.db ? RETRY_MS : RETRY_OPEN_MS);
@@ -442,9 +510,10 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     }
     batch_clear(&s->batch);
     s->settle_mono_ms = mono_ms;
+    note(s, keep_history(s));
     if (s->watch)
         s->watch(s->watch_context);
-    return STORE_OK;
+    return s->err;
 }
 
 /* ---- delivery and status ---- */
@@ -498,6 +567,7 @@ void store_get_status(const struct store *s, struct store_status *out)
     out->waiting_records = s->batch.count;
     out->waiting_bytes = s->batch.bytes;
     out->outbox_rows = s->outbox_rows;
+    out->short_of_room = s->short_of_room;
 }
 
 const char *store_strerror(enum store_err err)

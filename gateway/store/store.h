@@ -42,11 +42,14 @@ enum store_err {
 
 struct store_options {
     const char *path;
-    double readings_days;    /* older readings go, in small steps; 0 keeps all */
+    double readings_days;    /* older readings at full rate go, in small steps; 0 keeps all */
+    double summaries_days;   /* older summaries; 0 keeps all */
     double loads_days;       /* older load_on and load_off events; 0 keeps all */
     int64_t outbox_most;     /* messages waiting at the most, a route; 0: 200000 */
     size_t batch_most_bytes; /* in memory while the disk cannot be written; 0: 16 MiB */
     int64_t pages_most;      /* of 4 KiB, the size of the database; 0: no bound */
+    int64_t history_pages;   /* above so many the oldest readings go; 0: no bound */
+    int64_t floor_bytes;     /* free on the disk: below it too; 0: no bound */
 };
 
 /* Opens or creates. NULL only when memory is short; otherwise *err (may be NULL) says how it
@@ -134,6 +137,8 @@ struct store_status {
     uint64_t lost_records;     /* events, messages, states */
     uint64_t dropped_messages; /* from a full outbox */
     uint64_t set_aside;        /* damaged databases since the start */
+    uint64_t dropped_days;     /* of readings, before their age, to make room */
+    bool short_of_room;        /* the disk is full, or below the floor */
     int64_t outbox_rows;
 };
 void store_get_status(const struct store *s, struct store_status *out);

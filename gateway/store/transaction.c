@@ -103,10 +103,7 @@ static int bound_outbox(struct database *d, int64_t most, struct transaction_end
 static int trim(struct database *d, const struct transaction_job *job)
 {
     int rc = SQLITE_OK;
-    if (job->readings_before_wall_ms > 0)
-        rc = run_numbers(d, TRIM_READINGS, job->readings_before_wall_ms, TRANSACTION_TRIM_ROWS,
-                         2);
-    if (rc == SQLITE_OK && job->loads_before_wall_ms > 0)
+    if (job->loads_before_wall_ms > 0)
         rc = run_numbers(d, TRIM_LOADS, job->loads_before_wall_ms, TRANSACTION_TRIM_ROWS, 2);
     return rc;
 }
@@ -115,6 +112,8 @@ int transaction_write(struct database *d, const struct transaction_job *job,
                       struct transaction_ends *ends)
 {
     int rc = run(d, DO_BEGIN, NULL, 0);
+    if (rc == SQLITE_OK && job->room_days > 0)
+        rc = keeper_make_room(d->keeper, job->room_days, &ends->kept);
     if (rc == SQLITE_OK)
         rc = write_entries(d, job->batch, ends);
     if (rc == SQLITE_OK)
@@ -123,6 +122,16 @@ int transaction_write(struct database *d, const struct transaction_job *job,
         rc = bound_outbox(d, job->outbox_most, ends);
     if (rc == SQLITE_OK)
         rc = trim(d, job);
+    if (rc == SQLITE_OK)
+        rc = run(d, DO_COMMIT, NULL, 0);
+    return rc;
+}
+
+int transaction_keep(struct database *d, const struct keeper_job *job, struct keeper_done *done)
+{
+    int rc = run(d, DO_BEGIN, NULL, 0);
+    if (rc == SQLITE_OK)
+        rc = keeper_work(d->keeper, job, done);
     if (rc == SQLITE_OK)
         rc = run(d, DO_COMMIT, NULL, 0);
     return rc;

@@ -11,17 +11,15 @@
 #include "batch.h"
 #include "database.h"
 
-/* Rows past their age that go in one transaction. A block of readings lasts about as long as
- * the time between two of them, so a clock that is wrong for a day costs four days of the
- * oldest. */
+/* Load events past their age that go in one transaction. */
 #define TRANSACTION_TRIM_ROWS 4
 
 struct transaction_job {
     const struct batch *batch;
     int64_t settled[STORE_ROUTES];
     int64_t outbox_most;
-    int64_t readings_before_wall_ms; /* 0: keep all */
-    int64_t loads_before_wall_ms;    /* 0: keep all */
+    int room_days; /* the disk is full: so many days of the oldest readings go first */
+    int64_t loads_before_wall_ms; /* 0: keep all */
 };
 
 /* How things stand: before the call as of now, after a good one as it left them. */
@@ -31,12 +29,18 @@ struct transaction_ends {
     int64_t outbox_rows;
     uint64_t refused; /* entries that no retry could mend, lost */
     uint64_t dropped; /* messages, from a full outbox */
+    struct keeper_done kept;
 };
 
 /* SQLITE_OK when all of it is on disk. Otherwise nothing is; *ends is then of no use, and
  * transaction_undo must be called. */
 int transaction_write(struct database *d, const struct transaction_job *job,
                       struct transaction_ends *ends);
+
+/* A step of the history's housekeeping, in a transaction of its own: it may fail for want of
+ * room where a batch does not. */
+int transaction_keep(struct database *d, const struct keeper_job *job,
+                     struct keeper_done *done);
 
 /* False when even that fails: the connection is to be closed. */
 bool transaction_undo(struct database *d);

@@ -8,6 +8,15 @@
 
 static const struct verb verbs[] = {
     {
+        .name = "backup",
+        .arguments = "FILE --config DIR [--database FILE]",
+        .summary = "a copy of the record, while the gateway goes on",
+        .help = "  FILE              where the copy goes; must not be there yet\n"
+                "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n",
+        .run = verb_backup,
+    },
+    {
         .name = "check",
         .arguments = "--config DIR",
         .summary = "read a configuration and say everything that is wrong with it",
@@ -16,14 +25,30 @@ static const struct verb verbs[] = {
     },
     {
         .name = "export",
-        .arguments = "--config DIR --database FILE [--readings FILE|-] [--from T] [--to T]",
-        .summary = "write the readings of a record as CSV",
-        .help =
-            "  --config DIR      the directory with site.cfg: its circuits are the columns\n"
-            "  --database FILE   the record\n"
-            "  --readings FILE   where the rows go; - is standard output, the default\n"
-            "  --from T, --to T  RFC 3339 or Unix seconds; without them everything\n",
+        .arguments =
+            "--config DIR [--database FILE] [--readings FILE|-] [--from TIME] [--to TIME]",
+        .summary = "the readings as CSV, which a replay reads back without loss",
+        .help = "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --readings FILE   where the rows go; - is standard output, the default\n"
+                "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n",
         .run = verb_export,
+    },
+    {
+        .name = "history",
+        .arguments = "CIRCUIT --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
+                     "           [--every STEP] [--csv|--json|--plot] [--svg FILE] [--events]",
+        .summary = "what a circuit carried over any span, as a picture or a table",
+        .help =
+            "  CIRCUIT           its id in site.cfg, or a column: main-07.watts, main.volts_a\n"
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n"
+            "  --every STEP      of the table: 10s, 15m, 1h, 1d\n"
+            "  --csv, --json     the table; --plot the picture, which is the default\n"
+            "  --svg FILE        the picture as a file\n"
+            "  --events          the circuit's events in the span, as JSON lines\n",
+        .run = verb_history,
     },
     {
         .name = "loads",
@@ -54,6 +79,14 @@ static const struct verb verbs[] = {
             "                    without a database\n"
             "  --database FILE   a new database with the events, trips, alarms and readings\n",
         .run = verb_replay,
+    },
+    {
+        .name = "verify",
+        .arguments = "--config DIR [--database FILE]",
+        .summary = "whether every piece of the record can be read and its summaries agree",
+        .help = "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n",
+        .run = verb_verify,
     },
     {
         .name = "watch",

@@ -22,11 +22,14 @@ struct verb {
     enum exit_code (*run)(int argc, char **argv);
 };
 
+enum exit_code verb_backup(int argc, char **argv);
 enum exit_code verb_check(int argc, char **argv);
+enum exit_code verb_export(int argc, char **argv);
+enum exit_code verb_history(int argc, char **argv);
 enum exit_code verb_loads(int argc, char **argv);
 enum exit_code verb_read(int argc, char **argv);
-enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
+enum exit_code verb_verify(int argc, char **argv);
 enum exit_code verb_watch(int argc, char **argv);
 
 #endif

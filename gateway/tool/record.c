@@ -1,0 +1,120 @@
+#include "record.h"
+
+#include "open_config.h"
+
+#include "base/clock.h"
+#include "base/text.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define HOUR_MS INT64_C(3600000)
+#define DAY_MS (24 * HOUR_MS)
+
+void record_option_rows(struct record_options *o, struct option_row rows[RECORD_OPTIONS])
+{
+    *o = (struct record_options){0};
+    rows[0] = (struct option_row){.name = "config", .value = &o->config, .needed = true};
+    rows[1] = (struct option_row){.name = "database", .value = &o->database};
+    rows[2] = (struct option_row){.name = "from", .value = &o->from};
+    rows[3] = (struct option_row){.name = "to", .value = &o->to};
+}
+
+bool record_time(const struct site *s, const char *text, int64_t *wall_ms)
+{
+    int year, month, day, used = 0;
+    if (sscanf(text, "%4d-%2d-%2d%n", &year, &month, &day, &used) == 3 && used == 10 &&
+        !text[10]) {
+        if (month < 1 || month > 12 || day < 1 || day > 31)
+            return false;
+        int64_t utc = clock_days_from_date(year, month, day) * DAY_MS;
+        /* the zone as it is at that midnight, by a first guess and a better one */
+        int64_t t = utc - clock_utc_offset_seconds(s->timezone, utc) * INT64_C(1000);
+        *wall_ms = utc - clock_utc_offset_seconds(s->timezone, t) * INT64_C(1000);
+        return true;
+    }
+    return clock_parse(text, strlen(text), wall_ms);
+}
+
+int64_t record_duration(const char *text)
+{
+    char *unit;
+    double n = strtod(text, &unit);
+    int64_t ms = 0;
+    if (strcmp(unit, "s") == 0)
+        ms = 1000;
+    else if (strcmp(unit, "m") == 0)
+        ms = 60000;
+    else if (strcmp(unit, "h") == 0)
+        ms = HOUR_MS;
+    else if (strcmp(unit, "d") == 0)
+        ms = DAY_MS;
+    return n > 0.0 && n < 1e6 ? (int64_t)(n * (double)ms) : 0;
+}
+
+bool record_ok(const struct record *r, const char *verb, enum store_err err)
+{
+    if (err == STORE_ERR_IO)
+        fprintf(stderr,
+                "foretrip %s: %s cannot be read, or is of an older version that the gateway "
+                "has not "
+                "opened yet\n",
+                verb, r->path);
+    else if (err)
+        fprintf(stderr, "foretrip %s: %s: %s\n", verb, r->path, store_strerror(err));
+    return err == STORE_OK;
+}
+
+static bool take_time(const struct record *r, const char *verb, const char *name,
+                      const char *text, int64_t *wall_ms)
+{
+    if (!text || record_time(&r->config.site, text, wall_ms))
+        return true;
+    fprintf(stderr,
+            "foretrip %s: --%s: \"%s\" is neither a date (2026-01-31) nor RFC 3339 "
+            "(2026-01-31T18:00:00Z) nor Unix seconds\n",
+            verb, name, text);
+    return false;
+}
+
+static enum exit_code take_span(struct record *r, const char *verb,
+                                const struct record_options *o)
+{
+    if (!take_time(r, verb, "from", o->from, &r->from) ||
+        !take_time(r, verb, "to", o->to, &r->to))
+        return EXIT_USAGE;
+    if (r->from < r->to || (!o->from && !o->to))
+        return EXIT_GOOD;
+    fprintf(stderr, "foretrip %s: the span ends before it begins\n", verb);
+    return EXIT_USAGE;
+}
+
+enum exit_code record_open(struct record *r, const char *verb, const struct record_options *o)
+{
+    *r = (struct record){0};
+    if (o->database)
+        snprintf(r->path, sizeof r->path, "%s", o->database);
+    else
+        snprintf(r->path, sizeof r->path, "%s/foretrip.db", o->config);
+    if (!open_config(&r->config, o->config))
+        return EXIT_BAD;
+    enum exit_code code = EXIT_BAD;
+    if (access(r->path, R_OK) != 0)
+        fprintf(stderr, "foretrip %s: %s: %s\n", verb, r->path, strerror(errno));
+    else if ((r->reader = store_reader_open(r->path)) != NULL &&
+             record_ok(r, verb, history_ends(r->reader, &r->from, &r->to)))
+        code = take_span(r, verb, o);
+    if (code != EXIT_GOOD)
+        record_close(r);
+    return code;
+}
+
+void record_close(struct record *r)
+{
+    store_reader_close(r->reader);
+    config_free(&r->config);
+    *r = (struct record){0};
+}

@@ -1,0 +1,44 @@
+/*
+ * record - what the verbs that read the record share: which database, which times.
+ */
+#ifndef FORETRIP_TOOL_RECORD_H
+#define FORETRIP_TOOL_RECORD_H
+
+#include "options.h"
+#include "verbs.h"
+
+#include "config/reader.h"
+#include "store/history.h"
+
+struct record_options {
+    const char *config;   /* --config DIR */
+    const char *database; /* --database FILE; without it DIR/foretrip.db */
+    const char *from, *to;
+};
+
+struct record {
+    struct config config;
+    struct store_reader *reader;
+    int64_t from, to; /* wall ms; to: not included where a span has an end */
+    char path[4096];
+};
+
+/* Rows for the options above; RECORD_OPTIONS of them. */
+#define RECORD_OPTIONS 4
+void record_option_rows(struct record_options *o, struct option_row rows[RECORD_OPTIONS]);
+
+/* EXIT_GOOD, or why not, having said it. Times not given: from the first to the last reading.
+ */
+enum exit_code record_open(struct record *r, const char *verb, const struct record_options *o);
+void record_close(struct record *r);
+
+/* RFC 3339, Unix seconds, or a date: midnight at the site. */
+bool record_time(const struct site *s, const char *text, int64_t *wall_ms);
+
+/* "10s", "15m", "1h", "1d" in ms; 0 when it is not one. */
+int64_t record_duration(const char *text);
+
+/* Says what the store's error means for this verb; returns whether it was STORE_OK. */
+bool record_ok(const struct record *r, const char *verb, enum store_err err);
+
+#endif
