@@ -359,6 +359,12 @@ static void buckets_say_what_the_readings_say(void **state)
     assert_true(isnan(out[0].mean));
 }
 
+static void reopen(struct kept *k, int64_t wall_ms)
+{
+    k->r.wall_ms = wall_ms;
+    record_open(&k->r, (struct store_options){.readings_days = 3.0, .summaries_days = 30.0});
+}
+
 static void old_readings_go_and_summaries_stay(void **state)
 {
     struct kept *k = *state;
@@ -372,6 +378,8 @@ static void old_readings_go_and_summaries_stay(void **state)
     let_work(k, 6, RECORD_WALL_MS + 2 * DAY);
     history_buckets(k->r.reader, "cellar-02.amps", edges, 1, HISTORY_EXACT, &before);
     assert_true(before.seconds > 7000.0);
+    reopen(k,
+           RECORD_WALL_MS + 5 * DAY); /* what is past its age is looked for at the beginning */
     let_work(k, 6, RECORD_WALL_MS + 5 * DAY);
     assert_int_equal(record_number(&k->r, "SELECT count(*) FROM days"), 0);
     history_buckets(k->r.reader, "cellar-02.amps", edges, 1, HISTORY_EXACT, &after);
@@ -389,6 +397,7 @@ static void old_readings_go_and_summaries_stay(void **state)
                                      k->times[to - 1], compare_reading, &c),
                      STORE_OK);
     assert_int_equal(c.at, to);
+    reopen(k, RECORD_WALL_MS + 400 * DAY);
     let_work(k, 6, RECORD_WALL_MS + 400 * DAY);
     assert_int_equal(record_number(&k->r, "SELECT count(*) FROM summaries"), 0);
     assert_true(record_number(&k->r, "SELECT count(*) FROM frozen") >= 3);
