@@ -16,7 +16,7 @@ static void own_causes(const struct cause_view *v, double out[CAUSE_COUNT])
     out[CAUSE_OVERLOAD] = f->heat.chance_overload / poll;
     out[CAUSE_WORN_BREAKER] = f->heat.chance_worn / poll;
     out[CAUSE_FAULT] = v->lost_per_second * (1.0 - v->hand_share);
-    out[CAUSE_FAULT] += evidence_fault_per_second(f);
+    out[CAUSE_FAULT] += evidence_fault_per_second(f, v->history);
     out[CAUSE_OPENED_BY_HAND] =
         v->lost_per_second * v->hand_share * (young ? HAND_AFTER_SWITCH_ON : 1.0);
     double sum = out[CAUSE_OVERLOAD] + out[CAUSE_WORN_BREAKER] + out[CAUSE_FAULT] +

@@ -15,6 +15,7 @@
 
 struct cause_view {
     const struct fall_facts *facts;
+    const struct falls *history;
     double lost_alone;      /* P(lost its supply | nothing took several at once) */
     double lost_per_second; /* without heat and switch-on: faults and hands */
     double hand_share;      /* of lost_per_second */

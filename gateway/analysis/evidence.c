@@ -3,19 +3,30 @@
 #include <math.h>
 
 #define TYPICAL_END_PER_SECOND (1.0 / 600.0) /* against which the loads are weighed */
+#define RARE_OFFSET 1.0
 #define END_SOON_SECONDS 60.0
 #define END_NEVER_SECONDS 10000.0
-#define SEVERAL_SHARE 0.25 /* of usual_end of the oldest, when several loads run */
-#define ENDS_AT_ONCE 0.01  /* of switch-ons, by themselves */
-#define FAULT_AT_SWITCH_ON 0.0005
+#define LARGE_AMPS 1.0 /* what heats, turns or cooks; below it is electronics */
+#define SECOND_LARGE_AMPS 3.0
+#define SHARE_SMALL                                                                            \
+    0.3 /* of usual_end of the oldest, when several loads run: by the second                   \
+         */
+#define SHARE_STAGES 0.7
+#define SHARE_LARGE 0.03
+#define FLICKERS 30.0 /* times as likely when several loads end as at any other time */
+#define SWITCH_ONS_A_DAY 20.0
+#define FAULTS_LARGE_A_DAY 0.04
+#define FAULTS_SMALL_A_DAY 0.01
 #define SURGE_TIMES 4.0 /* of what the breaker must hold */
 #define SURGE_OPENS 0.3 /* in the next reading */
 #define AFTER_RESET_LOG_RATIO 4.0
 #define ON_THE_CLOCK 0.1 /* of falls that are no lost supply, those by a timer's full hour */
 #define STAGED_LEAST 0.15
-#define STAGED_LOG_RATIO (-2.5)
+#define STAGED_LOG_RATIO (-5.5)
 #define REST_SPREAD_AMPS 0.012 /* of one reading of nothing, where nothing is known */
 #define REST_LEAST_AMPS 0.004
+#define REST_LEAST (-6.0)
+#define REST_MOST 3.0
 #define OPEN_SHORTEST_SECONDS 60.0 /* times to a reset: log-uniform between these */
 #define OPEN_LONGEST_SECONDS 86400.0
 
@@ -53,10 +64,21 @@ static bool surged(const struct fall_facts *f)
     return f->heat.must_hold_amps > 0.0 && f->amps >= SURGE_TIMES * f->heat.must_hold_amps;
 }
 
-double evidence_fault_per_second(const struct fall_facts *f)
+/* Faults that come with a switch-on: so many a day and circuit, whoever switches how often. */
+static double fault_at_switch_on(const struct fall_facts *f, const struct falls *history)
 {
-    double rate = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
-    return rate + (surged(f) ? SURGE_OPENS / poll(f) : 0.0);
+    if (!evidence_at_switch_on(f))
+        return 0.0;
+    bool large = f->switch_on_amps >= LARGE_AMPS;
+    double a_day =
+        falls_switch_ons_per_day(history, large ? LARGE_AMPS : 0.0, SWITCH_ONS_A_DAY);
+    return (large ? FAULTS_LARGE_A_DAY : FAULTS_SMALL_A_DAY) / fmax(a_day, 1.0) /
+           (2.0 * poll(f));
+}
+
+double evidence_fault_per_second(const struct fall_facts *f, const struct falls *history)
+{
+    return fault_at_switch_on(f, history) + (surged(f) ? SURGE_OPENS / poll(f) : 0.0);
 }
 
 /* the share of loads that last longer than that */
@@ -65,10 +87,24 @@ static double usual_longer(double age_seconds)
     return END_SOON_SECONDS / (END_SOON_SECONDS + age_seconds);
 }
 
+/* Several loads that end together are mostly the stages of one appliance; how often that is,
+ * the second largest tells: two of three amps or more are two appliances. */
+static double share_of_several(const struct fall_facts *f)
+{
+    double first = 0.0, second = 0.0;
+    for (int k = 0; k < f->loads; k++) {
+        second = fmax(second, fmin(first, f->sizes[k]));
+        first = fmax(first, f->sizes[k]);
+    }
+    return second >= SECOND_LARGE_AMPS ? SHARE_LARGE
+           : second >= LARGE_AMPS      ? SHARE_STAGES
+                                       : SHARE_SMALL;
+}
+
 double evidence_usual_falls_per_second(const struct fall_facts *f)
 {
     double rate = evidence_usual_end(f->ages[0]);
-    return f->loads >= 2 ? SEVERAL_SHARE * rate : rate;
+    return f->loads >= 2 ? share_of_several(f) * rate : rate;
 }
 
 /* each load ended in the same interval on its own */
@@ -82,28 +118,36 @@ static double coincidence(const struct fall_facts *f, double young_rate)
     return all;
 }
 
+static double at_once_per_second(const struct fall_facts *f, double share)
+{
+    return evidence_at_switch_on(f) ? share / (2.0 * poll(f)) : 0.0;
+}
+
 static double natural(const struct fall_facts *f, double rate, double at_once)
 {
-    bool young = evidence_at_switch_on(f);
-    double young_rate = young ? at_once / (2.0 * poll(f)) : 0.0;
-    if (f->loads >= 2)
-        return rate + coincidence(f, young_rate);
-    return young ? young_rate : rate;
+    if (f->loads < 2)
+        return evidence_at_switch_on(f) ? at_once : rate;
+    /* a small step up may be the last flicker of something that goes off */
+    bool flicker = evidence_at_switch_on(f) && f->switch_on_amps < LARGE_AMPS;
+    return rate * (flicker ? FLICKERS : 1.0) + coincidence(f, at_once);
 }
 
 double evidence_natural_usual(const struct fall_facts *f)
 {
-    return natural(f, evidence_usual_falls_per_second(f), ENDS_AT_ONCE);
+    struct falls nothing;
+    falls_init(&nothing);
+    return evidence_natural_here(f, &nothing);
 }
 
 double evidence_natural_here(const struct fall_facts *f, const struct falls *history)
 {
     double rate = evidence_usual_falls_per_second(f);
+    double at_once = at_once_per_second(f, falls_ends_at_once(history, f->switch_on_amps));
     if (f->loads >= 2)
         rate *= falls_factor_of_several(history, f->amps, f->ages[0]);
     else
         rate = falls_rate_of_one(history, f->amps, f->ages[0], rate, usual_longer(f->ages[0]));
-    return natural(f, rate, falls_ends_at_once(history, ENDS_AT_ONCE));
+    return natural(f, rate, at_once);
 }
 
 double evidence_loads(const struct fall_facts *f)
@@ -126,17 +170,18 @@ double evidence_heat(const struct fall_facts *f, double lost_per_second)
     return log1p(heat_per_second(f) / lost_per_second);
 }
 
-double evidence_switch_on(const struct fall_facts *f, double lost_per_second)
+double evidence_switch_on(const struct fall_facts *f, const struct falls *history,
+                          double lost_per_second)
 {
-    double fault = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
-    return log1p(fault / (lost_per_second + heat_per_second(f)));
+    return log1p(fault_at_switch_on(f, history) / (lost_per_second + heat_per_second(f)));
 }
 
-double evidence_surge(const struct fall_facts *f, double lost_per_second)
+double evidence_surge(const struct fall_facts *f, const struct falls *history,
+                      double lost_per_second)
 {
     double known = lost_per_second + heat_per_second(f);
-    double switch_on = evidence_at_switch_on(f) ? FAULT_AT_SWITCH_ON / (2.0 * poll(f)) : 0.0;
-    return log((known + evidence_fault_per_second(f)) / (known + switch_on));
+    return log((known + evidence_fault_per_second(f, history)) /
+               (known + fault_at_switch_on(f, history)));
 }
 
 double evidence_after_reset(const struct fall_facts *f)
@@ -164,7 +209,7 @@ double evidence_habit(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second)
 {
     double habit = falls_habit_per_day(history, f->local_seconds) / 86400.0;
-    double known = lost_per_second + heat_per_second(f) + evidence_fault_per_second(f);
+    double known = lost_per_second + heat_per_second(f) + evidence_fault_per_second(f, history);
     return -log1p(habit / known);
 }
 
@@ -180,7 +225,8 @@ double evidence_rest(const struct fall_facts *f, const struct falls *history)
     double spread = fmax(REST_LEAST_AMPS, REST_SPREAD_AMPS / sqrt((double)f->after_polls));
     double width = hypot(REST_LEAST_AMPS, spread), z = f->after_amps / width;
     double lost = log(2.0 / (width * sqrt(2.0 * M_PI))) - 0.5 * z * z;
-    return fmin(fmax(lost - falls_log_low(history, f->after_amps, spread), -6.0), 4.0);
+    return fmin(fmax(lost - falls_log_low(history, f->after_amps, spread), REST_LEAST),
+                REST_MOST);
 }
 
 /* of an open breaker: the time to its reset is log-uniform */
@@ -206,33 +252,54 @@ double evidence_silence(const struct fall_facts *f, const struct falls *history)
            falls_log_silence(history, f->amps, f->silent_seconds);
 }
 
-double evidence_came_back(const struct fall_facts *f)
-{
-    (void)f;
-    return 0.0;
-}
+/* What the pieces are called on a trip sheet, and how much each counts in the sum: they are not
+ * quite independent of each other, and not quite as sharp as they look. Learned, see
+ * docs/method/trips.md. */
+const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
+    [PIECE_RARE] = {"openings_are_rare", 1.0},      [PIECE_LOADS] = {"loads_vanished", 0.72},
+    [PIECE_USUAL_FALLS] = {"usual_falls", 0.75},    [PIECE_HEAT] = {"breaker_heat", 1.0},
+    [PIECE_SWITCH_ON] = {"switch_on_before", 0.92}, [PIECE_SURGE] = {"current_surge", 1.0},
+    [PIECE_AFTER_RESET] = {"after_reset", 1.0},     [PIECE_CLOCK] = {"on_the_clock", 1.0},
+    [PIECE_NIGHT] = {"off_at_night", 1.4},          [PIECE_STAGES] = {"fell_in_stages", 1.0},
+    [PIECE_CURRENT_LEFT] = {"current_left", 1.4},   [PIECE_SILENCE] = {"silence", 0.33},
+    [PIECE_CAME_BACK] = {"came_back_after", 0.33},
+};
 
 void evidence_judge(const struct fall_facts *f, const struct falls *history,
                     double lost_per_second, struct evidence_list *out)
 {
+    const double ratio[EVIDENCE_PIECES] = {
+        [PIECE_RARE] = log(lost_per_second / TYPICAL_END_PER_SECOND) + RARE_OFFSET,
+        [PIECE_LOADS] = evidence_loads(f),
+        [PIECE_USUAL_FALLS] = evidence_usual_falls(f, history),
+        [PIECE_HEAT] = evidence_heat(f, lost_per_second),
+        [PIECE_SWITCH_ON] = evidence_switch_on(f, history, lost_per_second),
+        [PIECE_SURGE] = evidence_surge(f, history, lost_per_second),
+        [PIECE_AFTER_RESET] = evidence_after_reset(f),
+        [PIECE_CLOCK] = evidence_on_the_clock(f),
+        [PIECE_NIGHT] = evidence_habit(f, history, lost_per_second),
+        [PIECE_STAGES] = evidence_staged(f),
+        [PIECE_CURRENT_LEFT] = evidence_rest(f, history),
+        [PIECE_SILENCE] = f->back ? 0.0 : evidence_silence(f, history),
+        [PIECE_CAME_BACK] = f->back ? evidence_silence(f, history) : 0.0,
+    };
+    const double value[EVIDENCE_PIECES] = {
+        [PIECE_RARE] = lost_per_second * 86400.0,
+        [PIECE_LOADS] = f->loads,
+        [PIECE_USUAL_FALLS] = evidence_natural_here(f, history) * 86400.0,
+        [PIECE_HEAT] = f->heat.heat,
+        [PIECE_SWITCH_ON] = f->switch_on_seconds,
+        [PIECE_SURGE] = f->amps,
+        [PIECE_AFTER_RESET] = f->reset_seconds,
+        [PIECE_CLOCK] = (double)(f->local_seconds % 3600),
+        [PIECE_NIGHT] = falls_habit_per_day(history, f->local_seconds),
+        [PIECE_STAGES] = f->staged,
+        [PIECE_CURRENT_LEFT] = f->after_amps,
+        [PIECE_SILENCE] = f->silent_seconds,
+        [PIECE_CAME_BACK] = f->silent_seconds,
+    };
     *out = (struct evidence_list){0};
-    evidence_add(out, "openings_are_rare", log(lost_per_second / TYPICAL_END_PER_SECOND),
-                 lost_per_second * 86400.0);
-    evidence_add(out, "loads_vanished", evidence_loads(f), f->loads);
-    evidence_add(out, "usual_falls", evidence_usual_falls(f, history),
-                 evidence_natural_here(f, history) * 86400.0);
-    evidence_add(out, "breaker_heat", evidence_heat(f, lost_per_second), f->heat.heat);
-    evidence_add(out, "switch_on_before", evidence_switch_on(f, lost_per_second),
-                 f->switch_on_seconds);
-    evidence_add(out, "current_surge", evidence_surge(f, lost_per_second), f->amps);
-    evidence_add(out, "after_reset", evidence_after_reset(f), f->reset_seconds);
-    evidence_add(out, "on_the_clock", evidence_on_the_clock(f),
-                 (double)(f->local_seconds % 3600));
-    evidence_add(out, "off_at_night", evidence_habit(f, history, lost_per_second),
-                 falls_habit_per_day(history, f->local_seconds));
-    evidence_add(out, "fell_in_stages", evidence_staged(f), f->staged);
-    evidence_add(out, "current_left", evidence_rest(f, history), f->after_amps);
-    evidence_add(out, f->back ? "came_back_after" : "silence", evidence_silence(f, history),
-                 f->silent_seconds);
-    evidence_add(out, "came_back_as", evidence_came_back(f), f->back_amps);
+    for (int k = 0; k < EVIDENCE_PIECES; k++)
+        evidence_add(out, evidence_pieces[k].what, evidence_pieces[k].weight * ratio[k],
+                     value[k]);
 }

@@ -32,6 +32,7 @@ struct fall_facts {
     int loads;     /* independent ones: begun apart from each other */
     double ages[LOADS_MAX_RUNNING];  /* how long each has run, oldest first */
     double sizes[LOADS_MAX_RUNNING]; /* and its amps */
+    double switch_on_amps;           /* size of the last switch-on */
     double switch_on_seconds;        /* since the last switch-on, INFINITY when none is known */
     double reset_seconds;            /* since a trip of it was over, INFINITY */
     double again_seconds;            /* the rule: an opening so soon is opening again */
@@ -40,9 +41,10 @@ struct fall_facts {
 
     double after_amps; /* mean reading since */
     int after_polls;
-    double silent_seconds; /* since the fall, or until it came back */
-    bool back;             /* it carries current again */
-    double back_amps;      /* and settled at this */
+    double silent_seconds;  /* since the fall, or until it came back */
+    bool back;              /* it carries current again */
+    double back_first_amps; /* the reading that showed it */
+    double back_amps;       /* and settled at this */
 };
 
 struct evidence_list {
@@ -50,6 +52,29 @@ struct evidence_list {
     size_t count;
     double sum;
 };
+
+enum evidence_key {
+    PIECE_RARE,
+    PIECE_LOADS,
+    PIECE_USUAL_FALLS,
+    PIECE_HEAT,
+    PIECE_SWITCH_ON,
+    PIECE_SURGE,
+    PIECE_AFTER_RESET,
+    PIECE_CLOCK,
+    PIECE_NIGHT,
+    PIECE_STAGES,
+    PIECE_CURRENT_LEFT,
+    PIECE_SILENCE,
+    PIECE_CAME_BACK,
+};
+#define EVIDENCE_PIECES 13
+
+struct evidence_piece {
+    const char *what;
+    double weight;
+};
+extern const struct evidence_piece evidence_pieces[EVIDENCE_PIECES];
 
 /* Drops what says nothing (|log_ratio| < 0.05). */
 void evidence_add(struct evidence_list *l, const char *what, double log_ratio, double value);
@@ -73,14 +98,16 @@ double evidence_natural_usual(const struct fall_facts *f);
 double evidence_natural_here(const struct fall_facts *f, const struct falls *history);
 
 /* Faults that show themselves, per second: at a switch-on, by a current no load draws. */
-double evidence_fault_per_second(const struct fall_facts *f);
+double evidence_fault_per_second(const struct fall_facts *f, const struct falls *history);
 
 /* ---- pieces known at the fall ---- */
 double evidence_loads(const struct fall_facts *f);
 double evidence_usual_falls(const struct fall_facts *f, const struct falls *history);
 double evidence_heat(const struct fall_facts *f, double lost_per_second);
-double evidence_switch_on(const struct fall_facts *f, double lost_per_second);
-double evidence_surge(const struct fall_facts *f, double lost_per_second);
+double evidence_switch_on(const struct fall_facts *f, const struct falls *history,
+                          double lost_per_second);
+double evidence_surge(const struct fall_facts *f, const struct falls *history,
+                      double lost_per_second);
 double evidence_after_reset(const struct fall_facts *f);
 double evidence_on_the_clock(const struct fall_facts *f);
 double evidence_habit(const struct fall_facts *f, const struct falls *history,
@@ -90,9 +117,9 @@ double evidence_staged(const struct fall_facts *f);
 /* ---- pieces that come later ---- */
 double evidence_rest(const struct fall_facts *f, const struct falls *history);
 double evidence_silence(const struct fall_facts *f, const struct falls *history);
-double evidence_came_back(const struct fall_facts *f);
 
-/* All of them, for a circuit whose breaker opens lost_per_second by itself without heat. */
+/* All of them, each times its weight, for a circuit whose breaker opens lost_per_second by
+ * itself without heat. */
 void evidence_judge(const struct fall_facts *f, const struct falls *history,
                     double lost_per_second, struct evidence_list *out);
 

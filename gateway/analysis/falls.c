@@ -6,15 +6,21 @@
 
 #define SMALLEST_AMPS 0.1
 #define SIZES_AN_OCTAVE 4.0
-#define PRIOR_CIRCUIT 0.5 /* what is usual elsewhere weighs as much as so many falls here */
-#define PRIOR_SIZE 0.5    /* and what is usual here against falls of that size */
-#define PRIOR_SWITCH_ONS 100.0
+#define PRIOR_CIRCUIT 0.5    /* what is usual elsewhere weighs as much as so many falls here */
+#define PRIOR_SIZE 0.5       /* and what is usual here against falls of that size */
+#define PRIOR_SWITCH_ONS 1.0 /* most sizes never end at once, some do so often */
+#define USUAL_ENDS_AT_ONCE 0.05
 #define PRIOR_LASTED 0.5
 #define ALIKE_LOG 0.35
 #define PRIOR_AGE 1.0
 #define AGE_LOG_RANGE 9.2   /* from 10 s to 100,000 s */
+#define AGE_OFFSET 2.0      /* s, so that the first seconds are not far apart */
 #define AGE_NARROW_LOG 0.02 /* a program's length, a thermostat's cycle */
-#define AGE_WIDE_LOG 0.3
+#define AGE_NARROW_SHARE 0.4
+#define AGE_WIDE_LOG 0.3 /* a person's habit */
+#define AGE_WIDE_SHARE 0.4
+#define AGE_BROAD_LOG 1.5 /* anything else */
+#define AGE_BROAD_SHARE 0.2
 #define HABIT_START (-2.4F) /* log odds that a circuit is switched off at night */
 #define HABIT_LEAST (-7.0F)
 #define HABIT_MOST 7.0F
@@ -31,6 +37,7 @@
 #define FADE_A_DAY 0.98851F /* half in 60 days */
 #define LOW_WIDTH_AMPS 0.006
 #define LOW_BROAD_AMPS 0.02
+#define LOW_BROAD_WEIGHT 1.0 /* against one reading seen here */
 #define STATE_VERSION 1U
 
 void falls_init(struct falls *f)
@@ -73,15 +80,23 @@ static double normal(double x, double mean, double spread)
  */
 static double age_density(double age, double past)
 {
-    double x = log(fmax(age, 1.0)), mean = log(fmax(past, 1.0));
-    return 0.5 * normal(x, mean, AGE_NARROW_LOG) + 0.5 * normal(x, mean, AGE_WIDE_LOG);
+    double x = log(age + AGE_OFFSET), mean = log(past + AGE_OFFSET);
+    return AGE_NARROW_SHARE * normal(x, mean, AGE_NARROW_LOG) +
+           AGE_WIDE_SHARE * normal(x, mean, AGE_WIDE_LOG) +
+           AGE_BROAD_SHARE * normal(x, mean, AGE_BROAD_LOG);
+}
+
+static double upper_tail(double x, double mean, double spread)
+{
+    return 0.5 * erfc((x - mean) / spread / sqrt(2.0));
 }
 
 static double age_longer(double age, double past)
 {
-    double x = log(fmax(age, 1.0)), mean = log(fmax(past, 1.0));
-    return 0.25 * erfc((x - mean) / AGE_NARROW_LOG / sqrt(2.0)) +
-           0.25 * erfc((x - mean) / AGE_WIDE_LOG / sqrt(2.0));
+    double x = log(age + AGE_OFFSET), mean = log(past + AGE_OFFSET);
+    return AGE_NARROW_SHARE * upper_tail(x, mean, AGE_NARROW_LOG) +
+           AGE_WIDE_SHARE * upper_tail(x, mean, AGE_WIDE_LOG) +
+           AGE_BROAD_SHARE * upper_tail(x, mean, AGE_BROAD_LOG);
 }
 
 double falls_rate_of_one(const struct falls *f, double amps, double age_seconds, double usual,
@@ -90,10 +105,10 @@ double falls_rate_of_one(const struct falls *f, double amps, double age_seconds,
     double ended = PRIOR_AGE * usual * longer, lasted = PRIOR_AGE * longer;
     for (int k = 0; k < FALLS_PAST; k++) {
         const struct falls_past *p = &f->past[k];
-        if (p->several || !alike(p, amps))
+        if (p->several || p->habit || !alike(p, amps))
             continue;
         ended += (double)p->weight * age_density(age_seconds, (double)p->age_seconds) /
-                 fmax(age_seconds, 1.0);
+                 (age_seconds + AGE_OFFSET);
         lasted += (double)p->weight * age_longer(age_seconds, (double)p->age_seconds);
     }
     return ended / lasted;
@@ -126,7 +141,7 @@ static double factor_by_age(const struct falls *f, double amps, double age_secon
     double flat = 1.0 / AGE_LOG_RANGE, density = PRIOR_AGE * flat, all = PRIOR_AGE;
     for (int k = 0; k < FALLS_PAST; k++) {
         const struct falls_past *p = &f->past[k];
-        if (!p->several || !alike(p, amps))
+        if (!p->several || p->habit || !alike(p, amps))
             continue;
         density += (double)p->weight * age_density(age_seconds, (double)p->age_seconds);
         all += (double)p->weight;
@@ -139,20 +154,38 @@ double falls_factor_of_several(const struct falls *f, double amps, double age_se
     return factor_by_size(f, amps) * factor_by_age(f, amps, age_seconds);
 }
 
-void falls_switched_on(struct falls *f)
+void falls_watched(struct falls *f, double seconds)
 {
-    f->switch_ons += 1.0F;
+    f->watched_days += (float)(seconds / 86400.0);
 }
 
-void falls_ended_at_once(struct falls *f, double weight)
+void falls_switched_on(struct falls *f, double amps)
 {
-    f->ended_at_once += (float)weight;
+    f->switch_ons[size_of(amps)] += 1.0F;
 }
 
-double falls_ends_at_once(const struct falls *f, double usual)
+void falls_ended_at_once(struct falls *f, double amps, double weight)
 {
-    return ((double)f->ended_at_once + PRIOR_SWITCH_ONS * usual) /
-           ((double)f->switch_ons + PRIOR_SWITCH_ONS);
+    f->ended_at_once[size_of(amps)] += (float)weight;
+}
+
+double falls_ends_at_once(const struct falls *f, double amps)
+{
+    int size = size_of(amps);
+    double on = PRIOR_SWITCH_ONS, ended = PRIOR_SWITCH_ONS * USUAL_ENDS_AT_ONCE;
+    for (int k = size > 0 ? size - 1 : 0; k <= size + 1 && k < FALLS_SIZES; k++) {
+        on += (double)f->switch_ons[k];
+        ended += (double)f->ended_at_once[k];
+    }
+    return ended / on;
+}
+
+double falls_switch_ons_per_day(const struct falls *f, double least_amps, double usual)
+{
+    double sum = usual;
+    for (int k = size_of(least_amps); k < FALLS_SIZES; k++)
+        sum += (double)f->switch_ons[k];
+    return sum / ((double)f->watched_days + 1.0);
 }
 
 void falls_over(struct falls *f, const struct falls_past *past)
@@ -160,7 +193,7 @@ void falls_over(struct falls *f, const struct falls_past *past)
     struct falls_past *p = &f->past[f->past_count++ % FALLS_PAST];
     *p = *past;
     p->weight = fmaxf(p->weight, 1e-6F);
-    if (p->several)
+    if (p->several && !p->habit)
         f->count[size_of((double)p->amps)] += p->weight;
 }
 
@@ -200,13 +233,19 @@ void falls_low(struct falls *f, double amps)
     f->lows[f->low_count++ % FALLS_LOWS] = (float)amps;
 }
 
+/* a reading is never below nothing */
+static double folded(double x, double mean, double spread)
+{
+    return normal(x, mean, spread) + normal(x, -mean, spread);
+}
+
 double falls_log_low(const struct falls *f, double amps, double spread)
 {
     uint32_t n = f->low_count < FALLS_LOWS ? f->low_count : FALLS_LOWS;
-    double density = 2.0 * normal(amps, 0.0, LOW_BROAD_AMPS);
+    double density = LOW_BROAD_WEIGHT * 2.0 * normal(amps, 0.0, LOW_BROAD_AMPS);
     for (uint32_t k = 0; k < n; k++)
-        density += normal(amps, (double)f->lows[k], hypot(LOW_WIDTH_AMPS, spread));
-    return log(density / (1.0 + (double)n) + 1e-9);
+        density += folded(amps, (double)f->lows[k], hypot(LOW_WIDTH_AMPS, spread));
+    return log(density / (LOW_BROAD_WEIGHT + (double)n) + 1e-9);
 }
 
 static int64_t floor_div(int64_t a, int64_t b)
@@ -295,8 +334,11 @@ void falls_fade(struct falls *f, int64_t local_seconds)
         f->expected[k] *= FADE_A_DAY;
         f->count[k] *= FADE_A_DAY;
     }
-    f->switch_ons *= FADE_A_DAY;
-    f->ended_at_once *= FADE_A_DAY;
+    f->watched_days *= FADE_A_DAY;
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        f->switch_ons[k] *= FADE_A_DAY;
+        f->ended_at_once[k] *= FADE_A_DAY;
+    }
 }
 
 void falls_save(const struct falls *f, struct codec_out *out)
@@ -307,8 +349,11 @@ void falls_save(const struct falls *f, struct codec_out *out)
         codec_put_f32(out, f->pending[k]);
         codec_put_f32(out, f->count[k]);
     }
-    codec_put_f32(out, f->switch_ons);
-    codec_put_f32(out, f->ended_at_once);
+    codec_put_f32(out, f->watched_days);
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        codec_put_f32(out, f->switch_ons[k]);
+        codec_put_f32(out, f->ended_at_once[k]);
+    }
     codec_put_u32(out, f->low_count);
     for (int k = 0; k < FALLS_LOWS; k++)
         codec_put_f32(out, f->lows[k]);
@@ -319,6 +364,7 @@ void falls_save(const struct falls *f, struct codec_out *out)
         codec_put_f32(out, f->past[k].nothing_seconds);
         codec_put_f32(out, f->past[k].weight);
         codec_put_u8(out, f->past[k].several);
+        codec_put_u8(out, f->past[k].habit);
     }
     codec_put_u32(out, f->evening_count);
     for (int k = 0; k < FALLS_EVENINGS; k++) {
@@ -349,8 +395,11 @@ bool falls_load(struct falls *f, struct codec_in *in)
         f->pending[k] = get_amount(in);
         f->count[k] = get_amount(in);
     }
-    f->switch_ons = get_amount(in);
-    f->ended_at_once = get_amount(in);
+    f->watched_days = get_amount(in);
+    for (int k = 0; k < FALLS_SIZES; k++) {
+        f->switch_ons[k] = get_amount(in);
+        f->ended_at_once[k] = get_amount(in);
+    }
     f->low_count = codec_get_u32(in);
     for (int k = 0; k < FALLS_LOWS; k++)
         f->lows[k] = get_amount(in);
@@ -361,6 +410,7 @@ bool falls_load(struct falls *f, struct codec_in *in)
         f->past[k].nothing_seconds = get_amount(in);
         f->past[k].weight = get_amount(in);
         f->past[k].several = codec_get_u8(in) != 0;
+        f->past[k].habit = codec_get_u8(in) != 0;
     }
     f->evening_count = codec_get_u32(in);
     for (int k = 0; k < FALLS_EVENINGS; k++) {

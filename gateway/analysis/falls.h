@@ -34,6 +34,7 @@ struct falls_past {
     float nothing_seconds;   /* how long nothing flowed then */
     float weight;            /* 0: free place */
     bool several;            /* loads at once */
+    bool habit;              /* switched off for the night: says nothing of the loads */
 };
 
 struct falls_evening {
@@ -45,8 +46,9 @@ struct falls {
     float expected[FALLS_SIZES]; /* falls of several loads, by what is usual elsewhere */
     float pending[FALLS_SIZES];  /* and of the present spell, which is not over */
     float count[FALLS_SIZES];    /* falls of several loads that came */
-    float switch_ons;
-    float ended_at_once;
+    float watched_days;
+    float switch_ons[FALLS_SIZES];
+    float ended_at_once[FALLS_SIZES];
     float lows[FALLS_LOWS]; /* mean current while its loads were off */
     uint32_t low_count;
     struct falls_past past[FALLS_PAST];
@@ -77,14 +79,20 @@ double falls_rate_of_one(const struct falls *f, double amps, double age_seconds,
 /* Several loads: how many times as often as elsewhere they fall so at that age. */
 double falls_factor_of_several(const struct falls *f, double amps, double age_seconds);
 
-/* A load was switched on. */
-void falls_switched_on(struct falls *f);
+/* The circuit was watched for so long. */
+void falls_watched(struct falls *f, double seconds);
+
+/* A load of that size was switched on. */
+void falls_switched_on(struct falls *f, double amps);
 
 /* And was gone with the next readings, by itself, with that probability. */
-void falls_ended_at_once(struct falls *f, double weight);
+void falls_ended_at_once(struct falls *f, double amps, double weight);
 
-/* Share of switch-ons that end at once, by themselves. */
-double falls_ends_at_once(const struct falls *f, double usual);
+/* Share of switch-ons of that size that end at once, by themselves. */
+double falls_ends_at_once(const struct falls *f, double amps);
+
+/* Switch-ons a day of loads of at least that size; usual where little is known. */
+double falls_switch_ons_per_day(const struct falls *f, double least_amps, double usual);
 
 /* A fall is over. */
 void falls_over(struct falls *f, const struct falls_past *past);

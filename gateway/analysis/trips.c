@@ -142,6 +142,7 @@ static void note_exposure(struct trips *t, size_t i)
     if (t->watch[i].feeder || w->read_ms[i] != t->mono_ms)
         return;
     falls_night(h, local, !w->low[i]);
+    falls_watched(h, EXPOSURE_MS / 1000.0);
     t->circuit_days += EXPOSURE_MS / 86400000.0;
     if (w->low[i] || !trips_counts(t, i, (double)w->p1[i]))
         return;
@@ -223,7 +224,8 @@ static void take_reading(struct trips *t, size_t i)
         w->read_ms[i] = t->mono_ms;
     if (a - w->p1[i] >= SWITCH_ON_AMPS) {
         t->watch[i].rose_ms = t->mono_ms;
-        falls_switched_on(&t->histories[i]);
+        t->watch[i].rise = a - w->p1[i];
+        falls_switched_on(&t->histories[i], (double)t->watch[i].rise);
     }
     w->p3[i] = w->p2[i];
     w->p2[i] = w->p1[i];
@@ -280,6 +282,7 @@ static void went_high(struct trips *t, size_t i)
         return;
     c->state = CASE_BACK;
     c->back_mono_ms = t->mono_ms;
+    c->facts.back_first_amps = (double)t->now.p1[i];
     t->cut[i] = false;
     trips_case_schedule(t, i, t->mono_ms + SETTLE_MS);
 }

@@ -5,14 +5,17 @@
 #include <string.h>
 
 #define CONFIRM_FROM 0.9
+#define COUNT_FROM 0.2 /* of the probability that a fall adds to the openings here */
 #define WITHDRAW_BELOW 0.1
 #define CONFIRM_AFTER_MS 10000
 #define SAY_CHANGE_LOG 1.5   /* said again when its log odds moved so far */
 #define SAY_CHANGE_LAST 0.03 /* and at the end when it moved by this */
 #define TEACH_AFTER_SECONDS 15.0
+#define TEACH_FROM 0.5
 #define EVENING_AFTER_SECONDS 60.0
 #define EVENING_FROM_LOG_ODDS (-1.0)
 #define LOW_LEARNED_POLLS 30
+#define HABIT_LOG_RATIO (-1.5)
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
 #define LEAST_LOAD_SHARE 0.03
@@ -98,6 +101,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
         .gap_seconds = gap,
         .amps = amps,
         .staged = p3 > p2 && p3 > 0.0F ? (double)((p3 - p2) / p3) : 0.0,
+        .switch_on_amps = (double)w->rise,
         .switch_on_seconds = since(t, w->rose_ms),
         .reset_seconds = since(t, w->reset_ms),
         .again_seconds = t->rules->circuits[i].again_seconds,
@@ -247,6 +251,7 @@ static struct cause_view view_of(const struct trips *t, size_t i)
 {
     const struct trip_case *c = &t->cases[i];
     struct cause_view v = {.facts = &c->facts,
+                           .history = &t->histories[i],
                            .lost_per_second = trips_lost_per_second(t),
                            .hand_share = (t->hands + 1.0) / (t->hands + t->faults + 2.0),
                            .scope = c->scope};
@@ -284,17 +289,19 @@ static void learn(struct trips *t, size_t i)
     struct falls *h = &t->histories[i];
     const struct fall_facts *f = &c->facts;
     double natural = c->causes[CAUSE_LOAD_ENDED];
-    if (c->probability >= 0.5 && !t->watch[i].feeder)
+    double habit = evidence_habit(f, h, trips_lost_per_second(t));
+    if (c->probability >= COUNT_FROM && !t->watch[i].feeder)
         t->openings += c->probability;
     if (t->watch[i].feeder || c->scope.probability >= 0.5 || !trips_counts(t, i, f->amps))
         return;
     if (evidence_at_switch_on(f))
-        falls_ended_at_once(h, natural);
+        falls_ended_at_once(h, f->switch_on_amps, natural);
     falls_over(h, &(struct falls_past){.amps = (float)f->amps,
                                        .age_seconds = (float)f->ages[0],
                                        .nothing_seconds = (float)f->silent_seconds,
                                        .weight = (float)natural,
-                                       .several = f->loads >= 2});
+                                       .several = f->loads >= 2,
+                                       .habit = habit < HABIT_LOG_RATIO});
     if (natural > 0.9 && f->after_polls >= LOW_LEARNED_POLLS)
         falls_low(h, f->after_amps);
 }
@@ -306,22 +313,25 @@ static void note_evening(struct trips *t, size_t i)
     const struct trip_case *c = &t->cases[i];
     struct falls *h = &t->histories[i];
     double lost = trips_lost_per_second(t);
-    double unexplained = c->evidence.sum - evidence_habit(&c->facts, h, lost) -
-                         evidence_heat(&c->facts, lost) - evidence_silence(&c->facts, h);
+    double unexplained =
+        c->evidence.sum -
+        evidence_pieces[PIECE_NIGHT].weight * evidence_habit(&c->facts, h, lost) -
+        evidence_heat(&c->facts, lost);
     if (!evidence_at_switch_on(&c->facts) && unexplained > EVENING_FROM_LOG_ODDS &&
         c->scope.probability < 0.5 && !t->watch[i].feeder)
         falls_evening(h, c->facts.local_seconds);
 }
 
-/* The breaker's share in it: told once, when it is fairly sure. */
+/* The breaker's share in it: told once, as far as it is believed, so that a worn breaker is
+ * known after a few openings none of which was sure by itself. */
 static void teach_breaker(struct trips *t, size_t i)
 {
     struct trip_case *c = &t->cases[i];
-    if (c->taught_breaker || c->probability < 0.5)
+    double by_heat = c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER];
+    if (c->taught_breaker || (by_heat < TEACH_FROM && c->probability < 0.5))
         return;
     c->taught_breaker = true;
-    breakers_learn_opened(t->breakers, (int)i,
-                          c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER]);
+    breakers_learn_opened(t->breakers, (int)i, by_heat);
 }
 
 void trips_case_later(struct trips *t, size_t i)

@@ -57,6 +57,7 @@ struct circuit_watch {
     int64_t woke_ms;              /* since when it carries anything */
     int64_t reset_ms;             /* when a trip of it was over, INT64_MIN: never */
     char reset_id[EVENT_ID_SIZE]; /* of that trip */
+    float rise;                   /* size of the last switch-on */
     bool feeder;                  /* of branches that are measured themselves */
 };
 

@@ -31,6 +31,7 @@ static void print_facts(const struct fall_facts *f)
     print_number("amps", f->amps);
     print_number("staged", f->staged);
     print_number("switch_on", f->switch_on_seconds);
+    print_number("switch_on_amps", f->switch_on_amps);
     print_number("local", (double)f->local_seconds);
     print_number("heat", f->heat.heat);
     print_number("chance_overload", f->heat.chance_overload);
@@ -39,6 +40,7 @@ static void print_facts(const struct fall_facts *f)
     print_number("after", f->after_amps);
     print_number("after_polls", f->after_polls);
     print_number("silent", f->silent_seconds);
+    print_number("back_first", f->back ? f->back_first_amps : (double)NAN);
     print_number("back_amps", f->back ? f->back_amps : (double)NAN);
     printf(",\"loads\":[");
     for (int k = 0; k < f->loads; k++)
