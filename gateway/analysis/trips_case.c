@@ -194,7 +194,7 @@ void trips_say_outcome(struct trips *t, size_t i, enum event_type type, const ch
 static enum trip_stage stage_now(const struct trips *t, const struct trip_case *c)
 {
     bool ripe = t->mono_ms - c->seen_mono_ms >= CONFIRM_AFTER_MS || c->state == CASE_BACK;
-    if (c->probability < WITHDRAW_BELOW || (c->state == CASE_BACK && c->probability < 0.5))
+    if (c->probability < WITHDRAW_BELOW)
         return TRIP_WITHDRAWN;
     if (c->probability >= CONFIRM_FROM && ripe)
         return TRIP_CONFIRMED;
