@@ -52,7 +52,7 @@ FUZZ_SRC := $(wildcard tests/fuzz/fuzz_*.c)
 FUZZ     := $(FUZZ_SRC:tests/fuzz/%.c=$(B)/tests/fuzz/%)
 PEER_SRC := $(wildcard tests/peer/*.c)
 PEER     := $(PEER_SRC:tests/peer/%.c=$(B)/tests/peer/%)
-BENCH_SRC := $(wildcard tests/bench/*.c)
+BENCH_SRC := $(filter-out tests/bench/trace_days.c,$(wildcard tests/bench/*.c))
 BENCH    := $(BENCH_SRC:tests/bench/%.c=$(B)/tests/bench/%)
 SHIPPED  := $(wildcard config/*.cfg config/maps/*.cfg)
 C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool/*.[ch] tests/*/*.[ch])
@@ -108,7 +108,7 @@ $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/t
 $(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
-$(B)/tests/bench/%: $(B)/tests/bench/%.o $(B)/libforetrip.a
+$(B)/tests/bench/%: $(B)/tests/bench/%.o $(B)/tests/bench/trace_days.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
 packages: ## install what is missing (deploy/packages.txt), saying what

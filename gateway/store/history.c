@@ -9,9 +9,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define CHART_PARTS                                                                            \
-    2 /* summaries to a bucket at the least, so that its edges are near enough */
-
 /* ---- adding up ---- */
 
 struct sums {
@@ -212,15 +209,15 @@ static int add_tail(struct shelf *s, const char *column, struct adding *a)
     return rc;
 }
 
-/* The coarsest level that will do; false: only the readings will. */
+/* The coarsest level that will do: for a chart at least one summary to a bucket, so that none
+ * is empty; false: only the readings will. */
 static bool choose(const int64_t *edges, size_t count, enum history_way way,
                    enum summary_level *level)
 {
     for (int l = SUMMARY_LEVELS - 1; l >= 0; l--) {
         int64_t span = summary_span_ms((enum summary_level)l);
-        bool good = way == HISTORY_CHART
-                        ? span * CHART_PARTS * (int64_t)count <= edges[count] - edges[0]
-                        : true;
+        bool good =
+            way == HISTORY_CHART ? span * (int64_t)count <= edges[count] - edges[0] : true;
         for (size_t i = 0; way == HISTORY_EXACT && good && i <= count; i++)
             good = edges[i] % span == 0;
         *level = (enum summary_level)l;

@@ -22,7 +22,7 @@ struct history_bucket {
 enum history_way {
     HISTORY_EXACT, /* every edge where it is: from summaries when all edges are on their
                       minutes, quarters, hours or days, else from the readings */
-    HISTORY_CHART, /* an edge may slip by up to half a bucket, so that summaries will do */
+    HISTORY_CHART, /* an edge may slip by half a summary, which is at most half a bucket */
 };
 
 /* count buckets between count + 1 edges, which rise. A column never stored gives NaN. */
