@@ -5,7 +5,7 @@ set -u
 b=$(cd "$1" && pwd) || exit 1
 cd "$(dirname "$0")" || exit 1
 dir=$(mktemp -d)
-. ./broker.sh
+. ./broker.inc
 for program in mosquitto mosquitto_sub mosquitto_pub mosquitto_rr mosquitto_passwd openssl; do need $program; done
 writer=$b/tests/peer/mqtt_writer
 own=foretrip/mill-lane-3

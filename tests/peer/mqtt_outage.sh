@@ -6,7 +6,7 @@ set -u
 b=$(cd "$1" && pwd) || exit 1
 cd "$(dirname "$0")" || exit 1
 dir=$(mktemp -d)
-. ./broker.sh
+. ./broker.inc
 need mosquitto
 need mosquitto_sub
 need sqlite3
