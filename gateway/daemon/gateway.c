@@ -28,6 +28,9 @@
 #define STATE_STEP_AMPS 0.1               /* and whenever it moved by this, or by 2 % */
 #define READINGS_DAYS 365.0
 #define LOADS_DAYS 3650.0
+#define SUMMARIES_DAYS 3650.0
+#define FLOOR_BYTES                                                                            \
+    (64 * INT64_C(1024) * 1024) /* free on the disk; below it readings stop growing */
 
 /* what was last published of a circuit */
 struct published {
@@ -320,8 +323,11 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     if (!g->config)
         goto failed;
     enum store_err err;
-    struct store_options o = {
-        .path = g->database, .readings_days = READINGS_DAYS, .loads_days = LOADS_DAYS};
+    struct store_options o = {.path = g->database,
+                              .readings_days = READINGS_DAYS,
+                              .loads_days = LOADS_DAYS,
+                              .summaries_days = SUMMARIES_DAYS,
+                              .floor_bytes = FLOOR_BYTES};
     g->store = store_open(&o, clock_wall_ms(), &err);
     g->reports = queue_create(QUEUE_REPORTS);
     g->published = calloc(g->config->site.circuit_count + 1, sizeof *g->published);

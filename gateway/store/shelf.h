@@ -24,9 +24,9 @@
 #include <sqlite3.h>
 
 #define SHELF_CHANNEL_BITS 20
-#define SHELF_DAMAGED SQLITE_FORMAT /* a code that SQLite itself does not use */
+#define SHELF_DAMAGED SQLITE_FORMAT    /* a code that SQLite itself does not use */
 #define SHELF_LAST_MS (INT64_MAX / 64) /* later than any time */
-#define SHELF_TIMES 0               /* channel ids begin at 1 */
+#define SHELF_TIMES 0                  /* channel ids begin at 1 */
 #define SHELF_TAIL_KEYS                                                                        \
     16 /* blocks that may begin in the same ms, when the clock is set back */
 
