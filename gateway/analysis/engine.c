@@ -296,7 +296,8 @@ enum {
     STATE_TRIPS,
     STATE_ALARMS,
     STATE_TRIP_ALARMS,
-    STATE_NEAR_OVERLOAD
+    STATE_NEAR_OVERLOAD,
+    STATE_TRIPS_LEARNED
 };
 
 static void save_time(const struct engine *e, struct codec_out *out)
@@ -327,6 +328,7 @@ void engine_save(const struct engine *e, enum engine_part part, struct codec_out
     case ENGINE_LEARNED:
         SAVE(STATE_BREAKERS, breakers_save, e->breakers);
         SAVE(STATE_LOADS, loads_save, e->loads);
+        SAVE(STATE_TRIPS_LEARNED, trips_save_learned, e->trips);
         SAVE(STATE_NEAR_OVERLOAD, near_overload_save, e->near_overload);
         return;
     }
@@ -355,6 +357,7 @@ bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
         case STATE_BREAKERS: ok = breakers_load(e->breakers, &section); break;
         case STATE_LOADS: ok = loads_load(e->loads, &section); break;
         case STATE_TRIPS: ok = trips_load(e->trips, &section); break;
+        case STATE_TRIPS_LEARNED: ok = trips_load_learned(e->trips, &section); break;
         case STATE_ALARMS: ok = alarms_load(e->alarms, &section); break;
         case STATE_TRIP_ALARMS: ok = trip_alarms_load(e->trip_alarms, &section); break;
         case STATE_NEAR_OVERLOAD: ok = near_overload_load(e->near_overload, &section); break;

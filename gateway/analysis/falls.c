@@ -197,6 +197,20 @@ void falls_over(struct falls *f, const struct falls_past *past)
         f->count[size_of((double)p->amps)] += p->weight;
 }
 
+void falls_correct(struct falls *f, float amps, float age_seconds, double weight)
+{
+    for (uint32_t back = 1; back <= FALLS_PAST && back <= f->past_count; back++) {
+        struct falls_past *p = &f->past[(f->past_count - back) % FALLS_PAST];
+        if (fabsf(p->amps - amps) > 1e-4F || fabsf(p->age_seconds - age_seconds) > 0.5F)
+            continue;
+        float *count = &f->count[size_of((double)p->amps)];
+        if (p->several && !p->habit)
+            *count = fmaxf(0.0F, *count + (float)weight - p->weight);
+        p->weight = fmaxf((float)weight, 1e-6F);
+        return;
+    }
+}
+
 /* log-logistic */
 static double prior_longer(double seconds)
 {

@@ -71,6 +71,9 @@ void falls_spell_over(struct falls *f);
 /* A fall is over, and was one by itself with the probability `weight`. */
 void falls_over(struct falls *f, const struct falls_past *past);
 
+/* What the newest fall like this was is known better: its weight is set. */
+void falls_correct(struct falls *f, float amps, float age_seconds, double weight);
+
 /* One load of that size and age: falls per second. usual and longer: what is usual elsewhere,
  * the rate and the share that lasts longer. */
 double falls_rate_of_one(const struct falls *f, double amps, double age_seconds, double usual,

@@ -50,7 +50,19 @@ struct trips_judgement {
 typedef void trips_observer(void *context, const struct trips_judgement *j);
 void trips_observe(struct trips *t, trips_observer *observer, void *context);
 
+/* A person says what a trip, which is over, really was (CAUSE_LOAD_ENDED: none). Learned from;
+ * the record keeps both. False when no such trip is remembered (the newest 64 are) or it was
+ * corrected before. */
+bool trips_correct(struct trips *t, const char *id, enum trip_cause cause);
+
+/* What is open and what every circuit did last: small, for every change. A circuit that carried
+ * current before a restart and carries none after it is judged as a fall in lost readings. */
 void trips_save(const struct trips *t, struct codec_out *out);
 bool trips_load(struct trips *t, struct codec_in *in);
+
+/* What the circuits have taught: some KiB each, for now and then. False: damaged, and part of
+ * it may have been taken. */
+void trips_save_learned(const struct trips *t, struct codec_out *out);
+bool trips_load_learned(struct trips *t, struct codec_in *in);
 
 #endif
