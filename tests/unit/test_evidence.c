@@ -1,0 +1,323 @@
+/* evidence, together, causes: each piece, and the causes that come of them */
+#include "check.h"
+
+#include "analysis/causes.h"
+
+#define LOST (0.1 / 86400.0)
+
+/* a single load of ten minutes on a quiet afternoon, breaker cold */
+static struct fall_facts plain(void)
+{
+    return (struct fall_facts){.poll_seconds = 1,
+                               .gap_seconds = 1,
+                               .amps = 2.0,
+                               .loads = 1,
+                               .ages = {600},
+                               .sizes = {2.0},
+                               .switch_on_seconds = 600,
+                               .switch_on_amps = 2.0,
+                               .reset_seconds = (double)INFINITY,
+                               .again_seconds = 30,
+                               .local_seconds = 20000LL * 86400 + 15 * 3600 + 1234,
+                               .heat = {.must_hold_amps = 15}};
+}
+
+static double odds(const struct fall_facts *f, const struct falls *h)
+{
+    struct evidence_list l;
+    evidence_judge(f, h, LOST, &l);
+    return l.sum;
+}
+
+/* the pieces that are listed add up to the sum, but for what says nothing */
+static void the_list_adds_up(void **state)
+{
+    struct falls h;
+    struct evidence_list l;
+    struct fall_facts f = plain();
+    double sum = 0;
+    (void)state;
+    falls_init(&h);
+    evidence_judge(&f, &h, LOST, &l);
+    for (size_t k = 0; k < l.count; k++) {
+        assert_non_null(l.items[k].what);
+        sum += l.items[k].log_ratio;
+    }
+    assert_near(sum, l.sum, 0.05 * EVIDENCE_PIECES);
+}
+
+static void each_piece_points_its_way(void **state)
+{
+    struct falls h;
+    (void)state;
+    falls_init(&h);
+    struct fall_facts base = plain();
+    double usual = odds(&base, &h);
+    struct {
+        const char *name;
+        struct fall_facts f;
+        int sign;
+    } cases[] = {
+        {"two heavy loads at once", plain(), 1}, {"the breaker is hot", plain(), 1},
+        {"a switch-on just before", plain(), 1}, {"a surge", plain(), 1},
+        {"just after a reset", plain(), 1},      {"on the full hour", plain(), -1},
+        {"late in the evening", plain(), -1},    {"it fell in stages", plain(), -1},
+        {"current is left", plain(), -1},        {"it had run for days", plain(), 1},
+    };
+    cases[0].f.loads = 2;
+    cases[0].f.ages[0] = 2000;
+    cases[0].f.ages[1] = 300;
+    cases[0].f.sizes[0] = 8;
+    cases[0].f.sizes[1] = 9;
+    cases[1].f.heat.chance_overload = 1e-3;
+    cases[2].f.switch_on_seconds = 1;
+    cases[2].f.switch_on_amps = 9;
+    cases[3].f.amps = 90;
+    cases[4].f.reset_seconds = 2;
+    cases[5].f.local_seconds = 20000LL * 86400 + 15 * 3600;
+    cases[6].f.local_seconds = 20000LL * 86400 + 22 * 3600 + 1234;
+    cases[7].f.staged = 0.5;
+    cases[8].f.after_amps = 0.04;
+    cases[8].f.after_polls = 30;
+    cases[9].f.ages[0] = 5 * 86400.0;
+    for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
+        double moved = odds(&cases[k].f, &h) - usual;
+        if (cases[k].sign > 0 ? moved < 0.3 : moved > -0.3)
+            fail_msg("%s moves the odds by %g", cases[k].name, moved);
+    }
+}
+
+static void a_small_standing_load_that_went_too_tells(void **state)
+{
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    for (int k = 0; k < 8; k++)
+        falls_low(&h, 0.04); /* what is left when the loads end */
+    f.after_polls = 30;
+    f.after_amps = 0.003;
+    assert_true(evidence_rest(&f, &h) > 2.0);
+    f.after_amps = 0.04;
+    assert_true(evidence_rest(&f, &h) < -3.0);
+}
+
+static void silence_counts_until_it_comes_back(void **state)
+{
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    for (int k = 0; k < 30; k++)
+        falls_over(&h, &(struct falls_past){.amps = 2.0F,
+                                            .age_seconds = 600.0F,
+                                            .nothing_seconds = 1500.0F,
+                                            .weight = 1.0F});
+    f.silent_seconds = 60;
+    double minute = evidence_silence(&f, &h);
+    f.silent_seconds = 3 * 3600;
+    assert_true(evidence_silence(&f, &h) > minute + 2.0);
+    f.silent_seconds = 1500;
+    f.back = true; /* just when it always does */
+    assert_true(evidence_silence(&f, &h) < 0.0);
+}
+
+static void readings_lost_before_the_fall_make_a_coincidence_likelier(void **state)
+{
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    f.loads = 2;
+    f.ages[0] = 2000;
+    f.ages[1] = 300;
+    f.sizes[0] = f.sizes[1] = 8;
+    double clean = evidence_natural_here(&f, &h);
+    f.gap_seconds = 600;
+    assert_true(evidence_natural_here(&f, &h) > clean);
+}
+
+/* ---- causes ---- */
+
+static enum trip_cause cause_of(struct fall_facts f, double lost_alone, struct scope_guess g,
+                                double sensor, double *lost)
+{
+    struct falls h;
+    double causes[CAUSE_COUNT], sum = 0;
+    falls_init(&h);
+    struct cause_view v = {.facts = &f,
+                           .history = &h,
+                           .lost_alone = lost_alone,
+                           .lost_per_second = LOST,
+                           .hand_share = 0.6,
+                           .scope = g,
+                           .sensor_lost = sensor};
+    *lost = causes_judge(&v, causes);
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        sum += causes[c];
+    assert_near(sum, 1.0, 1e-9);
+    return causes_likeliest(causes, *lost);
+}
+
+static void every_cause_has_its_picture(void **state)
+{
+    (void)state;
+    double lost;
+    struct scope_guess none = {.scope = SCOPE_NOTHING};
+    struct fall_facts hot = plain(), worn = plain(), young = plain(), surge = plain();
+    hot.heat.chance_overload = 1e-3;
+    worn.heat.chance_worn = 1e-3;
+    young.switch_on_seconds = 1;
+    young.switch_on_amps = 9;
+    surge.amps = 90;
+    assert_int_equal(cause_of(hot, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
+    assert_int_equal(cause_of(worn, 0.99, none, 0, &lost), CAUSE_WORN_BREAKER);
+    assert_int_equal(cause_of(young, 0.99, none, 0, &lost), CAUSE_FAULT);
+    assert_int_equal(cause_of(surge, 0.99, none, 0, &lost), CAUSE_FAULT);
+    assert_int_equal(cause_of(plain(), 0.99, none, 0, &lost), CAUSE_OPENED_BY_HAND);
+    assert_near(lost, 0.99, 1e-9);
+    assert_int_equal(cause_of(plain(), 0.02, none, 0, &lost), CAUSE_LOAD_ENDED);
+    assert_int_equal(cause_of(plain(), 0.9, none, 0.99, &lost), CAUSE_SENSOR_LOST);
+    assert_true(lost < 0.02);
+    struct scope_guess feeder = {.scope = {SCOPE_FEEDER, 3}, .probability = 0.98};
+    struct scope_guess utility = {.scope = {SCOPE_UTILITY, -1}, .probability = 0.98};
+    struct scope_guess meter = {.scope = {SCOPE_METER, 0}, .probability = 0.98};
+    assert_int_equal(cause_of(plain(), 0.1, feeder, 0, &lost), CAUSE_UPSTREAM_OPEN);
+    assert_true(lost > 0.97);
+    assert_int_equal(cause_of(plain(), 0.1, utility, 0, &lost), CAUSE_SUPPLY_OUTAGE);
+    assert_int_equal(cause_of(plain(), 0.1, meter, 0, &lost), CAUSE_SENSOR_LOST);
+    assert_true(lost < 0.05);
+}
+
+static void a_channel_that_dies_alone_is_told_by_its_feeder(void **state)
+{
+    (void)state;
+    assert_true(causes_sensor_lost(5.0, 0.02, 0.1) > 0.95); /* the feeder did not fall */
+    assert_true(causes_sensor_lost(5.0, 5.1, 0.1) < 0.001); /* it fell as much */
+    assert_near(causes_sensor_lost(5.0, (double)NAN, 0.1), 0.0, 1e-12);
+}
+
+/* ---- together ---- */
+
+struct house {
+    struct site site;
+    struct frame *frame;
+    bool fell[6], carries[6];
+    double log_chance[6];
+};
+
+/* circuits 0..2 in the main panel, 2 feeds the shop with 3, 4 and 5 */
+static void build(struct house *h)
+{
+    memset(h, 0, sizeof *h);
+    site_init(&h->site);
+    h->site.nominal_volts = 120;
+    struct site_panel *p = site_add_panel(&h->site);
+    strcpy(p->id, "main");
+    p->legs = 1;
+    p = site_add_panel(&h->site);
+    strcpy(p->id, "shop");
+    strcpy(p->fed_by_id, "c2");
+    p->legs = 1;
+    for (int i = 0; i < 6; i++) {
+        struct site_circuit *c = site_add_circuit(&h->site);
+        snprintf(c->id, sizeof c->id, "c%d", i);
+        c->panel = i >= 3;
+        c->poles = 1;
+        strcpy(c->leg, "A");
+        c->meter = -1;
+        h->log_chance[i] = log(1e-4);
+    }
+    site_finish(&h->site);
+    h->frame = frame_create(&h->site);
+}
+
+static struct scope_guess guess(struct house *h, bool on_the_clock)
+{
+    return together_judge(&(struct together_view){.site = &h->site,
+                                                  .fell = h->fell,
+                                                  .carries = h->carries,
+                                                  .log_chance = h->log_chance,
+                                                  .gap_seconds = 1,
+                                                  .on_the_clock = on_the_clock,
+                                                  .frame = h->frame});
+}
+
+static void clear(struct house *h)
+{
+    frame_destroy(h->frame);
+    site_free(&h->site);
+}
+
+static void all_behind_a_feeder_at_once_is_the_feeder(void **state)
+{
+    struct house h;
+    (void)state;
+    build(&h);
+    h.fell[3] = h.fell[4] = h.fell[5] = h.carries[0] = true;
+    struct scope_guess g = guess(&h, false);
+    assert_int_equal(g.scope.kind, SCOPE_FEEDER);
+    assert_int_equal(g.scope.index, 2);
+    assert_true(g.probability > 0.9);
+    assert_true(together_within(&h.site, g.scope, 2) && together_within(&h.site, g.scope, 4));
+    assert_false(together_within(&h.site, g.scope, 0));
+    h.carries[5] = true; /* one of them goes on */
+    h.fell[5] = false;
+    assert_true(guess(&h, false).probability < 0.01);
+    clear(&h);
+}
+
+static void timers_switch_at_the_full_hour(void **state)
+{
+    struct house h;
+    (void)state;
+    build(&h);
+    h.fell[3] = h.fell[4] = h.fell[5] = h.carries[0] = true;
+    assert_true(guess(&h, true).probability < 0.1);
+    clear(&h);
+}
+
+static void voltage_tells_an_outage_from_a_coincidence(void **state)
+{
+    struct house h;
+    (void)state;
+    build(&h);
+    for (int i = 0; i < 6; i++)
+        h.fell[i] = i != 2;
+    h.frame->has |= 1U << FRAME_PANEL_VOLTS;
+    float *volts = &h.frame->values[frame_panel_index(h.frame, 0, 0)];
+    *volts = 0.4F;
+    struct scope_guess g = guess(&h, false);
+    assert_int_equal(g.scope.kind, SCOPE_UTILITY);
+    assert_true(g.probability > 0.99);
+    *volts = 121.0F;
+    assert_int_not_equal((int)guess(&h, false).scope.kind, (int)SCOPE_UTILITY);
+    clear(&h);
+}
+
+static void what_comes_back_together_was_gone_together(void **state)
+{
+    (void)state;
+    const double ages[] = {80000.0, 300.0};
+    assert_true(together_came_back(2, NULL, 0) > 5.0);
+    assert_true(together_came_back(0, ages, 2) < -2.0);
+    assert_near(together_came_back(0, NULL, 0), 0.0, 1e-12);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_list_adds_up),
+        cmocka_unit_test(each_piece_points_its_way),
+        cmocka_unit_test(a_small_standing_load_that_went_too_tells),
+        cmocka_unit_test(silence_counts_until_it_comes_back),
+        cmocka_unit_test(readings_lost_before_the_fall_make_a_coincidence_likelier),
+        cmocka_unit_test(every_cause_has_its_picture),
+        cmocka_unit_test(a_channel_that_dies_alone_is_told_by_its_feeder),
+        cmocka_unit_test(all_behind_a_feeder_at_once_is_the_feeder),
+        cmocka_unit_test(timers_switch_at_the_full_hour),
+        cmocka_unit_test(voltage_tells_an_outage_from_a_coincidence),
+        cmocka_unit_test(what_comes_back_together_was_gone_together),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,316 @@
+/* trips: from readings to what is said, with real breakers and loads */
+#include "check.h"
+
+#include "analysis/trips.h"
+
+#define WALL0 1772370000000LL /* 2026-03-01T13:00:00Z */
+
+struct house {
+    struct site site;
+    struct rules_set rules;
+    struct signature_set signatures;
+    struct breakers *breakers;
+    struct loads *loads;
+    struct trips *trips;
+    struct frame *frame;
+    int64_t second;
+    size_t said[3], restored, again; /* by stage */
+    struct event_trip last;
+    char last_id[EVENT_ID_SIZE];
+    int last_circuit;
+};
+
+static void ignore(void *context, const struct event *e)
+{
+    (void)context;
+    (void)e;
+}
+
+static void take(void *context, const struct event *e)
+{
+    struct house *h = context;
+    h->restored += e->type == EVENT_RESTORED;
+    h->again += e->type == EVENT_OPENED_AGAIN;
+    if (e->type != EVENT_TRIP)
+        return;
+    h->said[e->trip.stage]++;
+    h->last = e->trip;
+    h->last_circuit = e->circuit;
+    snprintf(h->last_id, sizeof h->last_id, "%s", e->trip.id);
+}
+
+/* two branches in the main panel, a two-pole one, and a shop behind a feeder with two */
+static void set_up(struct house *h)
+{
+    static const char *const ids[] = {"hall", "bath", "range", "feed", "saw", "bench"};
+    memset(h, 0, sizeof *h);
+    struct site *s = &h->site;
+    site_init(s);
+    s->nominal_volts = 120;
+    struct site_panel *p = site_add_panel(s);
+    strcpy(p->id, "main");
+    p->legs = 2;
+    p = site_add_panel(s);
+    strcpy(p->id, "shop");
+    strcpy(p->fed_by_id, "feed");
+    p->legs = 1;
+    for (int i = 0; i < 6; i++) {
+        struct site_circuit *c = site_add_circuit(s);
+        strcpy(c->id, ids[i]);
+        c->panel = i >= 4;
+        c->poles = i == 2 ? 2 : 1;
+        strcpy(c->leg, i == 2 ? "AB" : "A");
+        c->breaker_amps = i == 3 ? 60 : 15;
+        c->meter = -1;
+    }
+    site_finish(s);
+    assert_true(rules_set_init(&h->rules, s));
+    h->breakers = breakers_create(s, &h->rules);
+    h->loads = loads_create(s, &h->rules, &h->signatures, ignore, NULL);
+    h->trips = trips_create(s, &h->rules, h->breakers, h->loads, take, h);
+    h->frame = frame_create(s);
+    h->frame->has = 1U << FRAME_AMPS;
+}
+
+static void tear_down(struct house *h)
+{
+    trips_destroy(h->trips);
+    loads_destroy(h->loads);
+    breakers_destroy(h->breakers);
+    frame_destroy(h->frame);
+    rules_set_free(&h->rules);
+    site_free(&h->site);
+}
+
+struct amps {
+    float hall, bath, range_a, range_b, saw, bench;
+};
+
+/* the feeder carries what is behind it */
+static void feed(struct house *h, int seconds, struct amps a)
+{
+    for (int i = 0; i < seconds; i++, h->second++) {
+        float v[] = {a.hall, a.bath, a.range_a, a.range_b, a.saw + a.bench, a.saw, a.bench};
+        h->frame->mono_ms = 1000 + h->second * 1000;
+        h->frame->wall_ms = WALL0 + h->second * 1000;
+        memcpy(h->frame->values, v, sizeof v);
+        breakers_step(h->breakers, h->frame);
+        trips_step(h->trips, h->frame);
+        loads_step(h->loads, h->frame, trips_cut(h->trips));
+    }
+}
+
+static const struct amps quiet = {.hall = 0.6F, .bath = 2.0F, .bench = 0.4F};
+
+static struct amps with(float hall)
+{
+    struct amps a = quiet;
+    a.hall = hall;
+    return a;
+}
+
+static void overload(struct house *h)
+{
+    feed(h, 3617, quiet);
+    feed(h, 40, with(15.1F));
+    feed(h, 60, with(29.6F));
+}
+
+static void an_overload_is_provisional_at_once_then_confirmed_and_restored(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    overload(&h);
+    feed(&h, 1, with(0));
+    assert_int_equal(h.said[TRIP_PROVISIONAL], 1);
+    assert_true(trips_cut(h.trips)[0]);
+    assert_near(h.last.amps_before, 29.6, 0.01);
+    assert_true(h.last.load_count >= 2);
+    assert_true(h.last.evidence_count > 3);
+    feed(&h, 120, with(0));
+    assert_true(h.said[TRIP_CONFIRMED] >= 1);
+    assert_int_equal(h.last.cause, CAUSE_OVERLOAD);
+    assert_true(h.last.probability > 0.95);
+    feed(&h, 60, quiet);
+    assert_int_equal(h.restored, 1);
+    assert_false(trips_cut(h.trips)[0]);
+    assert_int_equal(h.said[TRIP_WITHDRAWN], 0);
+    tear_down(&h);
+}
+
+static void a_load_that_ends_is_no_trip(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    for (int k = 0; k < 12; k++) { /* a compressor: nothing between its cycles */
+        feed(&h, 840, with(1.1F));
+        feed(&h, 1607, with(0));
+    }
+    assert_int_equal(h.said[TRIP_PROVISIONAL] + h.said[TRIP_CONFIRMED], 0);
+    tear_down(&h);
+}
+
+static void a_reset_onto_the_fault_is_opened_again(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    overload(&h);
+    feed(&h, 200, with(0));
+    feed(&h, 2, with(90));
+    feed(&h, 60, with(0));
+    assert_int_equal(h.again, 1);
+    assert_int_equal(h.restored, 1);
+    assert_true(trips_cut(h.trips)[0]);
+    tear_down(&h);
+}
+
+static void a_feeder_takes_its_branches_and_gets_its_own_trip(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    struct amps on = quiet, off = quiet;
+    on.saw = 6.0F;
+    on.bench = 2.4F;
+    off.bench = 0;
+    feed(&h, 3617, on);
+    feed(&h, 30, off);
+    assert_true(trips_cut(h.trips)[3] && trips_cut(h.trips)[4] && trips_cut(h.trips)[5]);
+    assert_false(trips_cut(h.trips)[0] || trips_cut(h.trips)[1]);
+    assert_int_equal(h.said[TRIP_WITHDRAWN], 0);
+    assert_int_equal(h.last.with_count, 2);
+    tear_down(&h);
+}
+
+static void count_falls(void *context, const struct trips_judgement *j)
+{
+    int *falls = context;
+    falls[j->circuit] += strcmp(j->moment, "fall") == 0;
+}
+
+static void a_two_pole_breaker_falls_with_both(void **state)
+{
+    (void)state;
+    struct house h;
+    int falls[6] = {0};
+    set_up(&h);
+    trips_observe(h.trips, count_falls, falls);
+    struct amps on = quiet;
+    on.range_a = 21.0F;
+    on.range_b = 20.0F;
+    feed(&h, 3617, quiet);
+    feed(&h, 150, on);
+    on.range_a = 0; /* one leg goes: the other still carries */
+    feed(&h, 5, on);
+    assert_int_equal(falls[2], 0);
+    feed(&h, 5, quiet);
+    assert_int_equal(falls[2], 1);
+    assert_int_equal(falls[0] + falls[1] + falls[4] + falls[5], 0);
+    tear_down(&h);
+}
+
+static void a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    struct amps on = quiet;
+    on.saw = 6.0F;
+    feed(&h, 3617, on);
+    for (int k = 0; k < 60; k++, h.second++) { /* the saw's channel says nothing flows */
+        float v[] = {0.6F, 2.0F, 0, 0, 6.4F, 0.0F, 0.4F};
+        h.frame->mono_ms = 1000 + h.second * 1000;
+        h.frame->wall_ms = WALL0 + h.second * 1000;
+        memcpy(h.frame->values, v, sizeof v);
+        breakers_step(h.breakers, h.frame);
+        trips_step(h.trips, h.frame);
+        loads_step(h.loads, h.frame, trips_cut(h.trips));
+    }
+    assert_int_equal(h.last_circuit, 4);
+    assert_int_equal(h.last.cause, CAUSE_SENSOR_LOST);
+    assert_true(h.last.probability < 0.1);
+    assert_false(trips_cut(h.trips)[4]);
+    tear_down(&h);
+}
+
+static void readings_that_are_lost_are_no_fall(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    feed(&h, 3617, quiet);
+    struct amps none = {(float)NAN, (float)NAN, (float)NAN, (float)NAN, (float)NAN, (float)NAN};
+    feed(&h, 300, none);
+    feed(&h, 60, quiet);
+    assert_int_equal(h.said[TRIP_PROVISIONAL] + h.said[TRIP_CONFIRMED], 0);
+    tear_down(&h);
+}
+
+static void an_open_trip_survives_a_restart_and_is_restored_after_it(void **state)
+{
+    (void)state;
+    struct house h, after;
+    struct codec_out running = {0}, learned = {0};
+    set_up(&h);
+    overload(&h);
+    feed(&h, 90, with(0));
+    trips_save(h.trips, &running);
+    trips_save_learned(h.trips, &learned);
+    set_up(&after);
+    struct codec_in in = {.at = running.bytes, .end = running.bytes + running.length};
+    assert_true(trips_load(after.trips, &in));
+    in = (struct codec_in){.at = learned.bytes, .end = learned.bytes + learned.length};
+    assert_true(trips_load_learned(after.trips, &in));
+    assert_true(trips_cut(after.trips)[0]);
+    after.second = h.second + 100;
+    feed(&after, 60, with(0));
+    assert_int_equal(after.said[TRIP_PROVISIONAL], 0); /* said before */
+    feed(&after, 60, quiet);
+    assert_int_equal(after.restored, 1);
+    for (size_t cut = 0; cut < running.length; cut += 11) { /* damage: refused, no crash */
+        struct house d;
+        set_up(&d);
+        in = (struct codec_in){.at = running.bytes, .end = running.bytes + cut};
+        trips_load(d.trips, &in);
+        feed(&d, 3, quiet);
+        tear_down(&d);
+    }
+    codec_out_free(&running);
+    codec_out_free(&learned);
+    tear_down(&h);
+    tear_down(&after);
+}
+
+static void a_person_may_correct_a_trip_once(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    overload(&h);
+    feed(&h, 90, with(0));
+    feed(&h, 60, quiet);
+    assert_true(trips_correct(h.trips, h.last_id, CAUSE_LOAD_ENDED));
+    assert_false(trips_correct(h.trips, h.last_id, CAUSE_FAULT));
+    assert_false(trips_correct(h.trips, "hall-19700101T000000Z", CAUSE_FAULT));
+    assert_false(trips_correct(h.trips, "", CAUSE_FAULT));
+    tear_down(&h);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(an_overload_is_provisional_at_once_then_confirmed_and_restored),
+        cmocka_unit_test(a_load_that_ends_is_no_trip),
+        cmocka_unit_test(a_reset_onto_the_fault_is_opened_again),
+        cmocka_unit_test(a_feeder_takes_its_branches_and_gets_its_own_trip),
+        cmocka_unit_test(a_two_pole_breaker_falls_with_both),
+        cmocka_unit_test(a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor),
+        cmocka_unit_test(readings_that_are_lost_are_no_fall),
+        cmocka_unit_test(an_open_trip_survives_a_restart_and_is_restored_after_it),
+        cmocka_unit_test(a_person_may_correct_a_trip_once),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
