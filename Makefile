@@ -59,7 +59,7 @@ C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool
 
 .DELETE_ON_ERROR:
 .SECONDARY:
-.PHONY: all programs help run check unit fuzz bench lint fmt fmt-check coverage docs install clean packages
+.PHONY: all programs help run check unit fuzz bench lint fmt fmt-check coverage install clean packages
 
 all: programs
 
@@ -151,9 +151,6 @@ coverage: ## line coverage of the unit and scenario tests, into build-coverage/
 	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage" LDFLAGS="--coverage -pthread" CPPFLAGS="$(filter-out -D_FORTIFY_SOURCE=2,$(CPPFLAGS)) -Ibuild-coverage/gen" all unit-programs fuzz-programs
 	@sh tests/run.sh build-coverage unit scenario
 	@sh tests/coverage.sh build-coverage
-
-docs: programs ## plots and tables of docs/method/
-	@sh docs/method/make.sh $(B)
 
 install: programs ## into $(DESTDIR)$(PREFIX)
 	install -d $(DESTDIR)$(PREFIX)/sbin $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/share/foretrip/maps
