@@ -1,5 +1,7 @@
 #include "runs.h"
 
+#include "runs_train.h"
+
 #include <math.h>
 
 #define LEAST_AMPS 0.05F /* less is no load of its own */
@@ -12,13 +14,9 @@
 #define LOW_AMPS_AN_HOUR 0.02F
 #define FELL_AMPS 2.0F
 #define LONG_MS 120000
-#define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
-#define RIPPLE 0.04F      /* of the level: what a heavy load does by itself */
+#define RIPPLE 0.04F /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define SAME 0.12F /* what one element draws differs no more */
-#define SMALL_AMPS 1.5F
-#define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
-#define FIT_MOST 3.3F        /* of the cost: about 0.13 A and a tenth of the fall */
+#define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
 {
@@ -114,104 +112,6 @@ static void own_edge(struct run *x, const struct step *s)
     x->changes++;
     if (x->disturbed > 0)
         x->disturbed--;
-}
-
-/* ---- trains
- * ------------------------------------------------------------------------------------ */
-
-/* The train that a pulse of that size belongs to; NULL when none is about. */
-static struct run *train_for(struct runs *r, int64_t mono_ms, float amps)
-{
-    struct run *best = NULL;
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        if (x->id && x->train && x->pausing && mono_ms - x->off_mono_ms <= RUNS_TRAIN_MS &&
-            amps <= fmaxf(1.2F * x->most, x->most + 1) && (!best || x->pulses > best->pulses))
-            best = x;
-    }
-    return best;
-}
-
-enum kinship { ALONE, UNLIKE, LIKE };
-
-/* Whether a run of that size may be a part of what keeps this circuit restless: a train, or a
- * load that steps up and down all the time. */
-static enum kinship kinship_of(const struct runs *r, const struct run *x)
-{
-    const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
-    if (t && t->pulses < RUNS_TRAIN_PULSES)
-        t = NULL;
-    if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most && x->most < 0.85F * t->most)
-        return UNLIKE;
-    if (t || (r->unrest >= UNREST && x->amps <= 1.5F * r->usual))
-        return LIKE;
-    return ALONE;
-}
-
-int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
-{
-    if (x->id == 0 || x->announced || (x->pausing && !x->train))
-        return INT64_MAX;
-    if (x->train)
-        return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
-    enum kinship kin = kinship_of(r, x);
-    bool small = kin == LIKE && x->most < SMALL_AMPS;
-    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS
-                                      : small      ? SMALL_DOUBT_MS
-                                                   : RUNS_DOUBT_MS);
-    if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
-        return due;
-    int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
-    calm = calm < late ? calm : late;
-    return due > calm ? due : calm;
-}
-
-/* Whether a run that is over without having been announced was one nevertheless. */
-static bool deserved(const struct runs *r, const struct run *x)
-{
-    int64_t lasted = x->off_mono_ms - x->began_mono_ms;
-    enum kinship kin = kinship_of(r, x);
-    bool clean = x->disturbed == 0;
-    if (lasted < RUNS_PULSE_MS)
-        return false;
-    const struct run *t = train_for((struct runs *)r, x->on_mono_ms, x->amps);
-    bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
-    if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
-        return true;
-    return lasted >= (x->most < SMALL_AMPS ? SMALL_DOUBT_MS : RUNS_DOUBT_MS) &&
-           (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
-}
-
-/* The largest usual size follows the pulses up quickly and down slowly. */
-static void one_more(struct run *t, const struct run *pulse)
-{
-    t->pulses++;
-    t->most += (pulse->most > t->most ? 0.2F : 0.01F) * (pulse->most - t->most);
-    t->on_seconds += pulse->on_seconds;
-    t->charge += pulse->charge;
-    t->square += pulse->square;
-    if (pulse->off_mono_ms > t->off_mono_ms) {
-        t->off_mono_ms = pulse->off_mono_ms;
-        t->off_wall_ms = pulse->off_wall_ms;
-    }
-}
-
-/* What was too short for a run of its own joins a train, or begins one. */
-static void gather(struct runs *r, struct run *x)
-{
-    struct run *t = train_for(r, x->on_mono_ms, x->amps);
-    if (x->announced || deserved(r, x))
-        return;
-    if (!t) {
-        x->train = true;
-        return;
-    }
-    if (t->usual == 0)
-        t->usual = x->amps;
-    else if (x->amps > 0.5F * t->usual)
-        t->usual += 0.2F * (x->amps - t->usual);
-    one_more(t, x);
-    *x = (struct run){0};
 }
 
 /* ---- rises
@@ -506,9 +406,9 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
         return;
     int64_t lasted = s->settled_mono_ms - s->at_mono_ms;
     pause_run(x, s->at_mono_ms + lasted, s->at_wall_ms + lasted);
-    struct run *t = train_for(r, s->at_mono_ms, amps);
+    struct run *t = runs_train_for(r, s->at_mono_ms, amps);
     if (t) {
-        one_more(t, x);
+        runs_train_add(t, x);
         *x = (struct run){0};
     } else
         x->train = true;
@@ -551,7 +451,7 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_
             continue;
         int64_t due = x->off_mono_ms + patience_ms(x) + STEPS_PATIENCE_MS;
         if (due <= mono_ms && !x->train)
-            gather(r, x);
+            runs_train_gather(r, x);
         due = x->off_mono_ms + patience_ms(x) + STEPS_PATIENCE_MS;
         if (x->id == 0)
             continue;

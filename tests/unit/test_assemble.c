@@ -203,10 +203,7 @@ static void the_local_offset_follows_the_zone(void **state)
     struct bench b;
     set_up(&b, (const int[]){1000, 2000, 2000});
     snprintf(b.site.timezone, sizeof b.site.timezone, "America/Chicago");
-    if (!clock_zone_known("America/Chicago")) {
-        tear_down(&b);
-        skip();
-    }
+    assert_true(clock_zone_known("America/Chicago")); /* tzdata is in deploy/packages.txt */
     /* daylight saving time began on 8 March 2026, 08:00 UTC */
     static const struct {
         int64_t wall_ms;

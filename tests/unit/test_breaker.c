@@ -210,7 +210,7 @@ static void neither_a_gap_nor_one_reading_makes_a_verdict(void **state)
     feed(&t, 300.0, 1); /* a bad one */
     feed(&t, 2.0, 100);
     assert_near(breakers_overdue_seconds(t.b, 0), 0.0, 0.0);
-    assert_true(breakers_worn(t.b, 0) < 0.3);
+    assert_true(breakers_worn(t.b, 0) < 0.1);
     feed(&t, 24.0, 60);
     t.frame->mono_ms += 2 * 3600 * 1000; /* nothing is read for two hours */
     t.frame->wall_ms += 2 * 3600 * 1000;
