@@ -8,7 +8,6 @@
 #define STAGE_MS 10000   /* a rise this soon after the last is another stage of a start */
 #define STAGES_MS 30000  /* all of them */
 #define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
-#define UNREST 4.0F      /* steps within the last minutes */
 #define UNREST_MS 120000 /* fade to 1/e */
 #define FELL_MS 120000   /* a rise so soon after a fall of its size undoes it */
 #define LOW_AMPS_AN_HOUR 0.02F
@@ -168,7 +167,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
         if (m < least)
             least = m, best = x;
     }
-    for (int i = 0; i < RUNS_MAX && d < FELL_AMPS && r->unrest < UNREST; i++) {
+    for (int i = 0; i < RUNS_MAX && d < FELL_AMPS && r->unrest < RUNS_UNREST; i++) {
         struct run *x = &r->all[i];
         if (!running(x) || x->fell == 0 || s->at_mono_ms - x->fell_mono_ms > FELL_MS)
             continue;

@@ -6,7 +6,6 @@
 #define SAME 0.12F        /* what one element draws differs no more */
 #define SMALL_AMPS 1.5F
 #define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
-#define UNREST 4.0F          /* steps within the last minutes */
 
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
 {
@@ -31,7 +30,7 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
         t = NULL;
     if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most && x->most < 0.85F * t->most)
         return UNLIKE;
-    if (t || (r->unrest >= UNREST && x->amps <= 1.5F * r->usual))
+    if (t || (r->unrest >= RUNS_UNREST && x->amps <= 1.5F * r->usual))
         return LIKE;
     return ALONE;
 }

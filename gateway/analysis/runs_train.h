@@ -14,6 +14,8 @@
 
 #include "runs.h"
 
+#define RUNS_UNREST 4.0F /* steps within the last minutes make a circuit restless */
+
 /* The train that a pulse of that size belongs to; NULL when none is about. */
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps);
 

@@ -148,6 +148,19 @@ double codec_get_f64(struct codec_in *i)
     return v;
 }
 
+uint64_t codec_get_varint(struct codec_in *i)
+{
+    uint64_t v = 0;
+    for (unsigned shift = 0; shift < 63; shift += 7) {
+        uint8_t byte = codec_get_u8(i);
+        v |= (uint64_t)(byte & 0x7f) << shift;
+        if (!(byte & 0x80))
+            return v;
+    }
+    i->failed = true;
+    return 0;
+}
+
 void codec_get_string(struct codec_in *i, char *out, size_t capacity)
 {
     size_t n = codec_get_u32(i);

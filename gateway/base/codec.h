@@ -33,7 +33,7 @@ void codec_put_u32(struct codec_out *o, uint32_t v);
 void codec_put_i64(struct codec_out *o, int64_t v);
 void codec_put_f32(struct codec_out *o, float v);
 void codec_put_f64(struct codec_out *o, double v);
-void codec_put_string(struct codec_out *o, const char *s); /* length, then bytes */
+void codec_put_string(struct codec_out *o, const char *s);              /* length, then bytes */
 void codec_put_bytes(struct codec_out *o, const void *bytes, size_t n); /* only the bytes */
 
 /* A section is a length that is filled in at its end: an unknown one can be skipped, and a
@@ -47,6 +47,9 @@ uint32_t codec_get_u32(struct codec_in *i);
 int64_t codec_get_i64(struct codec_in *i);
 float codec_get_f32(struct codec_in *i);  /* NaN and infinities fail */
 double codec_get_f64(struct codec_in *i); /* NaN and infinities fail */
+/* Seven bits a byte, the lowest first, the top bit saying that more follows; over nine bytes
+ * fails. */
+uint64_t codec_get_varint(struct codec_in *i);
 /* Always terminates out; longer than capacity - 1 fails. */
 void codec_get_string(struct codec_in *i, char *out, size_t capacity);
 /* Opens the next section into *section and moves past it; false at the end or on failure. */

@@ -161,25 +161,12 @@ void block_seal(struct block *b, struct codec_out *out)
     b->rows = 0;
 }
 
-static uint64_t get_varint(struct codec_in *in)
-{
-    uint64_t v = 0;
-    for (unsigned shift = 0; shift < 63; shift += 7) {
-        uint8_t byte = codec_get_u8(in);
-        v |= (uint64_t)(byte & 0x7f) << shift;
-        if (!(byte & 0x80))
-            return v;
-    }
-    in->failed = true;
-    return 0;
-}
-
 /* one channel's tokens, every stride-th place of values; NULL to pass over them */
 static bool get_channel(struct codec_in *in, size_t rows, int32_t *values, size_t stride)
 {
     int64_t last = 0;
     for (size_t r = 0; r < rows;) {
-        uint64_t token = get_varint(in);
+        uint64_t token = codec_get_varint(in);
         size_t run = 1;
         if (token & 1) {
             uint64_t z = token >> 1;
@@ -204,13 +191,13 @@ static bool get_head(struct codec_in *in, int64_t first_wall_ms, int64_t wall_ms
 {
     if (codec_get_u8(in) != VERSION)
         return false;
-    uint64_t n = get_varint(in);
-    *has = get_varint(in);
+    uint64_t n = codec_get_varint(in);
+    *has = codec_get_varint(in);
     if (in->failed || n == 0 || n > BLOCK_ROWS || *has >> FRAME_QUANTITIES)
         return false;
     wall_ms[0] = first_wall_ms;
     for (size_t r = 1; r < n; r++) {
-        uint64_t step = get_varint(in);
+        uint64_t step = codec_get_varint(in);
         if (step > BLOCK_SPAN_MS)
             return false;
         wall_ms[r] = wall_ms[r - 1] + (int64_t)step;

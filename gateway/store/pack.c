@@ -268,19 +268,6 @@ void pack_encode(struct packer *p, const int32_t *values, size_t n, int level,
 
 /* ---- decoding ---- */
 
-static uint64_t get_varint(struct codec_in *in)
-{
-    uint64_t v = 0;
-    for (unsigned shift = 0; shift < 63; shift += 7) {
-        uint8_t byte = codec_get_u8(in);
-        v |= (uint64_t)(byte & 0x7f) << shift;
-        if (!(byte & 0x80))
-            return v;
-    }
-    in->failed = true;
-    return 0;
-}
-
 static void get_bits(const uint8_t *from, int32_t *group, int32_t least, unsigned width,
                      uint32_t scale)
 {
@@ -303,7 +290,7 @@ static bool get_groups(struct packer *p, struct codec_in *in, size_t groups, int
     size_t bits = 0;
     int64_t least = 0;
     for (size_t g = 0; g < groups; g++) {
-        uint64_t z = get_varint(in);
+        uint64_t z = codec_get_varint(in);
         least += ((int64_t)(z >> 1) ^ -(int64_t)(z & 1)) * power_of_ten[decimals];
         if (least < INT32_MIN || least > INT32_MAX || widths[g] > 32)
             return false;
@@ -330,8 +317,8 @@ static bool get_groups(struct packer *p, struct codec_in *in, size_t groups, int
 static bool punch_gaps(int32_t *values, struct codec_in runs, size_t n)
 {
     size_t behind = 0;
-    for (uint64_t run; (run = get_varint(&runs)) != 0;) {
-        uint64_t skip = get_varint(&runs);
+    for (uint64_t run; (run = codec_get_varint(&runs)) != 0;) {
+        uint64_t skip = codec_get_varint(&runs);
         if (runs.failed || skip > n - behind || run > n - behind - skip)
             return false;
         behind += skip;
@@ -344,8 +331,8 @@ static bool punch_gaps(int32_t *values, struct codec_in runs, size_t n)
 
 static bool pass_gaps(struct codec_in *in)
 {
-    while (get_varint(in) != 0)
-        get_varint(in);
+    while (codec_get_varint(in) != 0)
+        codec_get_varint(in);
     return !in->failed;
 }
 
@@ -377,7 +364,7 @@ bool pack_decode(struct packer *p, const uint8_t *bytes, size_t length, const in
     struct codec_in in;
     if (!expand(p, bytes, length, &in))
         return false;
-    uint64_t count = get_varint(&in);
+    uint64_t count = codec_get_varint(&in);
     uint8_t decimals = codec_get_u8(&in);
     if (in.failed || count > PACK_MOST || decimals > DECIMALS_MOST || !values_room(p, count))
         return false;
