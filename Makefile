@@ -168,5 +168,5 @@ install: programs ## into $(DESTDIR)$(PREFIX)
 clean: ## remove what was built
 	rm -rf build build-*
 
--include $(LIB_OBJ:.o=.d) $(DAEMON_SRC:%.c=$(B)/%.d) $(TOOL_SRC:%.c=$(B)/%.d) $(MAINS:%.c=$(B)/%.d) \
+-include $(LIB_OBJ:.o=.d) $(TEST_HELP_OBJ:.o=.d) $(B)/tests/bench/trace_days.d $(DAEMON_SRC:%.c=$(B)/%.d) $(TOOL_SRC:%.c=$(B)/%.d) $(MAINS:%.c=$(B)/%.d) \
          $(UNIT_SRC:%.c=$(B)/%.d) $(PEER_SRC:%.c=$(B)/%.d) $(FUZZ_SRC:%.c=$(B)/%.d) $(BENCH_SRC:%.c=$(B)/%.d)

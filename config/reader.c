@@ -3,8 +3,10 @@
 #include "config/appliances_file.h"
 #include "config/delivery_file.h"
 #include "config/map_file.h"
+#include "config/retention_file.h"
 #include "config/rules_file.h"
 #include "config/site_file.h"
+#include "config/tariff_file.h"
 
 #include <stdlib.h>
 
@@ -55,6 +57,27 @@ static void load_delivery(struct config *c, const struct config_source *source,
     source_close(&file);
 }
 
+static void load_retention(struct config *c, const struct config_source *source,
+                           struct config_faults *faults)
+{
+    struct config_file file;
+    c->retention = retention_defaults();
+    if (source_open(&file, source, "record.cfg", faults) != SOURCE_OPEN)
+        return;
+    retention_file_read(&c->retention, &file);
+    source_close(&file);
+}
+
+static void load_tariff(struct config *c, const struct config_source *source,
+                        struct config_faults *faults)
+{
+    struct config_file file;
+    if (source_open(&file, source, "tariff.cfg", faults) != SOURCE_OPEN)
+        return;
+    tariff_file_read(&c->tariff, &file);
+    source_close(&file);
+}
+
 /* rules.cfg names panels and circuits of the site: behind a faulty site.cfg such ids are not
  * judged, all else still is. */
 static bool load(struct config *out, const struct config_source *source,
@@ -66,6 +89,8 @@ static bool load(struct config *out, const struct config_source *source,
     bool site_good = load_site(&c, source, faults);
     load_rules(&c, source, site_good, faults);
     load_delivery(&c, source, faults);
+    load_retention(&c, source, faults);
+    load_tariff(&c, source, faults);
     appliances_file_read(&c.signatures, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {

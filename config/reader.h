@@ -4,11 +4,14 @@
  *     DIR/site.cfg         what is installed (needed)
  *     DIR/rules.cfg        local thresholds
  *     DIR/delivery.cfg     where messages go
+ *     DIR/record.cfg       how long what is kept
+ *     DIR/tariff.cfg       what a kilowatt hour costs, when
  *     DIR/appliances.cfg   what appliances look like
  *     DIR/maps/<id>.cfg    register maps of meters
  *
- * All but site.cfg may be absent; rules then stand at their defaults, nothing is delivered, and
- * signatures and maps are the shipped ones (shipped.h). One call reads and checks everything
+ * All but site.cfg may be absent; rules and what is kept then stand at their
+ * defaults, nothing is delivered, energy has no cost, and signatures and maps are the shipped
+ * ones (shipped.h). One call reads and checks everything
  * and collects every fault it finds. There is either a whole configuration or none: on any
  * error *out is untouched, so a reload reads a second object and swaps only when the call says
  * true.
@@ -23,9 +26,11 @@
 #include "config/faults.h"
 #include "model/delivery.h"
 #include "model/meter_map.h"
+#include "model/retention.h"
 #include "model/rules.h"
 #include "model/signature.h"
 #include "model/site.h"
+#include "model/tariff.h"
 
 #define CONFIG_MAX_BYTES ((size_t)1024 * 1024)
 
@@ -35,6 +40,8 @@ struct config {
     struct meter_map_set maps; /* those that the site's meters name, each once */
     struct signature_set signatures;
     struct delivery delivery;
+    struct retention retention;
+    struct tariff tariff; /* currency "": none */
 };
 
 /* False when there is at least one error in *faults, and then *out is untouched. Warnings may

@@ -26,11 +26,6 @@
 #define LEARNED_EVERY_MS (15 * 60 * 1000) /* megabytes at the most: think of the card */
 #define STATE_EVERY_MS 10000              /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1               /* and whenever it moved by this, or by 2 % */
-#define READINGS_DAYS 365.0
-#define LOADS_DAYS 3650.0
-#define SUMMARIES_DAYS 3650.0
-#define FLOOR_BYTES                                                                            \
-    (64 * INT64_C(1024) * 1024) /* free on the disk; below it readings stop growing */
 
 /* what was last published of a circuit */
 struct published {
@@ -323,11 +318,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     if (!g->config)
         goto failed;
     enum store_err err;
-    struct store_options o = {.path = g->database,
-                              .readings_days = READINGS_DAYS,
-                              .loads_days = LOADS_DAYS,
-                              .summaries_days = SUMMARIES_DAYS,
-                              .floor_bytes = FLOOR_BYTES};
+    struct store_options o = {.path = g->database};
     g->store = store_open(&o, clock_wall_ms(), &err);
     g->reports = queue_create(QUEUE_REPORTS);
     g->published = calloc(g->config->site.circuit_count + 1, sizeof *g->published);
@@ -336,6 +327,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
         goto failed;
     }
     store_set_site(g->store, &g->config->site);
+    store_set_retention(g->store, &g->config->retention);
     if (!start_engine(g) || !start_mqtt(g) || !start_buses(g))
         goto failed;
     log_info("gateway", "watching %zu circuits of %s on %zu buses",
@@ -403,6 +395,7 @@ void gateway_reload(struct gateway *g)
     g->published = published;
     g->config = next;
     store_set_site(g->store, &next->site);
+    store_set_retention(g->store, &next->retention);
     config_free(old);
     free(old);
     if (!start_mqtt(g) || !start_buses(g))

@@ -34,7 +34,7 @@ enum store_err history_buckets(struct store_reader *r, const char *column,
 enum store_err history_chart(struct store_reader *r, const char *column, int64_t from_wall_ms,
                              int64_t to_wall_ms, size_t count, struct history_bucket *out);
 
-/* First and last moment of anything kept at full rate, to the hour; 0 and 0 for nothing. */
+/* The first row kept at full rate, and 1 ms after the last; 0 and 0 for nothing. */
 enum store_err history_ends(struct store_reader *r, int64_t *from_wall_ms, int64_t *to_wall_ms);
 
 /* Columns that have ever been stored, by name. */

@@ -1,5 +1,7 @@
 #include "shelf.h"
 
+#include "block.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -235,20 +237,59 @@ int64_t shelf_find_line(const char *columns, const char *column)
     return -1;
 }
 
-static void widen(sqlite3_stmt *st, int column, int64_t unit, int64_t span, int64_t *first,
-                  int64_t *last)
+static void widen(int64_t from, int64_t to, int64_t *first, int64_t *last)
 {
-    if (sqlite3_column_type(st, column) == SQLITE_NULL)
-        return;
-    int64_t from = sqlite3_column_int64(st, column) / unit * span;
-    int64_t to = sqlite3_column_int64(st, column + 1) / unit * span + span;
     *first = from < *first ? from : *first;
     *last = to > *last ? to : *last;
 }
 
+/* by the times of the piece; when they are damaged, by its period */
+static int widen_piece(struct shelf *s, enum shelf_table table, int64_t key, int64_t span,
+                       int64_t *first, int64_t *last)
+{
+    int64_t period = key >> SHELF_CHANNEL_BITS, *times = NULL;
+    size_t n = 0;
+    int rc = shelf_times(s, table, period, &times, &n);
+    if (rc == SQLITE_ROW && n > 0)
+        widen(times[0], times[n - 1] + 1, first, last);
+    else
+        widen(period * span, period * span + span, first, last);
+    free(times);
+    return rc == SQLITE_ROW || rc == SQLITE_DONE || rc == SHELF_DAMAGED ? SQLITE_OK : rc;
+}
+
+static bool see_last(void *context, const struct shelf_block *b, int *rc)
+{
+    int64_t times[BLOCK_ROWS], *last = context;
+    int32_t values[BLOCK_ROWS];
+    size_t rows;
+    (void)rc;
+    bool good = block_read_whole(b->bytes, b->length, b->first_wall_ms, b->poles, b->panels, 0,
+                                 times, values, &rows) &&
+                rows > 0;
+    *last = good ? times[rows - 1] + 1 : b->first_wall_ms + 1;
+    return true;
+}
+
+static int widen_tail(struct shelf *s, int64_t oldest, int64_t newest, int64_t *first,
+                      int64_t *last)
+{
+    int64_t begins = newest / SHELF_TAIL_KEYS, ends = begins + 1;
+    int rc = shelf_tail(s, begins, begins + 1, see_last, &ends);
+    widen(oldest / SHELF_TAIL_KEYS, ends, first, last);
+    return rc == SHELF_DAMAGED ? SQLITE_OK : rc;
+}
+
 int shelf_ends(struct shelf *s, int64_t *first_wall_ms, int64_t *last_wall_ms)
 {
-    const int64_t channels = INT64_C(1) << SHELF_CHANNEL_BITS;
+    static const struct {
+        enum shelf_table table;
+        int64_t span;
+    } tables[] = {{SHELF_DAYS, SUMMARY_DAY_MS},
+                  {SHELF_FROZEN, SUMMARY_DAY_MS},
+                  {SHELF_HOURS, SUMMARY_HOUR_MS}};
+    int64_t keys[8];
+    bool there[4] = {false};
     int rc = ready(s, &s->ends,
                    "SELECT (SELECT min(key) FROM days), (SELECT max(key) FROM days),"
                    " (SELECT min(key) FROM frozen), (SELECT max(key) FROM frozen),"
@@ -256,17 +297,20 @@ int shelf_ends(struct shelf *s, int64_t *first_wall_ms, int64_t *last_wall_ms)
                    " (SELECT min(t) FROM readings), (SELECT max(t) FROM readings)");
     if (rc == SQLITE_OK)
         rc = sqlite3_step(s->ends);
+    for (int i = 0; rc == SQLITE_ROW && i < 8; i++) {
+        there[i / 2] = sqlite3_column_type(s->ends, i) != SQLITE_NULL;
+        keys[i] = sqlite3_column_int64(s->ends, i);
+    }
+    rc = leave(s->ends, rc);
     *first_wall_ms = INT64_MAX;
     *last_wall_ms = INT64_MIN;
-    if (rc == SQLITE_ROW) {
-        widen(s->ends, 0, channels, SUMMARY_DAY_MS, first_wall_ms, last_wall_ms);
-        widen(s->ends, 2, channels, SUMMARY_DAY_MS, first_wall_ms, last_wall_ms);
-        widen(s->ends, 4, channels, SUMMARY_HOUR_MS, first_wall_ms, last_wall_ms);
-        widen(s->ends, 6, SHELF_TAIL_KEYS * INT64_C(60000), 60000, first_wall_ms, last_wall_ms);
-        *last_wall_ms +=
-            *last_wall_ms > 0 ? 60000 : 0; /* a block that begins there lasts so long */
-        if (*first_wall_ms > *last_wall_ms)
-            rc = SQLITE_DONE;
-    }
-    return leave(s->ends, rc);
+    if (rc == SQLITE_ROW)
+        rc = SQLITE_OK;
+    for (int i = 0; rc == SQLITE_OK && i < 6; i++)
+        if (there[i / 2])
+            rc = widen_piece(s, tables[i / 2].table, keys[i], tables[i / 2].span, first_wall_ms,
+                             last_wall_ms);
+    if (rc == SQLITE_OK && there[3])
+        rc = widen_tail(s, keys[6], keys[7], first_wall_ms, last_wall_ms);
+    return rc == SQLITE_OK && *first_wall_ms > *last_wall_ms ? SQLITE_DONE : rc;
 }

@@ -95,8 +95,8 @@ int shelf_tail(struct shelf *s, int64_t from_wall_ms, int64_t before_wall_ms,
 /* Which line of the list the column is, -1 when it is none. */
 int64_t shelf_find_line(const char *columns, const char *column);
 
-/* The first and the last moment of which anything is kept, to the hour (of the tail: to the
- * block); SQLITE_DONE when there is nothing. */
+/* The moment of the first row kept, and 1 ms after that of the last; SQLITE_DONE when there is
+ * none. */
 int shelf_ends(struct shelf *s, int64_t *first_wall_ms, int64_t *last_wall_ms);
 
 #endif

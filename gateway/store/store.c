@@ -21,6 +21,7 @@
 #define SEAL_MS (STORE_READINGS_MS - 1000) /* leaves a second for the commit itself */
 #define SETTLE_MS 30000 /* delivered rows go with other writes, alone only after this time */
 #define DAY_MS 86400000.0
+#define PAGES_A_MB 256.0
 
 struct store {
     struct store_options options;
@@ -157,6 +158,15 @@ struct store *store_open(const struct store_options *o, int64_t wall_ms, enum st
     if (err)
         *err = s->err;
     return s;
+}
+
+void store_set_retention(struct store *s, const struct retention *r)
+{
+    s->options.readings_days = r->readings_days;
+    s->options.summaries_days = r->summaries_days;
+    s->options.loads_days = r->loads_days;
+    s->options.history_pages = (int64_t)(r->size_mb * PAGES_A_MB);
+    s->options.floor_bytes = (int64_t)(r->free_mb * 1048576.0);
 }
 
 void store_close(struct store *s)

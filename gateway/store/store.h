@@ -25,6 +25,7 @@
 
 #include "model/event.h"
 #include "model/frame.h"
+#include "model/retention.h"
 
 struct store;
 
@@ -57,6 +58,9 @@ struct store_options {
  * store_commit. A damaged file is renamed to "<path>.damaged-<UTC>", said, and replaced.
  * wall_ms is now; 0 (for replays) lets the sequence begin at 1. */
 struct store *store_open(const struct store_options *o, int64_t wall_ms, enum store_err *err);
+
+/* What is kept from now on, instead of what the options said. */
+void store_set_retention(struct store *s, const struct retention *r);
 
 /* Commits what waits, readings too. Accepts NULL. Readers must be closed before. */
 void store_close(struct store *s);

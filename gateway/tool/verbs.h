@@ -24,6 +24,7 @@ struct verb {
 
 enum exit_code verb_backup(int argc, char **argv);
 enum exit_code verb_check(int argc, char **argv);
+enum exit_code verb_energy(int argc, char **argv);
 enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_history(int argc, char **argv);
 enum exit_code verb_loads(int argc, char **argv);

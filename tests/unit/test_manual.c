@@ -7,6 +7,8 @@
 
 #include "config/delivery_file.h"
 #include "config/map_file.h"
+#include "config/retention_file.h"
+#include "config/tariff_file.h"
 
 #include <stdlib.h>
 
@@ -167,6 +169,11 @@ static void append_made(struct text *out, const char *name)
         {"circuits", circuit_fields, CIRCUIT_KEYS},
         {"broker", broker_fields, BROKER_KEYS},
         {"tls", tls_fields, TLS_KEYS},
+        {"keep", keep_fields, KEEP_KEYS},
+        {"tariff", tariff_fields, TARIFF_KEYS},
+        {"seasons", season_fields, SEASON_KEYS},
+        {"prices", price_fields, PRICE_KEYS},
+        {"holidays", holiday_fields, HOLIDAY_KEYS},
         {"map", map_fields, MAP_KEYS},
         {"points", point_fields, POINT_KEYS},
     };
@@ -201,7 +208,7 @@ static void the_manual_has_every_table_as_it_is(void **state)
         at = end + strlen(END);
     }
     text_append(&wanted, at);
-    assert_int_equal(parts, 10);
+    assert_int_equal(parts, 15);
     compare_or_write(MANUAL, &is, &wanted);
     text_free(&is);
     text_free(&wanted);
@@ -236,14 +243,15 @@ static void told_defaults_are_the_real_ones(void **state)
 /* The examples in the manual are real: the parts between ```cfg and ``` of each file. */
 static void the_examples_in_the_manual_are_usable(void **state)
 {
-    static const char *const files[] = {"site.cfg", "rules.cfg", "delivery.cfg",
-                                        "maps/den-meter.cfg"};
+    static const char *const files[] = {"site.cfg",   "rules.cfg",  "delivery.cfg",
+                                        "record.cfg", "tariff.cfg", "maps/den-meter.cfg"};
+    enum { FILES = sizeof files / sizeof files[0] };
     struct text is = TEXT_INIT;
-    struct config_text texts[4];
+    struct config_text texts[FILES];
     size_t count = 0;
     (void)state;
     read_all(MANUAL, &is);
-    for (const char *at = text_get(&is); (at = strstr(at, "```cfg\n")) && count < 4;) {
+    for (const char *at = text_get(&is); (at = strstr(at, "```cfg\n")) && count < FILES;) {
         at += strlen("```cfg\n");
         const char *end = strstr(at, "```\n");
         assert_non_null(end);
@@ -251,7 +259,7 @@ static void the_examples_in_the_manual_are_usable(void **state)
         count++;
         at = end;
     }
-    assert_int_equal(count, 4);
+    assert_int_equal(count, FILES);
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     bool usable = config_load_memory(&c, texts, count, &faults);
