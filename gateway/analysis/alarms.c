@@ -201,9 +201,10 @@ void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
         judge_gone(a, *at, mono_ms, wall_ms, j);
 }
 
-bool alarms_known(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
+bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
-    return *slot(a, kind, subject) != NULL;
+    const struct point *p = *slot(a, kind, subject);
+    return !p || (!p->condition && p->pending_since_mono == NEVER);
 }
 
 bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)

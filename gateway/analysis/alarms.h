@@ -58,8 +58,8 @@ void alarms_destroy(struct alarms *a);
 void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
                   const struct alarm_judgement *j);
 
-/* False while it was never raised: then judging that it does not stand does nothing. */
-bool alarms_known(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
+/* True while nothing of it stands or waits: then judging that it does not stand does nothing. */
+bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
 
 /* True while the point is raised (unacknowledged or acknowledged). */
 bool alarms_standing(const struct alarms *a, enum alarm_kind kind,

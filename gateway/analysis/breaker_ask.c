@@ -12,37 +12,38 @@
 
 _Static_assert(BREAKER_MOST_STRETCHES == FORECAST_MOST_STRETCHES, "one path");
 
-/* hypotheses_view_init, whose result is kept: it costs microseconds and seldom changes */
-static void view_of(const struct breakers *b, int circuit, struct hypotheses_view *view)
+/* hypotheses_view_init, whose result is kept: it costs microseconds and seldom changes. Made in
+ * `spare` when memory is short. */
+static const struct hypotheses_view *view_of(const struct breakers *b, int circuit,
+                                             struct hypotheses_view *spare)
 {
     const struct circuit *c = &b->circuits[circuit];
     struct kept_view *kept = b->views[circuit];
     if (!kept)
         kept = b->views[circuit] = calloc(1, sizeof *kept);
-    bool same = kept && kept->made && kept->with_learned == (c->learned != NULL) &&
+    if (!kept) {
+        hypotheses_view_init(spare, c->class, c->learned, c->held);
+        return spare;
+    }
+    bool same = kept->made && kept->with_learned == (c->learned != NULL) &&
                 memcmp(kept->held, c->held, sizeof kept->held) == 0 &&
                 (!c->learned || memcmp(&kept->learned, c->learned, sizeof kept->learned) == 0);
-    if (same) {
-        *view = kept->view;
-        return;
-    }
-    hypotheses_view_init(view, c->class, c->learned, c->held);
-    if (!kept)
-        return;
-    kept->view = *view;
+    if (same)
+        return &kept->view;
+    hypotheses_view_init(&kept->view, c->class, c->learned, c->held);
     memcpy(kept->held, c->held, sizeof kept->held);
     kept->with_learned = c->learned != NULL;
     if (c->learned)
         kept->learned = *c->learned;
     kept->made = true;
+    return &kept->view;
 }
 
-static void state_of(const struct breakers *b, int circuit, struct hypotheses_view *view,
+static void state_of(const struct breakers *b, int circuit, struct hypotheses_view *spare,
                      struct forecast_state *s)
 {
     const struct site_circuit *sc = &b->site->circuits[circuit];
-    view_of(b, circuit, view);
-    *s = (struct forecast_state){.view = view};
+    *s = (struct forecast_state){.view = view_of(b, circuit, spare)};
     for (int k = 0; k < sc->poles; k++) {
         size_t pole = (size_t)(sc->first_pole + k);
         double h[HEAT_STATES], width[HEAT_STATES];
@@ -61,17 +62,17 @@ static void state_of(const struct breakers *b, int circuit, struct hypotheses_vi
 
 double breakers_heat(const struct breakers *b, int circuit)
 {
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
-    state_of(b, circuit, &view, &s);
+    state_of(b, circuit, &spare, &s);
     return forecast_heat(&s);
 }
 
 double breakers_chance(const struct breakers *b, int circuit, double amps, double seconds)
 {
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
-    state_of(b, circuit, &view, &s);
+    state_of(b, circuit, &spare, &s);
     return forecast_chance(&s, amps * amps * b->circuits[circuit].q_per_amps2, seconds);
 }
 
@@ -80,9 +81,9 @@ void breakers_paths_reach(const struct breakers *b, int circuit,
                           const double *levels, size_t level_count, double *chances)
 {
     double per_amps2 = b->circuits[circuit].q_per_amps2;
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
-    state_of(b, circuit, &view, &s);
+    state_of(b, circuit, &spare, &s);
     struct forecast_base base = forecast_base_of(&s);
     for (size_t k = 0; k < path_count; k++) {
         const struct breaker_path *p = &paths[k];
@@ -101,10 +102,10 @@ void breakers_forecast(const struct breakers *b, int circuit, double amps,
     static const double minutes[4] = {1, 5, 15, 60};
     const struct circuit *c = &b->circuits[circuit];
     const struct rules *r = &b->rules->circuits[circuit];
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
     double q = amps * amps * c->q_per_amps2;
-    state_of(b, circuit, &view, &s);
+    state_of(b, circuit, &spare, &s);
     out->heat = forecast_heat(&s);
     for (int i = 0; i < 4; i++)
         out->chance[i] = forecast_chance(&s, q, 60.0 * minutes[i]);
@@ -122,12 +123,12 @@ void breakers_forecast(const struct breakers *b, int circuit, double amps,
  */
 
 /* where it stood when the current fell to nothing; when it did not, where it stands */
-static void state_at_fall(const struct breakers *b, int circuit, struct hypotheses_view *view,
+static void state_at_fall(const struct breakers *b, int circuit, struct hypotheses_view *spare,
                           struct forecast_state *s, double *amps)
 {
     const struct circuit *c = &b->circuits[circuit];
     const struct site_circuit *sc = &b->site->circuits[circuit];
-    state_of(b, circuit, view, s);
+    state_of(b, circuit, spare, s);
     *amps = c->fall_amps;
     if (c->fallen) {
         for (int i = 0; i < HEAT_STATES; i++) {
@@ -145,11 +146,11 @@ static void state_at_fall(const struct breakers *b, int circuit, struct hypothes
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out)
 {
     const struct circuit *c = &b->circuits[circuit];
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
     double amps, felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS],
         poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
-    state_at_fall(b, circuit, &view, &s, &amps);
+    state_at_fall(b, circuit, &spare, &s, &amps);
     if (c->fallen)
         poll = fmax(poll, c->fall_seconds); /* it may have opened at any time in lost polls */
     for (int i = 0; i < HEAT_STATES; i++)
@@ -161,7 +162,7 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
         rise[i] = WANDER_PER_SECOND * poll + (to > from && from > 0.0 ? log(to / from) : 0.0);
     }
     out->heat = forecast_heat(&s);
-    hypotheses_opening(&view, felt, rise, &out->chance_overload, &out->chance_worn);
+    hypotheses_opening(s.view, felt, rise, &out->chance_overload, &out->chance_worn);
     out->amps = amps;
     out->must_hold_amps = c->class->limits.hold * c->rating_amps;
 }
@@ -170,17 +171,17 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
 {
     struct circuit *c = &b->circuits[circuit];
     const struct site_circuit *sc = &b->site->circuits[circuit];
-    struct hypotheses_view view;
+    struct hypotheses_view spare;
     struct forecast_state s;
     double amps, felt[HEAT_TAUS];
     if (!c->learned)
         c->learned = hypotheses_grid_create();
     if (!c->learned)
         return; /* stays as wise as before */
-    state_at_fall(b, circuit, &view, &s, &amps);
+    state_at_fall(b, circuit, &spare, &s, &amps);
     for (int i = 0; i < HEAT_TAUS; i++)
         felt[i] = heat_felt(s.lower, i);
-    hypotheses_learn(&view, c->held, felt, p_by_heat, FORGET, c->learned);
+    hypotheses_learn(s.view, c->held, felt, p_by_heat, FORGET, c->learned);
     memset(c->held, 0, sizeof c->held);
     for (int k = 0; k < sc->poles; k++) {
         struct pole *p = &b->poles[sc->first_pole + k];
@@ -191,10 +192,8 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
 
 double breakers_worn(const struct breakers *b, int circuit)
 {
-    struct hypotheses_view view;
-    const struct circuit *c = &b->circuits[circuit];
-    hypotheses_view_init(&view, c->class, c->learned, c->held);
-    return hypotheses_quick(&view);
+    struct hypotheses_view spare;
+    return hypotheses_quick(view_of(b, circuit, &spare));
 }
 
 double breakers_overdue_seconds(const struct breakers *b, int circuit)

@@ -1,5 +1,6 @@
 #include "code_rules.h"
 
+#include "base/lanes.h"
 #include "base/text.h"
 
 #include <math.h>
@@ -18,6 +19,14 @@
     " foretrip only advises and is no protective device; local codes and a licensed "          \
     "electrician's word come first."
 
+/* The newest of some values: NaN when there is none, or none within STALE_MS. */
+struct newest {
+    size_t count;
+    float *values;
+    int64_t *read_ms;    /* when each was read while others were not */
+    int64_t all_read_ms; /* when all were read at once */
+};
+
 struct code_rules {
     const struct site *site;
     const struct rules_set *rules;
@@ -25,11 +34,51 @@ struct code_rules {
     struct alarms *alarms;
     int64_t judged_ms;
     bool started;
-    float *amps; /* newest of every pole, NaN when none */
-    int64_t *read_ms;
-    float *volts; /* newest of every panel's legs */
-    int64_t *volts_ms;
+    struct newest amps;    /* of every pole */
+    struct newest volts;   /* of every panel's legs */
+    float *attention_amps; /* per pole: at or below it no rule of a circuit has begun */
+    size_t *sum_of;        /* per pole: which of leg_sums it belongs to */
+    double *leg_sums;      /* what the branches of a panel draw from one leg, 3 per panel; NaN
+                              when one of them is not known */
+    bool feeders;          /* some circuit feeds a panel */
+    bool sums_wanted;      /* a feeder or a panel of several legs asks for them */
+    bool *awake;           /* per circuit: one of its alarms stands or waits */
+    size_t awake_count;
 };
+
+static bool newest_init(struct newest *n, size_t count)
+{
+    n->count = count;
+    n->all_read_ms = INT64_MIN / 2;
+    n->values = calloc(count + LANES, sizeof *n->values);
+    n->read_ms = calloc(count + 1, sizeof *n->read_ms);
+    for (size_t i = 0; n->values && i < count; i++)
+        n->values[i] = (float)NAN;
+    return n->values && n->read_ms;
+}
+
+static double continuous_percent(const struct code_rules *c, size_t i)
+{
+    const struct site_circuit *s = &c->site->circuits[i];
+    const struct rules *r = &c->rules->circuits[i];
+    if (s->full_rated)
+        return 100.0;
+    return s->feeds_panel >= 0 ? r->feeder_percent : r->continuous_percent;
+}
+
+static void set_circuit(struct code_rules *c, size_t i)
+{
+    const struct site_circuit *s = &c->site->circuits[i];
+    double percent = fmin(continuous_percent(c, i), 100.0);
+    c->feeders = c->feeders || s->feeds_panel >= 0;
+    for (int p = 0; p < s->poles; p++) {
+        size_t pole = (size_t)(s->first_pole + p);
+        c->attention_amps[pole] = (float)(0.00999 * percent * s->breaker_amps);
+        c->sum_of[pole] = 3 * (size_t)s->panel + (size_t)(s->leg[p] - 'A');
+    }
+    c->awake[i] = true; /* what was loaded is not known here: the first turn looks at all */
+    c->awake_count++;
+}
 
 struct code_rules *code_rules_create(const struct site *s, const struct rules_set *rules,
                                      const struct breakers *b, struct alarms *a)
@@ -38,18 +87,21 @@ struct code_rules *code_rules_create(const struct site *s, const struct rules_se
     if (!c)
         return NULL;
     *c = (struct code_rules){.site = s, .rules = rules, .breakers = b, .alarms = a};
-    c->amps = calloc(s->poles_total + 1, sizeof *c->amps);
-    c->read_ms = calloc(s->poles_total + 1, sizeof *c->read_ms);
-    c->volts = calloc(3 * s->panel_count + 1, sizeof *c->volts);
-    c->volts_ms = calloc(3 * s->panel_count + 1, sizeof *c->volts_ms);
-    if (!c->amps || !c->read_ms || !c->volts || !c->volts_ms) {
+    bool made = newest_init(&c->amps, s->poles_total);
+    made = newest_init(&c->volts, 3 * s->panel_count) && made;
+    c->attention_amps = calloc(s->poles_total + LANES, sizeof *c->attention_amps);
+    c->sum_of = calloc(s->poles_total + 1, sizeof *c->sum_of);
+    c->leg_sums = calloc(3 * s->panel_count + 1, sizeof *c->leg_sums);
+    c->awake = calloc(s->circuit_count + 1, sizeof *c->awake);
+    if (!made || !c->attention_amps || !c->sum_of || !c->leg_sums || !c->awake) {
         code_rules_destroy(c);
         return NULL;
     }
-    for (size_t i = 0; i < s->poles_total; i++)
-        c->amps[i] = (float)NAN;
-    for (size_t i = 0; i < 3 * s->panel_count; i++)
-        c->volts[i] = (float)NAN;
+    for (size_t i = 0; i < s->circuit_count; i++)
+        set_circuit(c, i);
+    c->sums_wanted = c->feeders;
+    for (size_t i = 0; i < s->panel_count; i++)
+        c->sums_wanted = c->sums_wanted || s->panels[i].legs > 1;
     return c;
 }
 
@@ -57,24 +109,65 @@ void code_rules_destroy(struct code_rules *c)
 {
     if (!c)
         return;
-    free(c->amps);
-    free(c->read_ms);
-    free(c->volts);
-    free(c->volts_ms);
+    free(c->amps.values);
+    free(c->amps.read_ms);
+    free(c->volts.values);
+    free(c->volts.read_ms);
+    free(c->attention_amps);
+    free(c->sum_of);
+    free(c->leg_sums);
+    free(c->awake);
     free(c);
 }
 
 /* ---- readings ------------------------------------------------------------------------------
  */
 
-static void keep(float *last, int64_t *when, const float *now, size_t count, int64_t ms)
+static bool complete(const float *now, size_t count)
 {
-    for (size_t i = 0; i < count; i++) {
-        bool read = !isnan(now[i]);
-        if (read)
-            when[i] = ms;
-        last[i] = read ? now[i] : ms - when[i] > STALE_MS ? (float)NAN : last[i];
+    size_t i = 0;
+    lanes_mask read = {-1, -1, -1, -1};
+    for (; i + LANES <= count; i += LANES) {
+        lanes v = lanes_load(now + i);
+        read &= v == v;
     }
+    bool all = lanes_all(read);
+    for (; i < count; i++)
+        all = all && !isnan(now[i]);
+    return all;
+}
+
+static void keep(struct newest *n, const float *now, int64_t ms)
+{
+    if (complete(now, n->count)) {
+        memcpy(n->values, now, n->count * sizeof *now);
+        n->all_read_ms = ms;
+        return;
+    }
+    for (size_t i = 0; i < n->count; i++) {
+        if (!isnan(now[i])) {
+            n->values[i] = now[i];
+            n->read_ms[i] = ms;
+        } else if (ms - n->read_ms[i] > STALE_MS && ms - n->all_read_ms > STALE_MS) {
+            n->values[i] = (float)NAN;
+        }
+    }
+}
+
+static void sum_legs(struct code_rules *c)
+{
+    memset(c->leg_sums, 0, 3 * c->site->panel_count * sizeof *c->leg_sums);
+    for (size_t pole = 0; pole < c->amps.count; pole++)
+        c->leg_sums[c->sum_of[pole]] += (double)c->amps.values[pole];
+}
+
+/* Does any circuit carry what a rule begins to count at? */
+static bool any_attention(const struct code_rules *c)
+{
+    lanes_mask none = {-1, -1, -1, -1};
+    for (size_t pole = 0; pole < c->amps.count; pole += LANES)
+        none &= ~(lanes_load(c->amps.values + pole) > lanes_load(c->attention_amps + pole));
+    return !lanes_all(none);
 }
 
 /* hotter pole; NaN when nothing is known */
@@ -83,25 +176,23 @@ static double circuit_amps(const struct code_rules *c, size_t i)
     const struct site_circuit *s = &c->site->circuits[i];
     double most = (double)NAN;
     for (int p = 0; p < s->poles; p++)
-        most = fmax(most, (double)c->amps[s->first_pole + p]);
+        most = fmax(most, (double)c->amps.values[s->first_pole + p]);
     return most;
 }
 
-/* what the branches of a panel draw from one leg; NaN when one of them is not known */
-static double leg_amps(const struct code_rules *c, size_t panel, char leg)
+static double leg_sum(const struct code_rules *c, size_t panel, char leg)
 {
-    double sum = 0.0;
-    for (size_t i = 0; i < c->site->circuit_count; i++) {
-        const struct site_circuit *s = &c->site->circuits[i];
-        for (int p = 0; p < s->poles && s->panel == (int)panel; p++)
-            if (s->leg[p] == leg)
-                sum += (double)c->amps[s->first_pole + p];
-    }
-    return sum;
+    return c->leg_sums[3 * panel + (size_t)(leg - 'A')];
 }
 
 /* ---- judging -------------------------------------------------------------------------------
  */
+
+/* True when the judgement says anything new: nearly always it does not. */
+static bool matters(const struct code_rules *c, const struct alarm_judgement *j)
+{
+    return j->stands || !alarms_rest(c->alarms, j->kind, j->subject);
+}
 
 static void judge(struct code_rules *c, const struct frame *f, struct alarm_judgement *j,
                   struct text *text, struct text *detail)
@@ -126,21 +217,21 @@ static void describe(const struct code_rules *c, size_t i, char where[256])
     where[0] = 'B'; /* begins the sentence */
 }
 
+static enum alarm_kind continuous_kind(const struct code_rules *c, size_t i)
+{
+    return c->site->circuits[i].feeds_panel >= 0 ? ALARM_FEEDER_OVERLOAD
+                                                 : ALARM_CONTINUOUS_LOAD;
+}
+
 static void judge_continuous(struct code_rules *c, const struct frame *f, size_t i)
 {
     const struct site_circuit *s = &c->site->circuits[i];
     const struct rules *r = &c->rules->circuits[i];
-    bool feeder = s->feeds_panel >= 0;
-    double percent = s->full_rated ? 100.0 : feeder ? r->feeder_percent : r->continuous_percent;
-    double amps = circuit_amps(c, i);
-    enum alarm_kind kind = feeder ? ALARM_FEEDER_OVERLOAD : ALARM_CONTINUOUS_LOAD;
-    const struct alarm_subject subject = {s->panel, (int)i, -1};
-    if (!(amps > 0.01 * percent * s->breaker_amps) && !alarms_known(c->alarms, kind, subject))
-        return; /* as nearly always */
+    double percent = continuous_percent(c, i), amps = circuit_amps(c, i);
     struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
-        .kind = kind,
-        .subject = subject,
+        .kind = continuous_kind(c, i),
+        .subject = {s->panel, (int)i, -1},
         .on_seconds = 3600.0 * r->continuous_hours,
         .off_seconds = GONE_SECONDS,
         .priority = PRIORITY_LOW,
@@ -167,13 +258,10 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
 static void judge_did_not_open(struct code_rules *c, const struct frame *f, size_t i)
 {
     double overdue = breakers_overdue_seconds(c->breakers, (int)i);
-    const struct alarm_subject subject = {c->site->circuits[i].panel, (int)i, -1};
-    if (!(overdue > 0.0) && !alarms_known(c->alarms, ALARM_BREAKER_DID_NOT_OPEN, subject))
-        return; /* as nearly always */
     struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_BREAKER_DID_NOT_OPEN,
-        .subject = subject,
+        .subject = {c->site->circuits[i].panel, (int)i, -1},
         .stands = overdue > 0.0,
         .on_seconds = 10.0,
         .off_seconds = GONE_SECONDS,
@@ -205,8 +293,8 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
     const struct rules *r = &c->rules->circuits[i];
     double own = 0.0, branches = 0.0, worst = 0.0;
     for (int p = 0; p < s->poles; p++) {
-        double a = (double)c->amps[s->first_pole + p],
-               b = leg_amps(c, (size_t)s->feeds_panel, s->leg[p]);
+        double a = (double)c->amps.values[s->first_pole + p],
+               b = leg_sum(c, (size_t)s->feeds_panel, s->leg[p]);
         if (isnan(a) || isnan(b))
             return;
         if (fabs(a - b) > worst) {
@@ -215,7 +303,6 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
             branches = b;
         }
     }
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_SENSOR_MISMATCH,
         .subject = {s->panel, (int)i, -1},
@@ -228,6 +315,9 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
                   "something is fed that is not "
                   "in the directory: a licensed electrician looks into the panel." NO_DEVICE,
     };
+    if (!matters(c, &j))
+        return;
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
     if (j.stands) {
         char where[256];
         describe(c, i, where);
@@ -249,7 +339,7 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
     const struct rules *r = &c->rules->panels[panel];
     double legs[SITE_MAX_LEGS], mean = 0.0, most = 0.0, off = 0.0;
     for (int k = 0; k < p->legs; k++) {
-        legs[k] = leg_amps(c, panel, (char)('A' + k));
+        legs[k] = leg_sum(c, panel, (char)('A' + k));
         mean += legs[k] / p->legs;
         most = fmax(most, legs[k]);
     }
@@ -257,7 +347,6 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
         return;
     for (int k = 0; k < p->legs; k++)
         off = fmax(off, fabs(legs[k] - mean));
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_LEG_IMBALANCE,
         .subject = {(int)panel, -1, -1},
@@ -270,6 +359,9 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
                   "circuits from one leg to the "
                   "other." NO_DEVICE,
     };
+    if (!matters(c, &j))
+        return;
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
     if (j.stands) {
         text_printf(&text, "In %s one leg carries much more than the others.", p->name);
         for (int k = 0; k < p->legs; k++)
@@ -284,14 +376,13 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     const struct rules *r = &c->rules->panels[panel];
     double low = (double)INFINITY, high = 0.0, nominal = c->site->nominal_volts;
     for (int k = 0; k < p->legs; k++) {
-        double v = (double)c->volts[3 * panel + (size_t)k];
+        double v = (double)c->volts.values[3 * panel + (size_t)k];
         if (isnan(v) ||
             v < 0.05 * nominal) /* no supply at all is an outage, not a low voltage */
             return;
         low = fmin(low, v);
         high = fmax(high, v);
     }
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_SUPPLY_VOLTAGE,
         .subject = {(int)panel, -1, -1},
@@ -304,6 +395,9 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
                   "something else is switched "
                   "on: unplug what is sensitive and call a licensed electrician." NO_DEVICE,
     };
+    if (!matters(c, &j))
+        return;
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
     if (j.stands) {
         text_printf(&text, "The supply voltage in %s is too %s.", p->name,
                     high > 0.01 * r->volts_high_percent * nominal ? "high" : "low");
@@ -316,11 +410,10 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
 
 static void judge_neutral(struct code_rules *c, const struct frame *f, size_t panel)
 {
-    double a = (double)c->volts[3 * panel], b = (double)c->volts[3 * panel + 1];
+    double a = (double)c->volts.values[3 * panel], b = (double)c->volts.values[3 * panel + 1];
     double nominal = c->site->nominal_volts;
     if (c->site->panels[panel].legs != 2 || isnan(a) || isnan(b))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
     struct alarm_judgement j = {
         .kind = ALARM_OPEN_NEUTRAL,
         .subject = {(int)panel, -1, -1},
@@ -335,6 +428,9 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
                   "leave and call the "
                   "emergency number." NO_DEVICE,
     };
+    if (!matters(c, &j))
+        return;
+    struct text text = TEXT_INIT, detail = TEXT_INIT;
     if (j.stands) {
         text_printf(&text,
                     "The two legs of %s drift apart: the neutral of the supply may be loose or "
@@ -345,22 +441,38 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
     judge(c, f, &j, &text, &detail);
 }
 
+static void judge_circuits(struct code_rules *c, const struct frame *f)
+{
+    for (size_t i = 0; i < c->site->circuit_count; i++) {
+        const struct site_circuit *s = &c->site->circuits[i];
+        if (!c->awake[i] && !(circuit_amps(c, i) > (double)c->attention_amps[s->first_pole]))
+            continue;
+        const struct alarm_subject subject = {s->panel, (int)i, -1};
+        judge_continuous(c, f, i);
+        judge_did_not_open(c, f, i);
+        c->awake_count -= c->awake[i];
+        c->awake[i] = !alarms_rest(c->alarms, continuous_kind(c, i), subject) ||
+                      !alarms_rest(c->alarms, ALARM_BREAKER_DID_NOT_OPEN, subject);
+        c->awake_count += c->awake[i];
+    }
+}
+
 void code_rules_step(struct code_rules *c, const struct frame *f)
 {
     if (c->started && f->mono_ms - c->judged_ms < JUDGE_MS)
         return;
     c->started = true;
     c->judged_ms = f->mono_ms;
-    keep(c->amps, c->read_ms, frame_amps(f), f->poles, f->mono_ms);
+    keep(&c->amps, frame_amps(f), f->mono_ms);
     if (f->has & (1U << FRAME_PANEL_VOLTS))
-        keep(c->volts, c->volts_ms, f->values + frame_section(f, FRAME_PANEL_VOLTS),
-             3 * f->panels, f->mono_ms);
-    for (size_t i = 0; i < c->site->circuit_count; i++) {
-        judge_continuous(c, f, i);
-        judge_did_not_open(c, f, i);
+        keep(&c->volts, f->values + frame_section(f, FRAME_PANEL_VOLTS), f->mono_ms);
+    if (c->sums_wanted)
+        sum_legs(c);
+    if (c->awake_count > 0 || any_attention(c))
+        judge_circuits(c, f);
+    for (size_t i = 0; c->feeders && i < c->site->circuit_count; i++)
         if (c->site->circuits[i].feeds_panel >= 0)
             judge_mismatch(c, f, i);
-    }
     for (size_t p = 0; p < c->site->panel_count; p++) {
         if (c->site->panels[p].legs > 1)
             judge_imbalance(c, f, p);

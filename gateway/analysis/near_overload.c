@@ -19,6 +19,12 @@
 #define HALF_KEEPS 0.5
 #define JOIN_RAISES 0.5 /* ... and that one more usual load opens it within a minute */
 #define JOIN_KEEPS 0.3
+/* how long, and up to which share more than now, nothing can become near: tried in this order
+ */
+#define CALM_TRIES 2
+static const struct {
+    double seconds, share;
+} calm_tries[CALM_TRIES] = {{90.0, 1.03}, {600.0, 1.15}};
 
 struct watched {
     float from_amps;
@@ -29,6 +35,8 @@ struct watched {
     bool told;          /* alarms know of it: judged until it is over */
     bool waits, worded; /* for its on-delay since then; the words were given */
     int64_t waits_since_ms;
+    float calm_amps; /* up to this and until then no look can find anything: see outlook_calm */
+    int64_t calm_until_ms;
 };
 
 struct near_overload {
@@ -76,6 +84,9 @@ void near_overload_destroy(struct near_overload *n)
 
 void near_overload_event(struct near_overload *n, const struct event *e)
 {
+    if (e->type == EVENT_TRIP &&
+        e->circuit >= 0) /* what was learned of it may make it weaker */
+        n->circuits[e->circuit].calm_until_ms = INT64_MIN;
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         return;
     habits_event(n->habits, e);
@@ -208,6 +219,27 @@ static void raise_it(struct near_overload *n, size_t i, const struct frame *f,
     text_free(&detail);
 }
 
+/* Finds for how long this circuit need not be looked at; false: it is near, or may be soon. */
+static bool calm_down(struct near_overload *n, size_t i, const struct frame *f, double amps)
+{
+    struct watched *w = &n->circuits[i];
+    double chance = n->from.rules->circuits[i].near_overload_clear_chance;
+    int k = 0;
+    for (; k < CALM_TRIES; k++) {
+        double most = fmax(calm_tries[k].share * amps, (double)w->from_amps);
+        if (!outlook_calm(&n->from, (int)i, most, calm_tries[k].seconds, chance,
+                          OUTLOOK_HALF_LEAST))
+            break;
+        w->calm_amps = (float)most;
+        w->calm_until_ms = f->mono_ms + (int64_t)(1000.0 * calm_tries[k].seconds);
+    }
+    if (k == 0)
+        return false;
+    w->raises = w->keeps = w->waits = w->worded = false;
+    w->looked = false; /* when the calm is over: at once */
+    return true;
+}
+
 static void look(struct near_overload *n, size_t i, const struct frame *f, double amps,
                  struct outlook *o)
 {
@@ -247,6 +279,8 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
                    CHANGED_SHARE * n->from.site->circuits[i].breaker_amps;
     int64_t again_ms = w->keeps ? LOOK_AGAIN_MS : LOOK_AGAIN_CALM_MS;
     bool due = !w->looked || changed || f->mono_ms - w->looked_ms >= again_ms;
+    if (due && !w->told && calm_down(n, i, f, amps))
+        return;
     if (due)
         look(n, i, f, amps, &o);
     j.stands = standing ? w->keeps : w->raises;
@@ -271,7 +305,9 @@ void near_overload_step(struct near_overload *n, const struct frame *f)
         float most = amps[c->first_pole];
         for (int p = 1; p < c->poles; p++)
             most = fmaxf(most, amps[c->first_pole + p]);
-        if (most > n->circuits[i].from_amps || (n->circuits[i].told && most >= 0.0F))
+        const struct watched *w = &n->circuits[i];
+        bool calm = most <= w->calm_amps && f->mono_ms < w->calm_until_ms;
+        if ((most > w->from_amps && !calm) || (w->told && most >= 0.0F))
             judge(n, i, f, (double)most);
     }
 }

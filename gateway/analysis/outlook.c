@@ -98,6 +98,18 @@ void outlook_take(const struct outlook_sources *from, int circuit, double amps,
         take_joins(from, circuit, out);
 }
 
+bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,
+                  double chance, double half)
+{
+    static const double levels[2] = {1.0, 0.5};
+    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds, reach[2];
+    struct breaker_path stay = {.count = 1};
+    stay.stretch[0].amps = amps;
+    stay.stretch[0].seconds = seconds + horizon;
+    breakers_paths_reach(from->breakers, circuit, &stay, 1, levels, 2, reach);
+    return reach[0] < chance && reach[1] < half;
+}
+
 /* ---- what to switch off -------------------------------------------------------------------
  */
 

@@ -7,7 +7,7 @@
  *
  * Units      amps RMS, seconds
  * Ownership  plain data; borrows what it asks
- * Cost       some tens of microseconds
+ * Cost       some microseconds to tens of them
  */
 #ifndef FORETRIP_OUTLOOK_H
 #define FORETRIP_OUTLOOK_H
@@ -39,6 +39,13 @@ struct outlook_sources {
 /* At `amps` now. */
 void outlook_take(const struct outlook_sources *from, int circuit, double amps,
                   struct outlook *out);
+
+/* True when no outlook of this circuit can show a chance of `chance` or a half of `half` within
+ * the next `seconds` while it carries at most `amps`: every heat rises with the current, running
+ * loads can only end, and holding until then only speaks for the breaker. A tenth of
+ * outlook_take's cost. */
+bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,
+                  double chance, double half);
 
 /* The smallest set of running loads, essential ones and the standing load left out, without
  * which the chance at what remains, held for the horizon, is at most the rule's clear chance.
