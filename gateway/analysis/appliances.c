@@ -1,5 +1,7 @@
 #include "appliances.h"
 
+#include "base/lanes.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -13,7 +15,7 @@
  * Weights and background: docs/method/appliances.md. */
 static const struct {
     float weight, centre, width;
-} background[SIGNATURE_FEATURES] = {
+} background[SIGNATURE_PADDED] = {
     [SIGNATURE_WATTS] = {0.94F, 5.5F, 1.6F},
     [SIGNATURE_SECONDS] = {0.47F, 6, 2},
     [SIGNATURE_INRUSH] = {0.50F, 0.1F, 0.5F},
@@ -90,28 +92,54 @@ void appliances_features(const struct run_shape *s, const struct learned_load *l
     x[SIGNATURE_POWER_FACTOR] = power_factor;
 }
 
-/* Logarithm of the density of one mode, over the background's. */
-static float mode_score(const struct signature_mode *m, const float x[SIGNATURE_FEATURES],
-                        const float base[SIGNATURE_FEATURES])
+/* A run against the background, ready to be compared: in whole lanes, what it lacks NaN. */
+struct compared {
+    float x[SIGNATURE_PADDED];
+    float weight[SIGNATURE_PADDED];
+    float base[SIGNATURE_PADDED]; /* logarithm of the background's density, less the constant of
+                                     a mode's */
+    bool any[SIGNATURE_PADDED / LANES]; /* something of these lanes is known */
+};
+
+static void compare(const float x[SIGNATURE_FEATURES], struct compared *c)
 {
-    float sum = logf(m->part);
-    for (int f = 0; f < SIGNATURE_FEATURES; f++) {
-        if (isnan(x[f]) || isnan(m->centre[f]))
+    for (int f = 0; f < SIGNATURE_PADDED; f++) {
+        c->x[f] = f < SIGNATURE_FEATURES ? x[f] : NAN;
+        c->weight[f] = background[f].weight;
+        c->base[f] = NAN;
+        if (f % LANES == 0)
+            c->any[f / LANES] = false;
+        if (isnan(c->x[f]))
             continue;
-        float d = (x[f] - m->centre[f]) / m->width[f];
-        float density = -2.5F * log1pf(d * d / 4) - logf(m->width[f]) - 0.95F;
-        sum += background[f].weight * (density - base[f]);
+        c->any[f / LANES] = true;
+        float d = (c->x[f] - background[f].centre) / background[f].width;
+        c->base[f] = 0.95F - 0.5F * d * d - logf(background[f].width) - 0.92F;
     }
-    return sum;
+}
+
+/* Logarithm of the density of one mode (Student's t of four degrees, whose tails are fat), over
+ * the background's. */
+static float mode_score(const struct signature_mode *m, const struct compared *c)
+{
+    lanes sum = {0};
+    for (int f = 0; f < SIGNATURE_PADDED; f += LANES) {
+        if (!c->any[f / LANES])
+            continue;
+        lanes width = lanes_load(m->width + f), base = lanes_load(c->base + f);
+        lanes d = (lanes_load(c->x + f) - lanes_load(m->centre + f)) / width;
+        lanes fat = 1.0F + 0.25F * d * d, fat2 = fat * fat;
+        lanes over = -0.5F * lanes_log(fat2 * fat2 * fat * width * width) - base;
+        sum += lanes_where(d == d, lanes_load(c->weight + f) * over);
+    }
+    return logf(m->part) + lanes_sum(sum);
 }
 
 /* Logarithm of a signature's odds against the background. */
-static float score(const struct signature *s, const float x[SIGNATURE_FEATURES],
-                   const float base[SIGNATURE_FEATURES])
+static float score(const struct signature *s, const struct compared *c)
 {
     float each[SIGNATURE_MODES], most = -INFINITY, sum = 0;
     for (size_t m = 0; m < s->mode_count; m++) {
-        each[m] = mode_score(&s->modes[m], x, base);
+        each[m] = mode_score(&s->modes[m], c);
         most = fmaxf(most, each[m]);
     }
     if (most == -INFINITY)
@@ -127,10 +155,13 @@ static const struct signature *member(const struct signature_set *set, const flo
 {
     const struct signature *first = NULL, *best = NULL;
     float most = 0;
+    *sum = odds[i];
+    if (set->signatures[i].group[0] == '\0')
+        return &set->signatures[i];
     *sum = 0;
     for (size_t k = 0; k < set->count; k++) {
         const struct signature *s = &set->signatures[k];
-        if (k != i && (s->group[0] == '\0' || strcmp(s->group, set->signatures[i].group) != 0))
+        if (strcmp(s->group, set->signatures[i].group) != 0)
             continue;
         *sum += odds[k];
         if (!first)
@@ -144,22 +175,25 @@ static const struct signature *member(const struct signature_set *set, const flo
 struct appliance_guess appliances_judge(const struct signature_set *set,
                                         const float x[SIGNATURE_FEATURES])
 {
-    float base[SIGNATURE_FEATURES], odds[SIGNATURE_MAX], most = 0, total = UNKNOWN_SHARE;
+    float odds[SIGNATURE_MAX], most = 0, largest = 0;
     struct appliance_guess best = {NULL, 0};
+    struct compared c;
 
-    for (int f = 0; f < SIGNATURE_FEATURES; f++) {
-        float d = (x[f] - background[f].centre) / background[f].width;
-        base[f] = -0.5F * d * d - logf(background[f].width) - 0.92F;
-    }
+    compare(x, &c);
     for (size_t i = 0; i < set->count; i++) {
-        odds[i] = score(&set->signatures[i], x, base);
+        odds[i] = score(&set->signatures[i], &c);
         most = fmaxf(most, odds[i]);
     }
-    total = UNKNOWN_SHARE * expf(-most);
-    for (size_t i = 0; i < set->count; i++)
-        total += odds[i] = expf(odds[i] - most);
+    float total = UNKNOWN_SHARE * expf(-most);
+    for (size_t i = 0; i < set->count; i++) {
+        odds[i] = expf(odds[i] - most);
+        largest = fmaxf(largest, odds[i]);
+        total += odds[i];
+    }
     for (size_t i = 0; i < set->count; i++) {
         float sum;
+        if (odds[i] * (float)set->count < largest)
+            continue; /* a group with more than the largest alone has a member above this */
         const struct signature *s = member(set, odds, i, &sum);
         if (sum / total > best.probability)
             best = (struct appliance_guess){s, sum / total};

@@ -2,7 +2,7 @@
  * lanes - four floats side by side: what every frame does to every circuit, four at a time.
  *
  * The one place for the compiler's vector types (gcc and clang alike). Each lane computes what
- * a float alone would, to the last bit; there is nothing here that adds up across lanes. Arrays
+ * a float alone would, to the last bit; only lanes_sum adds up across lanes. Arrays
  * are as long as lanes_padded says, and what lies behind their end must do no harm in a
  * comparison.
  */
@@ -57,6 +57,23 @@ static inline bool lanes_all(lanes_mask m)
     uint64_t halves[2];
     memcpy(halves, &m, sizeof halves);
     return (halves[0] & halves[1]) == UINT64_MAX;
+}
+
+/* Natural logarithm of positive normal numbers, to 2e-7 of the larger of 1 and the result: the
+ * exponent, and the series of ln m = 2 atanh((m - 1) / (m + 1)) for m between 0.7 and 1.4. */
+static inline lanes lanes_log(lanes v)
+{
+    lanes_mask bits = (lanes_mask)v, exponent = (bits - 0x3F3504F3) >> 23; /* of sqrt(1/2) */
+    lanes m = (lanes)(bits - (exponent << 23));
+    lanes s = (m - 1.0F) / (m + 1.0F), s2 = s * s;
+    lanes series = 1.0F + s2 * (1.0F / 3 + s2 * (1.0F / 5 + s2 * (1.0F / 7 + s2 * (1.0F / 9))));
+    return 0.693147181F * __builtin_convertvector(exponent, lanes) + 2.0F * s * series;
+}
+
+/* Sum of the four. */
+static inline float lanes_sum(lanes v)
+{
+    return (v[0] + v[1]) + (v[2] + v[3]);
 }
 
 #endif

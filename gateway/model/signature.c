@@ -58,7 +58,7 @@ void signature_range(struct signature_mode *m, enum signature_feature f, const d
 void signature_mode_init(struct signature_mode *m)
 {
     *m = (struct signature_mode){.part = 1};
-    for (int f = 0; f < SIGNATURE_FEATURES; f++)
+    for (int f = 0; f < SIGNATURE_PADDED; f++)
         m->centre[f] = NAN;
 }
 

@@ -43,11 +43,12 @@ enum signature_feature {
     SIGNATURE_POWER_FACTOR,
 };
 #define SIGNATURE_FEATURES 17
+#define SIGNATURE_PADDED 20 /* to whole lanes (base/lanes.h); the rest is NaN */
 
 struct signature_mode {
-    float part;                       /* of its runs; the parts of a signature add up to 1 */
-    float centre[SIGNATURE_FEATURES]; /* on the feature's scale; NaN: says nothing */
-    float width[SIGNATURE_FEATURES];  /* standard deviation there */
+    float part;                     /* of its runs; the parts of a signature add up to 1 */
+    float centre[SIGNATURE_PADDED]; /* on the feature's scale; NaN: says nothing */
+    float width[SIGNATURE_PADDED];  /* standard deviation there */
 };
 
 struct signature {

@@ -528,7 +528,7 @@ static void ticks_lie_on_the_grid_of_their_origin(void **state)
     (void)state;
     struct bench *b = set_up(true, 400);
     struct queue *q = queue_create(64);
-    b->site.buses[0].poll_ms = 20;
+    b->site.buses[0].poll_ms = 100; /* a loaded machine reads 8 times in that too */
     int64_t origin_us = bus_origin_us();
     /* an origin lies on a whole second of the wall clock (which an adjustment may have moved)
      */
@@ -541,7 +541,7 @@ static void ticks_lie_on_the_grid_of_their_origin(void **state)
         struct bus_report *r = pop(q);
         assert_true(i == 0 || r->tick > last); /* a loaded machine may miss some */
         last = r->tick;
-        assert_int_equal(r->mono_ms, (origin_us + (int64_t)r->tick * 20000) / 1000);
+        assert_int_equal(r->mono_ms, (origin_us + (int64_t)r->tick * 100000) / 1000);
         assert_all_good(r);
         bus_report_free(r);
     }
