@@ -201,6 +201,14 @@ void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
         judge_gone(a, *at, mono_ms, wall_ms, j);
 }
 
+bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j)
+{
+    const struct point *p = *slot(a, j->kind, j->subject);
+    int64_t since = p && p->pending_since_mono != NEVER ? p->pending_since_mono : mono_ms;
+    return j->stands && !(p && p->condition) &&
+           (double)(mono_ms - since) >= j->on_seconds * 1000.0;
+}
+
 bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
     const struct point *p = *slot(a, kind, subject);

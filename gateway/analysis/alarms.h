@@ -58,6 +58,9 @@ void alarms_destroy(struct alarms *a);
 void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
                   const struct alarm_judgement *j);
 
+/* True when this judgement raises the alarm: only then are its words needed. */
+bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j);
+
 /* True while nothing of it stands or waits: then judging that it does not stand does nothing. */
 bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
 

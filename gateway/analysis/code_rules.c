@@ -197,10 +197,8 @@ static bool matters(const struct code_rules *c, const struct alarm_judgement *j)
 static void judge(struct code_rules *c, const struct frame *f, struct alarm_judgement *j,
                   struct text *text, struct text *detail)
 {
-    if (j->priority == PRIORITY_URGENT || j->stands) {
-        j->text = text_get(text);
-        j->detail = text_get(detail);
-    }
+    j->text = text_get(text);
+    j->detail = text_get(detail);
     alarms_judge(c->alarms, f->mono_ms, f->wall_ms, j);
     text_free(text);
     text_free(detail);
@@ -243,7 +241,7 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
         return; /* unknown is neither load nor rest */
     double limit = percent - (standing(c, &j) ? r->continuous_deadband_percent : 0.0);
     j.stands = amps > 0.01 * limit * s->breaker_amps;
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
         describe(c, i, where);
         text_printf(&text, "%s has carried more than it should for %.1f hours without a break.",
@@ -272,7 +270,7 @@ static void judge_did_not_open(struct code_rules *c, const struct frame *f, size
                   "a burning "
                   "smell: leave and call the emergency number." NO_DEVICE,
     };
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
         describe(c, i, where);
         text_printf(&text,
@@ -318,7 +316,7 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT, detail = TEXT_INIT;
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
         describe(c, i, where);
         text_printf(
@@ -362,7 +360,7 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT, detail = TEXT_INIT;
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text, "In %s one leg carries much more than the others.", p->name);
         for (int k = 0; k < p->legs; k++)
             text_printf(&detail, "%sleg %c %.1f A", k ? ", " : "", 'A' + k, legs[k]);
@@ -398,7 +396,7 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT, detail = TEXT_INIT;
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text, "The supply voltage in %s is too %s.", p->name,
                     high > 0.01 * r->volts_high_percent * nominal ? "high" : "low");
         text_printf(&detail, "%.1f to %.1f V, allowed %.1f to %.1f V", low, high,
@@ -431,7 +429,7 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT, detail = TEXT_INIT;
-    if (j.stands) {
+    if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text,
                     "The two legs of %s drift apart: the neutral of the supply may be loose or "
                     "open, a hazard.",

@@ -172,7 +172,7 @@ static void judge_meters(struct engine *e)
             .stands = age >= limit,
             .priority = PRIORITY_LOW,
         };
-        if (j.stands) {
+        if (alarms_raises(e->alarms, e->mono_ms, &j)) {
             const struct site_meter *meter = &s->meters[m];
             text_printf(
                 &text, "The meter %s%s%s does not answer: what it measures is not watched now.",

@@ -147,8 +147,8 @@ static void announce(struct loads *l, size_t i)
         struct run *run = &r->all[k];
         int64_t due = runs_announce_due_ms(r, run);
         if (due > l->mono_ms) {
-            if (due < l->due_mono_ms)
-                l->due_mono_ms = due;
+            if (due < l->circuits[i].due_mono_ms)
+                l->circuits[i].due_mono_ms = due;
             continue;
         }
         run->announced = true;
@@ -161,10 +161,14 @@ static void announce(struct loads *l, size_t i)
 
 static void tick(struct loads *l, size_t i)
 {
+    struct circuit *c = &l->circuits[i];
     struct run over[RUNS_MAX];
+    c->due_mono_ms = INT64_MAX;
     announce(l, i);
-    int n = runs_tick(&l->circuits[i].runs, l->mono_ms, over, &l->due_mono_ms);
+    int n = runs_tick(&c->runs, l->mono_ms, over, &c->due_mono_ms);
     emit_over(l, i, over, n);
+    if (c->due_mono_ms < l->due_mono_ms)
+        l->due_mono_ms = c->due_mono_ms;
 }
 
 static void tick_due(struct loads *l)
@@ -172,8 +176,12 @@ static void tick_due(struct loads *l)
     if (l->mono_ms < l->due_mono_ms)
         return;
     l->due_mono_ms = INT64_MAX;
-    for (size_t i = 0; i < l->count; i++)
-        tick(l, i);
+    for (size_t i = 0; i < l->count; i++) {
+        if (l->circuits[i].due_mono_ms <= l->mono_ms)
+            tick(l, i);
+        else if (l->circuits[i].due_mono_ms < l->due_mono_ms)
+            l->due_mono_ms = l->circuits[i].due_mono_ms;
+    }
 }
 
 /* Hourly lows of the settled level; an hour that was cut short by an open breaker still counts
@@ -293,6 +301,7 @@ static void begin_again(struct loads *l)
         struct circuit *c = &l->circuits[i];
         c->steps = (struct steps){0};
         c->runs = (struct runs){.counter = c->runs.counter};
+        c->due_mono_ms = INT64_MAX;
         c->begun = false;
         c->hours = 0;
         c->rested_from = l->frames;

@@ -23,6 +23,7 @@ struct circuit {
     int hours;                      /* how many have been written */
     bool begun;                     /* the first level has been found */
     int64_t rested_from;            /* frame number its quiet sums began at */
+    int64_t due_mono_ms;            /* when one of its runs is to be announced or is over */
 };
 
 /* What every frame touches lies side by side: reading, level, band and the two sums. */
@@ -38,7 +39,7 @@ struct loads {
     int64_t frames;
     int64_t mono_ms, wall_ms;
     int32_t utc_offset_seconds;
-    int64_t due_mono_ms; /* the earliest run that waits to be announced */
+    int64_t due_mono_ms;                             /* the earliest of the circuits' */
     float *amps, *level, *band, *offset, *deviation; /* lanes_padded */
     struct circuit *circuits;
     bool *cut; /* as told by the last frame */

@@ -13,9 +13,13 @@
 #define WATCH_SHARE 0.5       /* of the rating: below this nothing is looked at, ... */
 #define WATCH_SHARE_LEAST 0.3 /* ... or from here when a usual load would pass the rating */
 #define CHANGED_SHARE 0.02    /* of the rating: a change that is looked at at once */
-#define LOOK_AGAIN_MS 5000
+/* Looked at again after a twentieth of the time that the current has been the same (what heat
+ * does next takes about as long as what it did), but not sooner and not later than this. */
+#define LOOK_AGAIN_SHARE 20
+#define LOOK_AGAIN_LEAST_MS 5000
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
-#define HALF_RAISES 0.7          /* the second condition: chance of being half way, ... */
+#define LOOK_AGAIN_MOST_MS 60000
+#define HALF_RAISES 0.7 /* the second condition: chance of being half way, ... */
 #define HALF_KEEPS 0.5
 #define JOIN_RAISES 0.5 /* ... and that one more usual load opens it within a minute */
 #define JOIN_KEEPS 0.3
@@ -30,6 +34,7 @@ struct watched {
     float from_amps;
     float looked_amps;
     int64_t looked_ms;
+    int64_t changed_ms; /* when the current was last another */
     bool looked;
     bool raises, keeps; /* as of the last look */
     bool told;          /* alarms know of it: judged until it is over */
@@ -269,6 +274,13 @@ static bool words_due(struct watched *w, const struct rules *r, int64_t now_ms)
     return true;
 }
 
+static int64_t look_again_ms(const struct watched *w, int64_t now_ms)
+{
+    int64_t least = w->keeps ? LOOK_AGAIN_LEAST_MS : LOOK_AGAIN_CALM_MS;
+    int64_t share = (now_ms - w->changed_ms) / LOOK_AGAIN_SHARE;
+    return share < least ? least : share < LOOK_AGAIN_MOST_MS ? share : LOOK_AGAIN_MOST_MS;
+}
+
 static void judge(struct near_overload *n, size_t i, const struct frame *f, double amps)
 {
     struct watched *w = &n->circuits[i];
@@ -277,8 +289,10 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     bool standing = alarms_standing(n->alarms, j.kind, j.subject);
     bool changed = fabs(amps - (double)w->looked_amps) >
                    CHANGED_SHARE * n->from.site->circuits[i].breaker_amps;
-    int64_t again_ms = w->keeps ? LOOK_AGAIN_MS : LOOK_AGAIN_CALM_MS;
-    bool due = !w->looked || changed || f->mono_ms - w->looked_ms >= again_ms;
+    bool due =
+        !w->looked || changed || f->mono_ms - w->looked_ms >= look_again_ms(w, f->mono_ms);
+    if (changed)
+        w->changed_ms = f->mono_ms;
     if (due && !w->told && calm_down(n, i, f, amps))
         return;
     if (due)
