@@ -557,7 +557,7 @@ static void ticks_lie_on_the_grid_of_their_origin(void **state)
 static void oversleep(void *context, struct bus_report *report)
 {
     struct queue *q = context;
-    if (report->tick % 1000 == 500) /* what came of a tick kept the thread for four periods */
+    if (report->tick < 504) /* what came of the first tick kept the thread for four periods */
         clock_sleep_until_us(clock_mono_us() + 200000);
     into_queue(q, report);
 }
@@ -578,18 +578,20 @@ static void ticks_that_passed_are_missed_and_not_made_up_for(void **state)
                             .context = q};
     struct bus *bus = bus_start(&o, why, sizeof why);
     assert_non_null(bus);
-    uint64_t last = 0;
+    uint64_t first = 0, last = 0;
     for (int i = 0; i < 3; i++) {
         struct bus_report *r = pop(q);
         assert_true(i > 0 ? r->tick > last : r->tick >= 500);
-        if (last == 500)
-            assert_true(r->tick >= 503);
+        if (i == 0)
+            first = r->tick; /* 500, on a loaded machine a little later */
+        if (i == 1 && first < 504)
+            assert_true(r->tick >= first + 3);
         last = r->tick;
         bus_report_free(r);
     }
     struct bus_counters c;
     bus_counters(bus, &c);
-    assert_true(c.ticks + c.missed + 500 >= last);
+    assert_true(c.ticks + c.missed + first >= last);
     stop(bus, q);
     tear_down(b);
 }
