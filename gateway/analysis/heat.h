@@ -70,13 +70,15 @@ static inline double heat_felt(const double h[HEAT_STATES], int i)
 double heat_felt_cold_seconds(double q, double level, double tau);
 
 /* h <- q + (h - q) e, and top <- max(top, felt). */
-static inline void heat_bank_step(double h[HEAT_STATES], double top[HEAT_TAUS],
-                                  const double e[HEAT_STATES], double q)
+static inline void heat_bank_step(double h[restrict HEAT_STATES],
+                                  double top[restrict HEAT_TAUS],
+                                  const double e[restrict HEAT_STATES], double q)
 {
     h[HEAT_TAUS] = q + (h[HEAT_TAUS] - q) * e[HEAT_TAUS];
+    const double slow = HEAT_ENCLOSURE_SHARE * h[HEAT_TAUS];
     for (int i = 0; i < HEAT_TAUS; i++) {
         h[i] = q + (h[i] - q) * e[i];
-        double felt = heat_felt(h, i);
+        double felt = (1.0 - HEAT_ENCLOSURE_SHARE) * h[i] + slow;
         top[i] = felt > top[i] ? felt : top[i];
     }
 }
