@@ -1,65 +1,93 @@
 #include "forecast.h"
 
+#include "base/lanes.h"
+
 #include <math.h>
 #include <string.h>
 
-/* The most that each tau feels on the way. */
+/* Room for the states in whole lanes: float is enough for what lies ahead. */
+#define LANED ((HEAT_STATES + LANES - 1) / LANES * LANES)
+
+/* The most that each tau feels on the way, as logarithms. */
 static void hottest(const struct forecast_state *s, const double heat[HEAT_STATES],
-                    const struct forecast_path *p, double most[HEAT_TAUS])
+                    const struct forecast_path *p, float ln_most[LANED])
 {
-    const double *tau = s->view->class->bank.tau;
-    double now[HEAT_STATES];
-    memcpy(now, heat, sizeof now);
-    for (int i = 0; i < HEAT_TAUS; i++)
-        most[i] = heat_felt(heat, i);
-    for (int n = 0; n < p->count; n++) {
-        for (int i = 0; i < HEAT_STATES; i++)
-            now[i] = heat_step(now[i], p->stretch[n].q, p->stretch[n].seconds, tau[i]);
-        for (int i = 0; i < HEAT_TAUS; i++) /* it goes one way between two ends */
-            most[i] = fmax(most[i], heat_felt(now, i));
+    float now[LANED] = {0}, rate[LANED] = {0}, most[LANED] = {0};
+    for (int i = 0; i < HEAT_STATES; i++) {
+        now[i] = (float)heat[i];
+        rate[i] = (float)(-1.0 / s->view->class->bank.tau[i]);
     }
+    for (int n = 0; n <= p->count; n++) { /* between two ends it goes one way */
+        if (n > 0) {
+            float q = (float)p->stretch[n - 1].q, seconds = (float)p->stretch[n - 1].seconds;
+            for (int i = 0; i < LANED; i += LANES)
+                lanes_store(now + i, q + (lanes_load(now + i) - q) *
+                                             lanes_exp(seconds * lanes_load(rate + i)));
+        }
+        float slow = (float)HEAT_ENCLOSURE_SHARE * now[HEAT_TAUS];
+        for (int i = 0; i < HEAT_TAUS; i += LANES) {
+            lanes felt = (float)(1.0 - HEAT_ENCLOSURE_SHARE) * lanes_load(now + i) + slow;
+            lanes before = lanes_load(most + i);
+            lanes_store(most + i, lanes_choose(felt > before, felt, before));
+        }
+    }
+    for (int i = 0; i < HEAT_TAUS; i += LANES)
+        lanes_store(ln_most + i, lanes_log(lanes_load(most + i)));
+}
+
+/* What it has held until now, as logarithms. */
+static void held(const struct forecast_state *s, const double heat[HEAT_STATES],
+                 float ln_held[HEAT_TAUS])
+{
+    for (int i = 0; i < HEAT_TAUS; i++)
+        ln_held[i] = (float)fmax(heat_felt(heat, i), s->top[i]);
+    for (int i = 0; i < HEAT_TAUS; i += LANES)
+        lanes_store(ln_held + i, lanes_log(lanes_load(ln_held + i)));
 }
 
 /* Survival of that moment: of H below `level`, and of holding until now. */
-static double survives(const struct forecast_state *s, const double heat[HEAT_STATES],
-                       const double most[HEAT_TAUS], double level)
+static double survives(const struct forecast_state *s, const float ln_held[HEAT_TAUS],
+                       const float ln_most[LANED], double level)
 {
-    double sum = 0.0;
-    for (int i = 0; i < HEAT_TAUS; i++) {
-        double h = fmax(most[i] / level, fmax(heat_felt(heat, i), s->top[i]));
-        sum += hypotheses_survive(s->view, i, h > 0.0 ? log(h) : -(double)INFINITY);
-    }
+    double sum = 0.0, ln_level = log(level);
+    for (int i = 0; i < HEAT_TAUS; i++)
+        sum += hypotheses_survive(s->view, i,
+                                  fmax((double)ln_most[i] - ln_level, (double)ln_held[i]));
     return sum;
 }
 
-static double survives_now(const struct forecast_state *s, const double heat[HEAT_STATES])
+static void base_at(const struct forecast_state *s, const double heat[HEAT_STATES],
+                    struct forecast_from *from)
 {
-    static const struct forecast_path stay = {0};
-    double most[HEAT_TAUS];
-    hottest(s, heat, &stay, most);
-    return survives(s, heat, most, 1.0);
+    held(s, heat, from->ln_held);
+    from->holds = 0.0;
+    for (int i = 0; i < HEAT_TAUS; i++)
+        from->holds += hypotheses_survive(s->view, i, (double)from->ln_held[i]);
 }
 
 struct forecast_base forecast_base_of(const struct forecast_state *s)
 {
-    return (struct forecast_base){
-        .lower = survives_now(s, s->lower),
-        .upper = s->upper_share > 0.0 ? survives_now(s, s->upper) : 1.0,
-    };
+    struct forecast_base base = {.upper.holds = 1.0};
+    base_at(s, s->lower, &base.lower);
+    if (s->upper_share > 0.0)
+        base_at(s, s->upper, &base.upper);
+    return base;
 }
 
 void forecast_path_levels(const struct forecast_state *s, const struct forecast_base *base,
                           const struct forecast_path *p, const double *levels, size_t count,
                           double *chances)
 {
-    double low[HEAT_TAUS], high[HEAT_TAUS];
+    float low[LANED], high[LANED];
     hottest(s, s->lower, p, low);
     if (s->upper_share > 0.0)
         hottest(s, s->upper, p, high);
     for (size_t k = 0; k < count; k++) {
-        double chance = 1.0 - survives(s, s->lower, low, levels[k]) / base->lower;
+        double chance =
+            1.0 - survives(s, base->lower.ln_held, low, levels[k]) / base->lower.holds;
         if (s->upper_share > 0.0) {
-            double upper = 1.0 - survives(s, s->upper, high, levels[k]) / base->upper;
+            double upper =
+                1.0 - survives(s, base->upper.ln_held, high, levels[k]) / base->upper.holds;
             chance += s->upper_share * (upper - chance);
         }
         chances[k] = fmin(1.0, fmax(0.0, chance));

@@ -43,7 +43,10 @@ double forecast_path_reaches(const struct forecast_state *s, const struct foreca
 
 /* The same for several levels of one way; what does not depend on the way is found once. */
 struct forecast_base {
-    double lower, upper; /* weight of what holds now, at both ends of the heat */
+    struct forecast_from {
+        double holds;             /* weight of what holds now */
+        float ln_held[HEAT_TAUS]; /* logarithm of the most it has felt and held */
+    } lower, upper;               /* at both ends of the heat */
 };
 struct forecast_base forecast_base_of(const struct forecast_state *s);
 void forecast_path_levels(const struct forecast_state *s, const struct forecast_base *base,

@@ -1,5 +1,7 @@
 #include "hypotheses.h"
 
+#include "base/lanes.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -91,6 +93,9 @@ void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limi
         c->kernel[i] =
             (float)(0.5 *
                     erfc((i / (double)HYPOTHESES_FINE - HYPOTHESES_KERNEL / 2) * M_SQRT1_2));
+    for (int n = 0; n < HYPOTHESES_FINE + 2; n++)
+        for (int m = 0; m < HYPOTHESES_KERNEL; m++)
+            c->rows[n][m] = c->kernel[n + (HYPOTHESES_KERNEL - 1 - m) * HYPOTHESES_FINE];
     set_prior(c);
 }
 
@@ -135,6 +140,8 @@ void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_cla
             v->weight.at[i][j] *= scale;
             v->from[i][j] = v->from[i][j + 1] + v->weight.at[i][j];
         }
+        memset(v->near[i], 0, sizeof v->near[i]);
+        memcpy(v->near[i] + HYPOTHESES_KERNEL, v->weight.at[i], sizeof v->weight.at[i]);
     }
 }
 
@@ -143,21 +150,22 @@ double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h)
     double u =
         level_of(ln_h) - HYPOTHESES_KERNEL / 2; /* levels below u have opened for certain */
     if (!(u > -HYPOTHESES_KERNEL))
-        return v->from[tau][0];
+        return (double)v->from[tau][0];
     if (u >= HYPOTHESES_LEVELS)
-        return v->from[tau][HYPOTHESES_LEVELS];
+        return (double)v->from[tau][HYPOTHESES_LEVELS];
     int first = (int)ceil(u), last = first + HYPOTHESES_KERNEL;
-    double fine = (u - first) * HYPOTHESES_FINE + HYPOTHESES_KERNEL * HYPOTHESES_FINE;
+    float fine = (float)(u - first + 1.0) * HYPOTHESES_FINE;
     int n = (int)fine;
-    double part = fine - n;
-    double sum = last < HYPOTHESES_LEVELS ? (double)v->from[tau][last < 0 ? 0 : last]
-                                          : (double)v->from[tau][HYPOTHESES_LEVELS];
-    for (int j = first; j < last; j++, n -= HYPOTHESES_FINE)
-        if (j >= 0 && j < HYPOTHESES_LEVELS)
-            sum +=
-                v->weight.at[tau][j] *
-                (v->class->kernel[n] + part * (v->class->kernel[n + 1] - v->class->kernel[n]));
-    return sum;
+    float part = fine - (float)n;
+    lanes sum = {last < HYPOTHESES_LEVELS ? v->from[tau][last < 0 ? 0 : last]
+                                          : v->from[tau][HYPOTHESES_LEVELS]};
+    for (int k = 0; k < HYPOTHESES_KERNEL; k += LANES) { /* the levels first .. last - 1 */
+        lanes low = lanes_load(v->class->rows[n] + k),
+              high = lanes_load(v->class->rows[n + 1] + k);
+        sum += lanes_load(v->near[tau] + first + HYPOTHESES_KERNEL + k) *
+               (low + part * (high - low));
+    }
+    return (double)lanes_sum(sum);
 }
 
 static double density(double u, int j) /* of ln h, for a breaker of level j */

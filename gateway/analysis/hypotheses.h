@@ -40,6 +40,7 @@ struct hypotheses_class {
     float quick_share[HEAT_TAUS]
                      [HYPOTHESES_LEVELS]; /* how much of a cell's prior is worn quick */
     float kernel[HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2]; /* P(normal > z), z from -4 to 4 */
+    float rows[HYPOTHESES_FINE + 2][HYPOTHESES_KERNEL];    /* the same, one level a column */
 };
 
 /* The weights now, with their sums from each level up. */
@@ -47,6 +48,7 @@ struct hypotheses_view {
     const struct hypotheses_class *class;
     struct hypotheses_grid weight; /* adds up to 1 */
     float from[HEAT_TAUS][HYPOTHESES_LEVELS + 1];
+    float near[HEAT_TAUS][2 * HYPOTHESES_KERNEL + HYPOTHESES_LEVELS]; /* weight, zeros around */
 };
 
 void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limits *l,

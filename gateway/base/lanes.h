@@ -70,6 +70,25 @@ static inline lanes lanes_log(lanes v)
     return 0.693147181F * __builtin_convertvector(exponent, lanes) + 2.0F * s * series;
 }
 
+/* e^v, to 3e-7 of it; 0 for anything below -87, v < 88. */
+static inline lanes lanes_exp(lanes v)
+{
+    lanes low = {-87.0F, -87.0F, -87.0F, -87.0F}, half = {0.5F, 0.5F, 0.5F, 0.5F};
+    lanes_mask small = v < low, up = (v > 0.0F) & (lanes_mask)half;
+    lanes x = lanes_choose(small, low, v);
+    lanes turns = 1.44269504F * x;
+    /* to the nearest whole power of two: halves away from zero, then cut */
+    lanes_mask n = __builtin_convertvector(turns - half + 2.0F * (lanes)up, lanes_mask);
+    lanes whole = __builtin_convertvector(n, lanes);
+    lanes r = (x - 0.693359375F * whole) + 2.12194440e-4F * whole; /* ln 2 in two parts */
+    lanes series =
+        1.0F +
+        r * (1.0F + r * (0.5F + r * (1.0F / 6 +
+                                     r * (1.0F / 24 + r * (1.0F / 120 + r * (1.0F / 720))))));
+    lanes_mask power = (n + 127) << 23;
+    return lanes_where(~small, series * (lanes)power);
+}
+
 /* Sum of the four. */
 static inline float lanes_sum(lanes v)
 {
