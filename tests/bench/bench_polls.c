@@ -17,6 +17,7 @@
 #include <pthread.h>
 #include <pty.h>
 #include <sched.h>
+#include <semaphore.h>
 #include <signal.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -231,7 +232,8 @@ static struct rate bare_polls(int port)
 
 struct tally {
     int64_t polls, begin_ns, end_ns, begin_cpu_us, end_cpu_us;
-    atomic_bool done;
+    bool done;
+    sem_t over;
 };
 
 /* on the bus's thread: from the first good poll on, for a round */
@@ -242,12 +244,13 @@ static void tally_poll(void *context, struct bus_report *r)
     if (r->reading_count == REGISTERS && t->begin_ns == 0) {
         t->begin_ns = now;
         t->begin_cpu_us = thread_cpu_us();
-    } else if (!atomic_load(&t->done)) {
+    } else if (!t->done) {
         t->polls += r->reading_count == REGISTERS;
         if (now - t->begin_ns >= ROUND_US * 1000L) {
             t->end_ns = now;
             t->end_cpu_us = thread_cpu_us();
-            atomic_store(&t->done, true);
+            t->done = true;
+            sem_post(&t->over);
         }
     }
     bus_report_free(r);
@@ -256,10 +259,12 @@ static void tally_poll(void *context, struct bus_report *r)
 static struct rate our_polls(struct one_meter *m)
 {
     struct tally t = {0};
+    sem_init(&t.over, 0, 0);
     struct bus *b = start(m, tally_poll, &t);
-    while (!atomic_load(&t.done))
-        sleep_until_ns(now_ns() + 5000000);
+    while (sem_wait(&t.over) != 0) /* without waking up meanwhile, as bare_polls waits too */
+        ;
     bus_stop(b);
+    sem_destroy(&t.over);
     return (struct rate){(double)t.polls * 1e9 / (double)(t.end_ns - t.begin_ns),
                          (double)(t.end_cpu_us - t.begin_cpu_us) / (double)t.polls};
 }

@@ -27,7 +27,7 @@ static void the_logarithm_is_that_of_the_library(void **state)
 static void the_exponential_is_that_of_the_library(void **state)
 {
     (void)state;
-    for (double x = -86.9; x < 87.9; x += 0.00137) {
+    for (double x = -86.9; x < 86.9; x += 0.00137) {
         lanes v = {(float)x, 0.0F, (float)-fabs(x), (float)x};
         lanes e = lanes_exp(v);
         for (int k = 0; k < LANES; k++) {
