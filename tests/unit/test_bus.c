@@ -246,7 +246,7 @@ static void a_dead_meter_is_left_alone_and_its_neighbours_are_not_slowed(void **
         r = tick(b);
         assert_all_good(r);
         bus_report_free(r);
-        assert_said(b, "meter m2 answers again after 0 s\n", 1);
+        assert_said(b, "meter m2 answers again after ", 1);
         assert_said(b, "meter m2", 2);
         tear_down(b);
     }
