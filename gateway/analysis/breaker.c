@@ -206,10 +206,15 @@ static void count_overstay(struct overstay *o, bool above, double seconds)
  * knows yet whether the breaker opened: then it waits. */
 static void end_warmings(struct pole *p, struct circuit *c)
 {
-    for (int i = 0; i < HEAT_TAUS && !c->fallen; i++) {
+    if (c->fallen || !p->warmed)
+        return;
+    p->warmed = false;
+    for (int i = 0; i < HEAT_TAUS; i++) {
         double felt = heat_felt(p->h, i);
-        if (felt >= WARMING_OVER * p->top[i])
+        if (felt >= WARMING_OVER * p->top[i]) {
+            p->warmed = p->warmed || p->top[i] > WARMING_LEAST;
             continue;
+        }
         if (p->top[i] > WARMING_LEAST) {
             if (!c->learned)
                 c->learned = hypotheses_grid_create();
@@ -218,6 +223,7 @@ static void end_warmings(struct pole *p, struct circuit *c)
             c->held[i] = fmax(c->held[i], p->top[i]);
         }
         p->top[i] = felt;
+        p->warmed = p->warmed || felt > WARMING_LEAST;
     }
 }
 
@@ -243,6 +249,7 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
         pole_gap(p, c, f->mono_ms, amps);
         c->open = c->quick = (struct overstay){0}; /* what it carried is not known */
     } else {
+        p->warmed = true;
         heat_bank_step(p->h, p->top, heat_bank_decay(&c->class->bank, dt),
                        amps * amps * c->q_per_amps2);
         if (c->open.seconds > 0.0 || amps >= c->open_amps) {

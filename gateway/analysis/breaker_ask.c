@@ -187,6 +187,7 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
         struct pole *p = &b->poles[sc->first_pole + k];
         for (int i = 0; i < HEAT_TAUS; i++)
             p->top[i] = heat_felt(p->h, i);
+        p->warmed = true;
     }
 }
 

@@ -194,6 +194,7 @@ static bool take_circuit(struct breakers *b, struct saved *s)
         p->upper_share = s->pole[k].upper_share;
         memcpy(p->h, s->pole[k].h, sizeof p->h);
         memcpy(p->top, s->pole[k].top, sizeof p->top);
+        p->warmed = true;
         memcpy(p->width, s->pole[k].width, sizeof p->width);
         p->wide = p->loaded = true;
     }

@@ -34,6 +34,7 @@ struct pole {
     double amps;        /* last reading (quiet: at the beginning of the batch) */
     double upper_share; /* how likely the upper end of the width is */
     bool wide;          /* width counts */
+    bool warmed;        /* some top may say something: exact steps were made, or it is high */
     bool loaded;        /* from before a restart: the first reading ends a gap */
     int steps;          /* exact ones, to look at the warming now and then */
 };

@@ -4,6 +4,7 @@
 #include "outlook.h"
 #include "trip_texts.h"
 
+#include "base/lanes.h"
 #include "base/text.h"
 
 #include <math.h>
@@ -48,6 +49,8 @@ struct near_overload {
     struct outlook_sources from;
     struct alarms *alarms;
     struct habits *habits;
+    float *pole_from; /* per pole: no circuit is judged at or below it */
+    int *circuit_of;  /* per pole; those of one circuit lie side by side */
     struct watched circuits[];
 };
 
@@ -56,7 +59,10 @@ static void set_watch(struct near_overload *n, size_t i)
     double rating = n->from.site->circuits[i].breaker_amps;
     double room = rating - habits_largest_amps(n->habits, (int)i);
     double from = fmin(WATCH_SHARE * rating, fmax(WATCH_SHARE_LEAST * rating, room));
+    const struct site_circuit *c = &n->from.site->circuits[i];
     n->circuits[i].from_amps = (float)from;
+    for (int p = 0; p < c->poles; p++) /* what alarms know of is judged at any current */
+        n->pole_from[c->first_pole + p] = n->circuits[i].told ? -1.0F : (float)from;
 }
 
 struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
@@ -68,14 +74,19 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
         return NULL;
     n->alarms = a;
     n->habits = habits_create(s);
-    if (!n->habits) {
-        free(n);
+    n->pole_from = calloc(s->poles_total + LANES, sizeof *n->pole_from);
+    n->circuit_of = calloc(s->poles_total + 1, sizeof *n->circuit_of);
+    if (!n->habits || !n->pole_from || !n->circuit_of) {
+        near_overload_destroy(n);
         return NULL;
     }
     n->from = (struct outlook_sources){
         .site = s, .rules = rules, .breakers = b, .loads = l, .habits = n->habits};
-    for (size_t i = 0; i < s->circuit_count; i++)
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        for (int p = 0; p < s->circuits[i].poles; p++)
+            n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
         set_watch(n, i);
+    }
     return n;
 }
 
@@ -84,6 +95,8 @@ void near_overload_destroy(struct near_overload *n)
     if (!n)
         return;
     habits_destroy(n->habits);
+    free(n->pole_from);
+    free(n->circuit_of);
     free(n);
 }
 
@@ -307,22 +320,42 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     }
-    w->told = j.stands || alarms_standing(n->alarms, j.kind, j.subject);
+    bool told = j.stands || alarms_standing(n->alarms, j.kind, j.subject);
+    if (told != w->told) {
+        w->told = told;
+        set_watch(n, i);
+    }
+}
+
+static void step_circuit(struct near_overload *n, size_t i, const struct frame *f)
+{
+    const struct site_circuit *c = &n->from.site->circuits[i];
+    const struct watched *w = &n->circuits[i];
+    const float *amps = frame_amps(f) + c->first_pole;
+    float most = amps[0];
+    for (int p = 1; p < c->poles; p++)
+        most = fmaxf(most, amps[p]);
+    bool calm = most <= w->calm_amps && f->mono_ms < w->calm_until_ms;
+    if ((most > w->from_amps && !calm) || (w->told && most >= 0.0F))
+        judge(n, i, f, (double)most);
 }
 
 void near_overload_step(struct near_overload *n, const struct frame *f)
 {
     const float *amps = frame_amps(f);
+    int done = -1;
     habits_step(n->habits, f);
-    for (size_t i = 0; i < n->from.site->circuit_count; i++) {
-        const struct site_circuit *c = &n->from.site->circuits[i];
-        float most = amps[c->first_pole];
-        for (int p = 1; p < c->poles; p++)
-            most = fmaxf(most, amps[c->first_pole + p]);
-        const struct watched *w = &n->circuits[i];
-        bool calm = most <= w->calm_amps && f->mono_ms < w->calm_until_ms;
-        if ((most > w->from_amps && !calm) || (w->told && most >= 0.0F))
-            judge(n, i, f, (double)most);
+    for (size_t pole = 0; pole < f->poles; pole += LANES) {
+        /* reads past the poles stay inside the frame (watts follow) */
+        lanes_mask none = ~(lanes_load(amps + pole) > lanes_load(n->pole_from + pole));
+        if (lanes_all(none))
+            continue;
+        for (size_t k = pole; k < pole + LANES && k < f->poles; k++) {
+            if (none[k - pole] || n->circuit_of[k] == done)
+                continue;
+            done = n->circuit_of[k];
+            step_circuit(n, (size_t)done, f);
+        }
     }
 }
 
