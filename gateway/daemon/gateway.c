@@ -14,6 +14,7 @@
 #include "model/event_json.h"
 #include "notify/announce.h"
 #include "notify/mqtt.h"
+#include "notify/record_alarm.h"
 #include "store/reader.h"
 #include "store/store.h"
 
@@ -50,6 +51,7 @@ struct gateway {
     int64_t learned_saved_mono_ms;
     bool running_changed; /* an event came: keep the running state with this turn */
     bool queue_full_said;
+    struct record_alarm record_alarm;
     uint64_t frames, events;
     char status[200];
 };
@@ -172,6 +174,10 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     int64_t commit_mono_ms = clock_mono_ms(); /* the store says itself when it cannot write */
     if (store_commit(g->store, commit_mono_ms, clock_wall_ms()) != STORE_OK && g->mqtt)
         mqtt_tell_unwritten(g->mqtt, commit_mono_ms);
+    struct store_status record;
+    store_get_status(g->store, &record);
+    record_alarm_judge(&g->record_alarm, engine_alarms(g->engine), &record, commit_mono_ms,
+                       clock_wall_ms());
     say_full_queue(g);
 }
 
@@ -318,7 +324,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     if (!g->config)
         goto failed;
     enum store_err err;
-    struct store_options o = {.path = g->database};
+    struct store_options o = {.path = g->database, .reserve = true};
     g->store = store_open(&o, clock_wall_ms(), &err);
     g->reports = queue_create(QUEUE_REPORTS);
     g->published = calloc(g->config->site.circuit_count + 1, sizeof *g->published);

@@ -17,7 +17,7 @@ static const char *const kinds[] = {
     "opened_again",    "worn_breaker",          "breaker_did_not_open",
     "open_neutral",    "supply_voltage",        "leg_imbalance",
     "feeder_overload", "essential_load_silent", "meter_lost",
-    "sensor_mismatch",
+    "sensor_mismatch", "record_at_risk",
 };
 static const char *const priorities[] = {"urgent", "high", "low"};
 static const char *const states[] = {

@@ -201,15 +201,16 @@ void database_close(struct database *d)
     *d = (struct database){0};
 }
 
-bool database_set_aside(const char *path, int64_t wall_ms, char *name, size_t name_size)
+bool database_set_aside(const char *path, const char *why, int64_t wall_ms, char *name,
+                        size_t name_size)
 {
     static const char *const tails[] = {"-wal", "-shm"};
     char stamp[CLOCK_COMPACT_SIZE], from[4096], to[4096];
     struct stat st;
     clock_format_compact(wall_ms, stamp);
-    snprintf(name, name_size, "%s.damaged-%s", path, stamp);
+    snprintf(name, name_size, "%s.%s-%s", path, why, stamp);
     for (int n = 2; stat(name, &st) == 0 && n < 100; n++) /* two within a second */
-        snprintf(name, name_size, "%s.damaged-%s-%d", path, stamp, n);
+        snprintf(name, name_size, "%s.%s-%s-%d", path, why, stamp, n);
     /* the log first: a new database must never find the old one's */
     for (size_t i = 0; i < 2; i++) {
         snprintf(from, sizeof from, "%s%s", path, tails[i]);

@@ -54,9 +54,10 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
                              int64_t pages_most, char why[DATABASE_WHY_SIZE]);
 void database_close(struct database *d);
 
-/* Renames path, path-wal and path-shm; name gets the new name of the first. False with errno.
- */
-bool database_set_aside(const char *path, int64_t wall_ms, char *name, size_t name_size);
+/* Renames path, path-wal and path-shm to "<path>.<why>-<UTC>..."; name gets the new name of the
+ * first. False with errno. */
+bool database_set_aside(const char *path, const char *why, int64_t wall_ms, char *name,
+                        size_t name_size);
 
 /* The first column of the first row, fallback when there is none. */
 enum store_err database_number(struct database *d, const char *sql, int64_t fallback,

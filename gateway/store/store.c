@@ -1,8 +1,7 @@
 #include "store.h"
 
-#include "batch.h"
-#include "block.h"
-#include "database.h"
+#include "reserve.h"
+#include "store_parts.h"
 #include "transaction.h"
 
 #include "base/clock.h"
@@ -15,49 +14,15 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/statvfs.h>
+#include <unistd.h>
 
-#define RETRY_MS 1000                      /* between tries while the disk refuses */
+#define RETRY_MS 1000 /* between tries while the disk refuses, twice as long each time ... */
+#define RETRY_MOST_MS 10000                /* ... up to this: a try writes all that waits */
 #define RETRY_OPEN_MS 5000                 /* while there is no database to write to */
 #define SEAL_MS (STORE_READINGS_MS - 1000) /* leaves a second for the commit itself */
 #define SETTLE_MS 30000 /* delivered rows go with other writes, alone only after this time */
 #define DAY_MS 86400000.0
 #define PAGES_A_MB 256.0
-
-struct store {
-    struct store_options options;
-    char *path;
-    struct database database; /* .db NULL: not open */
-    int64_t first_seq;
-
-    struct batch batch;
-    struct block *block;
-    struct text columns; /* of the present layout, joined by newlines */
-    const struct site *site;
-
-    enum store_err err;
-    char why[DATABASE_WHY_SIZE];
-    int64_t retry_mono_ms;
-    int64_t failed_mono_ms; /* when err began; 0: no commit has met it yet */
-    int64_t wall_ms;        /* of the turn */
-
-    _Atomic int64_t settled[STORE_ROUTES];
-    _Atomic int64_t newest[STORE_ROUTES];
-    int64_t forgotten[STORE_ROUTES]; /* settled and deleted up to here */
-    int64_t settle_mono_ms;
-
-    store_watch *watch;
-    void *watch_context;
-
-    int64_t outbox_rows;
-    bool outbox_said;
-    bool short_of_room;
-    int room_tries; /* since the last write that went well */
-    enum store_err keep_err;
-    int64_t dropped_day;
-    struct store_status counted;
-};
-
-static void take_readings(struct store *s);
 
 /* ---- opening ---- */
 
@@ -91,18 +56,21 @@ static enum store_err open_database(struct store *s)
 }
 
 /* renames what is there and begins a new one */
-static enum store_err replace_damaged(struct store *s)
+static enum store_err replace(struct store *s, enum store_err reason)
 {
     char name[4096];
+    bool damaged = reason == STORE_ERR_DAMAGED;
     database_close(&s->database);
     log_error("store", "%s", s->why);
-    if (!database_set_aside(s->path, s->wall_ms, name, sizeof name)) {
-        snprintf(s->why, sizeof s->why, "%s: the damaged record cannot be set aside: %s",
-                 s->path, strerror(errno));
+    if (!database_set_aside(s->path, damaged ? "damaged" : "read-only", s->wall_ms, name,
+                            sizeof name)) {
+        snprintf(s->why, sizeof s->why, "%s: the %s record cannot be set aside: %s", s->path,
+                 damaged ? "damaged" : "read-only", strerror(errno));
         return STORE_ERR_READ_ONLY;
     }
     s->counted.set_aside++;
-    log_error("store", "the damaged record is kept as %s; a new one begins", name);
+    log_error("store", "the %s record is kept as %s; a new one begins",
+              damaged ? "damaged" : "read-only", name);
     /* the clock may have gone back: the numbers do not */
     s->first_seq = s->wall_ms > s->first_seq ? s->wall_ms : s->first_seq;
     for (int r = 1; r < STORE_ROUTES; r++) {
@@ -112,12 +80,48 @@ static enum store_err replace_damaged(struct store *s)
     return open_database(s);
 }
 
+/* A file that may not be written where others may: somebody has protected it, or it belongs to
+ * another user. When the whole disk cannot be written there is nowhere to put a new one. */
+static bool stands_in_the_way(const struct store *s)
+{
+    char folder[4096];
+    snprintf(folder, sizeof folder, "%s", s->path);
+    char *slash = strrchr(folder, '/');
+    if (slash)
+        slash[slash == folder] = '\0';
+    return eaccess(s->path, F_OK) == 0 && eaccess(s->path, R_OK | W_OK) != 0 &&
+           eaccess(slash ? folder : ".", W_OK | X_OK) == 0;
+}
+
+static bool release_reserve(const struct store *s)
+{
+    if (!s->options.reserve || !reserve_release(s->path))
+        return false;
+    log_warning("store", "the disk is full: the room held in reserve is used");
+    return true;
+}
+
+/* No room is an error of many names while the database is being opened: its log and the memory
+ * it shares with readers are files too. */
+static bool may_be_full(const struct store *s, enum store_err err)
+{
+    struct statvfs v;
+    return err && err != STORE_ERR_DAMAGED && err != STORE_ERR_NEWER &&
+           statvfs(s->path, &v) == 0 &&
+           (uint64_t)v.f_bavail * v.f_frsize < (uint64_t)RESERVE_BYTES;
+}
+
 static enum store_err ensure_open(struct store *s)
 {
     if (s->database.db)
         return STORE_OK;
     enum store_err err = open_database(s);
-    return err == STORE_ERR_DAMAGED ? replace_damaged(s) : err;
+    if (may_be_full(s, err) && release_reserve(s))
+        err = open_database(s);
+    bool refused = err == STORE_ERR_READ_ONLY || err == STORE_ERR_OPEN;
+    if (err == STORE_ERR_DAMAGED || (refused && stands_in_the_way(s)))
+        return replace(s, err);
+    return err;
 }
 
 static void note(struct store *s, enum store_err err)
@@ -174,7 +178,7 @@ void store_close(struct store *s)
     if (!s)
         return;
     s->retry_mono_ms = INT64_MIN;
-    take_readings(s);
+    store_take_block(s);
     if (store_commit(s, INT64_MAX / 2, s->wall_ms) != STORE_OK && s->batch.count > 0)
         log_error("store", "%zu records could not be written and are lost: %s", s->batch.count,
                   s->why);
@@ -184,182 +188,6 @@ void store_close(struct store *s)
     text_free(&s->columns);
     free(s->path);
     free(s);
-}
-
-/* ---- collecting ---- */
-
-#define VALUES(...)                                                                            \
-    (const struct value[]){__VA_ARGS__},                                                       \
-        sizeof((const struct value[]){__VA_ARGS__}) / sizeof(struct value)
-
-static void add(struct store *s, struct entry_kind kind, const struct value *values,
-                size_t count)
-{
-    if (!batch_add(&s->batch, kind, values, count))
-        s->counted.lost_records++;
-    if (s->batch.bytes <= s->options.batch_most_bytes)
-        return;
-    uint64_t dropped[BATCH_WORTHS] = {0};
-    batch_shed(&s->batch, s->options.batch_most_bytes / 8 * 7, dropped);
-    s->counted.lost_readings += dropped[WORTH_READINGS];
-    s->counted.lost_records += dropped[WORTH_LOADS] + dropped[WORTH_RECORD];
-}
-
-static struct entry_kind record_entry(enum statement statement)
-{
-    return (struct entry_kind){(int)statement, WORTH_RECORD, false, 1};
-}
-
-static const char *circuit_id(const struct site *site, const struct event *e)
-{
-    return e->circuit >= 0 ? site->circuits[e->circuit].id : NULL;
-}
-
-static const char *panel_id(const struct site *site, const struct event *e)
-{
-    int panel = e->circuit >= 0 ? site->circuits[e->circuit].panel : e->panel;
-    return panel >= 0 ? site->panels[panel].id : NULL;
-}
-
-/* after the event itself, whose sequence number the row takes */
-#define ADD_AFTER(s, statement, ...)                                                           \
-    add((s), (struct entry_kind){(int)(statement), WORTH_RECORD, true, 1}, VALUES(__VA_ARGS__))
-
-static void add_subject(struct store *s, const struct site *site, const struct event *e,
-                        const char *json)
-{
-    const struct event_trip *t = &e->trip;
-    const struct event_alarm *a = &e->alarm;
-    switch (e->type) {
-    case EVENT_LOAD_ON:
-    case EVENT_LOAD_OFF: break;
-    case EVENT_TRIP:
-        ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
-                  value_int(t->opened_wall_ms), value_text(trip_stage_name(t->stage)),
-                  value_real(t->probability), value_text(trip_cause_name(t->cause)),
-                  value_text(json));
-        break;
-    case EVENT_RESTORED:
-        ADD_AFTER(s, SET_RESTORED, value_text(e->outcome.trip), value_int(e->wall_ms),
-                  value_real(e->outcome.seconds));
-        break;
-    case EVENT_OPENED_AGAIN:
-        ADD_AFTER(s, SET_AGAIN, value_text(e->outcome.trip), value_real(e->outcome.seconds));
-        break;
-    case EVENT_ALARM:
-        ADD_AFTER(s, PUT_ALARM, value_text(a->id), value_text(alarm_kind_name(a->kind)),
-                  value_text(alarm_priority_name(a->priority)),
-                  value_text(alarm_state_name(a->state)), value_int(a->raised_wall_ms),
-                  value_int(e->wall_ms), value_text(a->by), value_text(a->note),
-                  value_text(json));
-        break;
-    }
-}
-
-static bool is_load(const struct event *e)
-{
-    return e->type == EVENT_LOAD_ON || e->type == EVENT_LOAD_OFF;
-}
-
-static const char *subject_of(const struct event *e)
-{
-    switch (e->type) {
-    case EVENT_LOAD_ON:
-    case EVENT_LOAD_OFF: return NULL;
-    case EVENT_TRIP: return e->trip.id;
-    case EVENT_RESTORED:
-    case EVENT_OPENED_AGAIN: return e->outcome.trip;
-    case EVENT_ALARM: return e->alarm.id;
-    }
-    return NULL;
-}
-
-void store_add_event(struct store *s, const struct site *site, const struct event *e,
-                     const char *json)
-{
-    add(s, (struct entry_kind){ADD_EVENT, is_load(e) ? WORTH_LOADS : WORTH_RECORD, false, 1},
-        VALUES(value_int(e->wall_ms), value_text(event_type_name(e->type)),
-               value_text(panel_id(site, e)), value_text(circuit_id(site, e)),
-               value_text(subject_of(e)), value_text(json)));
-    add_subject(s, site, e, json);
-}
-
-void store_release_trip(struct store *s, const char *id)
-{
-    add(s, record_entry(RELEASE_TRIP), VALUES(value_text(id)));
-}
-
-enum { MESSAGE_TOPIC = 1, MESSAGE_PAYLOAD = 2, MESSAGE_RETAIN = 4 }; /* among its values */
-
-void store_add_message(struct store *s, const struct store_message *m)
-{
-    add(s,
-        (struct entry_kind){ADD_MESSAGE, m->low_value ? WORTH_LOADS : WORTH_RECORD, m->with_seq,
-                            1},
-        VALUES(value_int(m->route), value_text(m->topic), value_text(m->payload),
-               value_int(m->qos), value_int(m->retain), value_int(m->low_value),
-               value_int(s->wall_ms),
-               m->expires_wall_ms ? value_int(m->expires_wall_ms) : value_null(),
-               value_int(m->with_seq)));
-}
-
-void store_add_state(struct store *s, const char *key, const void *bytes, size_t length,
-                     int64_t wall_ms)
-{
-    batch_remove(&s->batch, PUT_STATE, key);
-    add(s, record_entry(PUT_STATE),
-        VALUES(value_text(key), value_blob(bytes, length), value_int(wall_ms)));
-}
-
-/* ---- readings ---- */
-
-static void take_readings(struct store *s)
-{
-    struct codec_out bytes = {0};
-    if (!s->block || block_rows(s->block) == 0)
-        return;
-    size_t rows = block_rows(s->block);
-    int64_t first = block_first_wall_ms(s->block);
-    block_seal(s->block, &bytes);
-    if (bytes.failed) {
-        s->counted.lost_readings += rows;
-    } else {
-        add(s, (struct entry_kind){ADD_LAYOUT, WORTH_READINGS, false, 0},
-            VALUES(value_text(text_get(&s->columns)), value_int((int64_t)s->site->poles_total),
-                   value_int((int64_t)s->site->panel_count)));
-        add(s, (struct entry_kind){ADD_READINGS, WORTH_READINGS, true, (uint32_t)rows},
-            VALUES(value_int(first), value_text(text_get(&s->columns)),
-                   value_blob(bytes.bytes, bytes.length)));
-    }
-    codec_out_free(&bytes);
-}
-
-void store_set_site(struct store *s, const struct site *site)
-{
-    char name[2 * SITE_ID_SIZE];
-    take_readings(s);
-    block_destroy(s->block);
-    s->block = block_create(site->poles_total, site->panel_count);
-    text_clear(&s->columns);
-    size_t count = frame_count(site);
-    for (size_t i = 0; i < count; i++) {
-        frame_column_name(site, i, name, sizeof name);
-        text_printf(&s->columns, i ? "\n%s" : "%s", name);
-    }
-    s->site = site;
-}
-
-void store_add_readings(struct store *s, const struct frame *f)
-{
-    if (!s->block || s->columns.failed || f->poles != s->site->poles_total ||
-        f->panels != s->site->panel_count) {
-        s->counted.lost_readings++;
-        return;
-    }
-    if (block_add(s->block, f))
-        return;
-    take_readings(s);
-    block_add(s->block, f); /* an empty block takes any frame */
 }
 
 /* ---- writing ---- */
@@ -404,6 +232,9 @@ static void look_at_room(struct store *s, enum store_err err)
                   s->path);
     if (!full && s->short_of_room)
         log_info("store", "there is room on the disk again");
+    if (!full && (s->short_of_room || !s->reserve_looked) && s->options.reserve)
+        reserve_take(s->path, s->options.floor_bytes);
+    s->reserve_looked = true;
     s->short_of_room = full;
 }
 
@@ -449,7 +280,12 @@ static enum store_err write_batch(struct store *s)
     database_why(s->database.db, rc, "writing the record", s->path, s->why);
     if (!transaction_undo(&s->database) && err != STORE_ERR_DAMAGED)
         err = STORE_ERR_IO;
-    if (err == STORE_ERR_IO)
+    if (err == STORE_ERR_FULL) {
+        release_reserve(s);
+        /* a log that cannot grow is begun anew, if it can be */
+        sqlite3_wal_checkpoint_v2(s->database.db, NULL, SQLITE_CHECKPOINT_RESTART, NULL, NULL);
+    }
+    if (err == STORE_ERR_IO || err == STORE_ERR_READ_ONLY)
         database_close(&s->database); /* what it holds in memory is not to be trusted either */
     return err;
 }
@@ -475,7 +311,7 @@ static enum store_err keep_history(struct store *s)
     if (!transaction_undo(&s->database))
         database_close(&s->database);
     if (err == STORE_ERR_DAMAGED)
-        return replace_damaged(s);
+        return replace(s, STORE_ERR_DAMAGED);
     if (err != s->keep_err)
         log_error("store", "%s; it is tried again", s->why);
     s->keep_err = err;
@@ -496,7 +332,7 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     s->wall_ms = wall_ms;
     if (s->block && block_rows(s->block) > 0 &&
         mono_ms - block_first_mono_ms(s->block) >= SEAL_MS)
-        take_readings(s);
+        store_take_block(s);
     if (s->batch.count == 0 && !settle_due(s, mono_ms))
         return s->err;
     if (s->err && mono_ms < s->retry_mono_ms)
@@ -506,7 +342,7 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     if (!err)
         err = write_batch(s);
     if (err == STORE_ERR_DAMAGED && s->database.db) {
-        err = replace_damaged(s);
+        err = replace(s, STORE_ERR_DAMAGED);
         if (!err)
             err = write_batch(s);
     }
@@ -515,83 +351,16 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     look_at_room(s, err);
     note(s, err);
     if (err) {
-        s->retry_mono_ms = mono_ms + (s->database.db ? RETRY_MS : RETRY_OPEN_MS);
+        s->retry_ms = s->retry_ms < RETRY_MOST_MS / 2 ? 2 * s->retry_ms : RETRY_MOST_MS;
+        s->retry_ms = s->retry_ms > 0 ? s->retry_ms : RETRY_MS;
+        s->retry_mono_ms = mono_ms + (s->database.db ? s->retry_ms : RETRY_OPEN_MS);
         return err;
     }
     batch_clear(&s->batch);
+    s->retry_ms = 0;
     s->settle_mono_ms = mono_ms;
     note(s, keep_history(s));
     if (s->watch)
         s->watch(s->watch_context);
     return s->err;
-}
-
-/* ---- delivery and status ---- */
-
-void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *fn,
-                          void *context)
-{
-    if (!s->err || mono_ms - s->failed_mono_ms < STORE_GRACE_MS)
-        return;
-    for (struct entry *e = s->batch.first; e; e = e->next) {
-        if (e->kind.statement != ADD_MESSAGE || e->kind.worth != WORTH_RECORD || e->told)
-            continue;
-        struct text topic = TEXT_INIT,
-                    payload = TEXT_INIT; /* the batch's texts are not terminated */
-        text_append_bytes(&topic, e->values[MESSAGE_TOPIC].bytes,
-                          e->values[MESSAGE_TOPIC].length);
-        bool empty = e->values[MESSAGE_PAYLOAD].type == VALUE_NULL;
-        if (!empty)
-            text_append_bytes(&payload, e->values[MESSAGE_PAYLOAD].bytes,
-                              e->values[MESSAGE_PAYLOAD].length);
-        e->told = !topic.failed && !payload.failed;
-        if (e->told)
-            fn(context, text_get(&topic), empty ? NULL : text_get(&payload),
-               e->values[MESSAGE_RETAIN].integer != 0);
-        text_free(&topic);
-        text_free(&payload);
-    }
-}
-
-void store_settle(struct store *s, enum store_route route, int64_t id)
-{
-    atomic_store(&s->settled[route], id);
-}
-
-int64_t store_newest(struct store *s, enum store_route route)
-{
-    return atomic_load(&s->newest[route]);
-}
-
-void store_set_watch(struct store *s, store_watch *watch, void *context)
-{
-    s->watch = watch;
-    s->watch_context = context;
-}
-
-void store_get_status(const struct store *s, struct store_status *out)
-{
-    *out = s->counted;
-    out->err = s->err;
-    out->why = s->why;
-    out->waiting_records = s->batch.count;
-    out->waiting_bytes = s->batch.bytes;
-    out->outbox_rows = s->outbox_rows;
-    out->short_of_room = s->short_of_room;
-}
-
-const char *store_strerror(enum store_err err)
-{
-    switch (err) {
-    case STORE_OK: return "ok";
-    case STORE_ERR_MEMORY: return "memory is short";
-    case STORE_ERR_OPEN: return "the file cannot be opened";
-    case STORE_ERR_FULL: return "the disk is full";
-    case STORE_ERR_READ_ONLY: return "the disk cannot be written";
-    case STORE_ERR_IO: return "the disk answered with an error";
-    case STORE_ERR_BUSY: return "another program holds the record";
-    case STORE_ERR_DAMAGED: return "the file is damaged";
-    case STORE_ERR_NEWER: return "written by a later version, left alone";
-    }
-    return "unknown store error";
 }

@@ -51,11 +51,13 @@ struct store_options {
     int64_t pages_most;      /* of 4 KiB, the size of the database; 0: no bound */
     int64_t history_pages;   /* above so many the oldest readings go; 0: no bound */
     int64_t floor_bytes;     /* free on the disk: below it too; 0: no bound */
+    bool reserve;            /* hold room for the day on which the disk is full (reserve.h) */
 };
 
 /* Opens or creates. NULL only when memory is short; otherwise *err (may be NULL) says how it
  * went, and a store that could not be opened collects, and tries again, at most every 5 s, in
- * store_commit. A damaged file is renamed to "<path>.damaged-<UTC>", said, and replaced.
+ * store_commit. A damaged file is renamed to "<path>.damaged-<UTC>", one that alone in its
+ * folder may not be written to "<path>.read-only-<UTC>"; that is said, and a new one begun.
  * wall_ms is now; 0 (for replays) lets the sequence begin at 1. */
 struct store *store_open(const struct store_options *o, int64_t wall_ms, enum store_err *err);
 
@@ -140,7 +142,7 @@ struct store_status {
     uint64_t lost_readings;    /* frames */
     uint64_t lost_records;     /* events, messages, states */
     uint64_t dropped_messages; /* from a full outbox */
-    uint64_t set_aside;        /* damaged databases since the start */
+    uint64_t set_aside;        /* damaged or read-only databases since the start */
     uint64_t dropped_days;     /* of readings, before their age, to make room */
     bool short_of_room;        /* the disk is full, or below the floor */
     int64_t outbox_rows;

@@ -125,6 +125,50 @@ struct event record_alarm(const struct record *r, const char *id, enum alarm_kin
     return e;
 }
 
+int record_set_up(void **state)
+{
+    struct record *r = malloc(sizeof *r);
+    record_init(r);
+    record_catch_log();
+    *state = r;
+    return 0;
+}
+
+int record_tear_down(void **state)
+{
+    record_finish(*state);
+    record_catch_log();
+    free(*state);
+    return 0;
+}
+
+void record_message(struct record *r, const char *topic, const char *payload, bool low_value)
+{
+    store_add_message(r->store, &(struct store_message){.route = STORE_ROUTE_MQTT,
+                                                        .topic = topic,
+                                                        .payload = payload,
+                                                        .qos = 1,
+                                                        .low_value = low_value});
+}
+
+bool record_see_event(void *context, const struct store_event_row *row)
+{
+    struct record_seen *s = context;
+    s->ids[s->count] = row->seq;
+    snprintf(s->text[s->count++], sizeof s->text[0], "%s %s", row->type, row->json);
+    return s->count < 64;
+}
+
+bool record_see_message(void *context, const struct store_row *row)
+{
+    struct record_seen *s = context;
+    s->ids[s->count] = row->id;
+    s->numbers[s->count] = row->expires_wall_ms;
+    snprintf(s->text[s->count++], sizeof s->text[0], "%s %s", row->topic,
+             row->payload ? row->payload : "-");
+    return s->count < 64;
+}
+
 static sqlite3 *connection(const struct record *r)
 {
     sqlite3 *db = NULL;

@@ -41,6 +41,22 @@ struct event record_alarm(const struct record *r, const char *id, enum alarm_kin
 /* store_add_event with the contract's JSON */
 void record_add(struct record *r, const struct event *e);
 
+/* cmocka's set-up and tear-down: *state is a struct record with its log caught. */
+int record_set_up(void **state);
+int record_tear_down(void **state);
+
+void record_message(struct record *r, const char *topic, const char *payload, bool low_value);
+
+/* What a reader was given: "<type> <json>", "<topic> <payload>". */
+struct record_seen {
+    int count;
+    int64_t ids[64];
+    char text[64][400];
+    int64_t numbers[64]; /* of a message: when it expires */
+};
+bool record_see_event(void *context, const struct store_event_row *row);
+bool record_see_message(void *context, const struct store_row *row);
+
 /* One number out of the database by SQL, over a connection of its own. */
 int64_t record_number(const struct record *r, const char *sql);
 /* Does something to it in the same way. */

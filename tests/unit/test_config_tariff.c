@@ -24,7 +24,8 @@ static void tariffs_that_cannot_be(void **state)
         {BASE, ""},
         {"", ""},
         {"prices = ( { id = \"day\"; per_kwh = 0.2; } );",
-         "tariff.cfg:1: has no group tariff; add tariff = { currency = ...; per_kwh = ...; }\n"},
+         "tariff.cfg:1: has no group tariff; add tariff = { currency = ...; per_kwh = ...; "
+         "}\n"},
         {"tariff = { currency = \"USD\"; };",
          "tariff.cfg:1: the group tariff has no per_kwh; add per_kwh = a number: price of a "
          "kWh when none of `prices` holds\n"},

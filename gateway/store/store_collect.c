@@ -1,0 +1,174 @@
+/* The collecting of store.h: copies into the batch; nothing here touches the disk. */
+#include "store_parts.h"
+
+#define VALUES(...)                                                                            \
+    (const struct value[]){__VA_ARGS__},                                                       \
+        sizeof((const struct value[]){__VA_ARGS__}) / sizeof(struct value)
+
+static void add(struct store *s, struct entry_kind kind, const struct value *values,
+                size_t count)
+{
+    if (!batch_add(&s->batch, kind, values, count))
+        s->counted.lost_records++;
+    if (s->batch.bytes <= s->options.batch_most_bytes)
+        return;
+    uint64_t dropped[BATCH_WORTHS] = {0};
+    batch_shed(&s->batch, s->options.batch_most_bytes / 8 * 7, dropped);
+    s->counted.lost_readings += dropped[WORTH_READINGS];
+    s->counted.lost_records += dropped[WORTH_LOADS] + dropped[WORTH_RECORD];
+}
+
+static struct entry_kind record_entry(enum statement statement)
+{
+    return (struct entry_kind){(int)statement, WORTH_RECORD, false, 1};
+}
+
+static const char *circuit_id(const struct site *site, const struct event *e)
+{
+    return e->circuit >= 0 ? site->circuits[e->circuit].id : NULL;
+}
+
+static const char *panel_id(const struct site *site, const struct event *e)
+{
+    int panel = e->circuit >= 0 ? site->circuits[e->circuit].panel : e->panel;
+    return panel >= 0 ? site->panels[panel].id : NULL;
+}
+
+/* after the event itself, whose sequence number the row takes */
+#define ADD_AFTER(s, statement, ...)                                                           \
+    add((s), (struct entry_kind){(int)(statement), WORTH_RECORD, true, 1}, VALUES(__VA_ARGS__))
+
+static void add_subject(struct store *s, const struct site *site, const struct event *e,
+                        const char *json)
+{
+    const struct event_trip *t = &e->trip;
+    const struct event_alarm *a = &e->alarm;
+    switch (e->type) {
+    case EVENT_LOAD_ON:
+    case EVENT_LOAD_OFF: break;
+    case EVENT_TRIP:
+        ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
+                  value_int(t->opened_wall_ms), value_text(trip_stage_name(t->stage)),
+                  value_real(t->probability), value_text(trip_cause_name(t->cause)),
+                  value_text(json));
+        break;
+    case EVENT_RESTORED:
+        ADD_AFTER(s, SET_RESTORED, value_text(e->outcome.trip), value_int(e->wall_ms),
+                  value_real(e->outcome.seconds));
+        break;
+    case EVENT_OPENED_AGAIN:
+        ADD_AFTER(s, SET_AGAIN, value_text(e->outcome.trip), value_real(e->outcome.seconds));
+        break;
+    case EVENT_ALARM:
+        ADD_AFTER(s, PUT_ALARM, value_text(a->id), value_text(alarm_kind_name(a->kind)),
+                  value_text(alarm_priority_name(a->priority)),
+                  value_text(alarm_state_name(a->state)), value_int(a->raised_wall_ms),
+                  value_int(e->wall_ms), value_text(a->by), value_text(a->note),
+                  value_text(json));
+        break;
+    }
+}
+
+static bool is_load(const struct event *e)
+{
+    return e->type == EVENT_LOAD_ON || e->type == EVENT_LOAD_OFF;
+}
+
+static const char *subject_of(const struct event *e)
+{
+    switch (e->type) {
+    case EVENT_LOAD_ON:
+    case EVENT_LOAD_OFF: return NULL;
+    case EVENT_TRIP: return e->trip.id;
+    case EVENT_RESTORED:
+    case EVENT_OPENED_AGAIN: return e->outcome.trip;
+    case EVENT_ALARM: return e->alarm.id;
+    }
+    return NULL;
+}
+
+void store_add_event(struct store *s, const struct site *site, const struct event *e,
+                     const char *json)
+{
+    add(s, (struct entry_kind){ADD_EVENT, is_load(e) ? WORTH_LOADS : WORTH_RECORD, false, 1},
+        VALUES(value_int(e->wall_ms), value_text(event_type_name(e->type)),
+               value_text(panel_id(site, e)), value_text(circuit_id(site, e)),
+               value_text(subject_of(e)), value_text(json)));
+    add_subject(s, site, e, json);
+}
+
+void store_release_trip(struct store *s, const char *id)
+{
+    add(s, record_entry(RELEASE_TRIP), VALUES(value_text(id)));
+}
+
+void store_add_message(struct store *s, const struct store_message *m)
+{
+    add(s,
+        (struct entry_kind){ADD_MESSAGE, m->low_value ? WORTH_LOADS : WORTH_RECORD, m->with_seq,
+                            1},
+        VALUES(value_int(m->route), value_text(m->topic), value_text(m->payload),
+               value_int(m->qos), value_int(m->retain), value_int(m->low_value),
+               value_int(s->wall_ms),
+               m->expires_wall_ms ? value_int(m->expires_wall_ms) : value_null(),
+               value_int(m->with_seq)));
+}
+
+void store_add_state(struct store *s, const char *key, const void *bytes, size_t length,
+                     int64_t wall_ms)
+{
+    batch_remove(&s->batch, PUT_STATE, key);
+    add(s, record_entry(PUT_STATE),
+        VALUES(value_text(key), value_blob(bytes, length), value_int(wall_ms)));
+}
+
+/* ---- readings ---- */
+
+void store_take_block(struct store *s)
+{
+    struct codec_out bytes = {0};
+    if (!s->block || block_rows(s->block) == 0)
+        return;
+    size_t rows = block_rows(s->block);
+    int64_t first = block_first_wall_ms(s->block);
+    block_seal(s->block, &bytes);
+    if (bytes.failed) {
+        s->counted.lost_readings += rows;
+    } else {
+        add(s, (struct entry_kind){ADD_LAYOUT, WORTH_READINGS, false, 0},
+            VALUES(value_text(text_get(&s->columns)), value_int((int64_t)s->site->poles_total),
+                   value_int((int64_t)s->site->panel_count)));
+        add(s, (struct entry_kind){ADD_READINGS, WORTH_READINGS, true, (uint32_t)rows},
+            VALUES(value_int(first), value_text(text_get(&s->columns)),
+                   value_blob(bytes.bytes, bytes.length)));
+    }
+    codec_out_free(&bytes);
+}
+
+void store_set_site(struct store *s, const struct site *site)
+{
+    char name[2 * SITE_ID_SIZE];
+    store_take_block(s);
+    block_destroy(s->block);
+    s->block = block_create(site->poles_total, site->panel_count);
+    text_clear(&s->columns);
+    size_t count = frame_count(site);
+    for (size_t i = 0; i < count; i++) {
+        frame_column_name(site, i, name, sizeof name);
+        text_printf(&s->columns, i ? "\n%s" : "%s", name);
+    }
+    s->site = site;
+}
+
+void store_add_readings(struct store *s, const struct frame *f)
+{
+    if (!s->block || s->columns.failed || f->poles != s->site->poles_total ||
+        f->panels != s->site->panel_count) {
+        s->counted.lost_readings++;
+        return;
+    }
+    if (block_add(s->block, f))
+        return;
+    store_take_block(s);
+    block_add(s->block, f); /* an empty block takes any frame */
+}
