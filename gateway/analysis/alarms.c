@@ -21,6 +21,8 @@ struct point {
     int64_t gone_since_mono;    /* it is gone since, NEVER when it stands */
     int64_t raised_wall_ms;
     int64_t shelved_until_wall;
+    int64_t raised_mono[ALARMS_CHATTER_RAISES - 1]; /* the raisings before, newest first */
+    bool chattering;
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE], detail[EVENT_TEXT_SIZE];
     char by[SITE_NAME_SIZE], note[SITE_NAME_SIZE];
 };
@@ -32,6 +34,7 @@ struct alarms {
     size_t subjects; /* circuits, then panels, then meters, then the site */
     struct point *
         *points;    /* [kind * subjects + subject], NULL until first judged as standing */
+    int *hushed_by; /* the same: what suppresses the point, or ALARMS_BY_NONE */
     size_t shelved; /* how many points are shelved: tick has nothing to do at 0 */
 };
 
@@ -43,10 +46,15 @@ struct alarms *alarms_create(const struct site *s, event_sink *sink, void *conte
     *a = (struct alarms){.site = s, .sink = sink, .context = context};
     a->subjects = s->circuit_count + s->panel_count + s->meter_count + 1;
     a->points = calloc(ALARM_KINDS * a->subjects, sizeof(struct point *));
-    if (!a->points) {
+    a->hushed_by = malloc(ALARM_KINDS * a->subjects * sizeof *a->hushed_by);
+    if (!a->points || !a->hushed_by) {
+        free(a->points);
+        free(a->hushed_by);
         free(a);
         return NULL;
     }
+    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
+        a->hushed_by[i] = ALARMS_BY_NONE;
     return a;
 }
 
@@ -57,11 +65,12 @@ void alarms_destroy(struct alarms *a)
     for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
         free(a->points[i]);
     free(a->points);
+    free(a->hushed_by);
     free(a);
 }
 
-static struct point **slot(const struct alarms *a, enum alarm_kind kind,
-                           struct alarm_subject subject)
+static size_t index_of(const struct alarms *a, enum alarm_kind kind,
+                       struct alarm_subject subject)
 {
     const struct site *s = a->site;
     size_t at = a->subjects - 1;
@@ -71,7 +80,13 @@ static struct point **slot(const struct alarms *a, enum alarm_kind kind,
         at = s->circuit_count + (size_t)subject.panel;
     else if (subject.meter >= 0)
         at = s->circuit_count + s->panel_count + (size_t)subject.meter;
-    return &a->points[(size_t)kind * a->subjects + at];
+    return (size_t)kind * a->subjects + at;
+}
+
+static struct point **slot(const struct alarms *a, enum alarm_kind kind,
+                           struct alarm_subject subject)
+{
+    return &a->points[index_of(a, kind, subject)];
 }
 
 static const char *subject_id(const struct site *s, struct alarm_subject subject)
@@ -94,6 +109,8 @@ static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
     p->kind = kind;
     p->subject = subject;
     p->pending_since_mono = p->gone_since_mono = NEVER;
+    for (int i = 0; i < ALARMS_CHATTER_RAISES - 1; i++)
+        p->raised_mono[i] = NEVER;
     snprintf(p->id, sizeof p->id, "%s.%s", subject_id(a->site, subject), alarm_kind_name(kind));
     return p;
 }
@@ -121,6 +138,8 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
         .state = to,
         .previous = previous,
         .raised_wall_ms = p->raised_wall_ms,
+        .until_wall_ms = to == ALARM_SHELVED ? p->shelved_until_wall : 0,
+        .chattering = p->chattering,
         .text = p->text,
         .advice = p->advice,
         .detail = p->detail,
@@ -151,6 +170,31 @@ static void keep_words(struct point *p, const struct alarm_judgement *j, int64_t
     text_copy(p->detail, sizeof p->detail, j->detail ? j->detail : "");
 }
 
+/* the third time within the window, and until it has returned for good */
+static void count_raising(struct point *p, int64_t mono_ms)
+{
+    enum { LAST = ALARMS_CHATTER_RAISES - 2 };
+    bool by_hand = p->kind == ALARM_TRIP || p->kind == ALARM_OPENED_AGAIN;
+    int64_t first = p->raised_mono[LAST];
+    p->chattering = !by_hand && first != NEVER &&
+                    (double)(mono_ms - first) <= ALARMS_CHATTER_WINDOW_SECONDS * 1000.0;
+    memmove(p->raised_mono + 1, p->raised_mono, LAST * sizeof p->raised_mono[0]);
+    p->raised_mono[0] = mono_ms;
+}
+
+/* a feeder's own alarm speaks for what it took with it */
+static void hush(struct alarms *a, struct point *p, int by, int64_t wall_ms)
+{
+    char where[256], note[SITE_NAME_SIZE];
+    if (by == ALARMS_BY_UTILITY)
+        text_copy(where, sizeof where, "the supply");
+    else
+        site_describe_circuit(a->site, by, where, sizeof where);
+    snprintf(note, sizeof note, "%.80s is %s", where,
+             by == ALARMS_BY_UTILITY ? "away" : "open");
+    change(a, p, ALARM_SUPPRESSED, wall_ms, "", note, NULL);
+}
+
 static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
                            const struct alarm_judgement *j)
 {
@@ -163,7 +207,13 @@ static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, i
         return;
     p->condition = true;
     keep_words(p, j, wall_ms);
-    if (!silenced(p->state))
+    count_raising(p, mono_ms);
+    int by = a->hushed_by[index_of(a, p->kind, p->subject)];
+    if (silenced(p->state))
+        return;
+    if (by != ALARMS_BY_NONE)
+        hush(a, p, by, wall_ms);
+    else
         change(a, p, ALARM_UNACKNOWLEDGED, wall_ms, "", "", j->near_overload);
 }
 
@@ -175,9 +225,13 @@ static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64
         return;
     if (p->gone_since_mono == NEVER)
         p->gone_since_mono = mono_ms;
-    if ((double)(mono_ms - p->gone_since_mono) < j->off_seconds * 1000.0)
+    double off_seconds = p->chattering && j->off_seconds < ALARMS_CHATTER_OFF_SECONDS
+                             ? ALARMS_CHATTER_OFF_SECONDS
+                             : j->off_seconds;
+    if ((double)(mono_ms - p->gone_since_mono) < off_seconds * 1000.0)
         return;
     p->condition = false;
+    p->chattering = false;
     if (p->state == ALARM_UNACKNOWLEDGED)
         change(a, p, ALARM_RETURNED_UNACKNOWLEDGED, wall_ms, "", "", NULL);
     else if (p->state == ALARM_ACKNOWLEDGED)
@@ -215,6 +269,13 @@ bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subj
     return !p || (!p->condition && p->pending_since_mono == NEVER);
 }
 
+bool alarms_condition(const struct alarms *a, enum alarm_kind kind,
+                      struct alarm_subject subject)
+{
+    const struct point *p = *slot(a, kind, subject);
+    return p && p->condition;
+}
+
 bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
     const struct point *p = *slot(a, kind, subject);
@@ -224,7 +285,11 @@ bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_
 /* out of the silent states: what the condition says now */
 static void release(struct alarms *a, struct point *p, int64_t wall_ms, const char *by)
 {
-    change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms, by, "", NULL);
+    int hushed_by = a->hushed_by[index_of(a, p->kind, p->subject)];
+    if (p->condition && hushed_by != ALARMS_BY_NONE)
+        hush(a, p, hushed_by, wall_ms);
+    else
+        change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms, by, "", NULL);
 }
 
 void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms)
@@ -277,6 +342,18 @@ enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms,
     return ALARMS_OK;
 }
 
+enum alarms_err alarms_unshelve(struct alarms *a, const char *id, int64_t wall_ms,
+                                const char *by)
+{
+    struct point *p = find(a, id);
+    if (!p)
+        return ALARMS_ERR_UNKNOWN;
+    if (p->state != ALARM_SHELVED)
+        return ALARMS_ERR_STATE;
+    release(a, p, wall_ms, by);
+    return ALARMS_OK;
+}
+
 enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
                                       bool out, const char *by, const char *note)
 {
@@ -293,14 +370,15 @@ enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t 
 }
 
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
-                     int64_t wall_ms, bool suppressed)
+                     int64_t wall_ms, int by)
 {
     struct point *p = *slot(a, kind, subject);
+    a->hushed_by[index_of(a, kind, subject)] = by;
     if (!p)
         return;
-    if (suppressed && !silenced(p->state))
-        change(a, p, ALARM_SUPPRESSED, wall_ms, "", "", NULL);
-    else if (!suppressed && p->state == ALARM_SUPPRESSED)
+    if (by != ALARMS_BY_NONE && !silenced(p->state) && p->state != ALARM_NORMAL)
+        hush(a, p, by, wall_ms);
+    else if (by == ALARMS_BY_NONE && p->state == ALARM_SUPPRESSED)
         release(a, p, wall_ms, "");
 }
 

@@ -13,6 +13,11 @@
  *     shelved (until a time), suppressed (by design), out_of_service: silent until released,
  * then what the condition says
  *
+ * An alarm that is raised for the third time within half an hour is chattering (IEC 62682 asks
+ * for an end to that): it is not hidden, but from then on it returns only when its condition
+ * has been gone for a quarter of an hour. The handle of a breaker, moved by hand, is no
+ * chattering.
+ *
  * Time       mono_ms for delays, wall_ms for stamps and for the end of shelving
  * Ownership  create .. destroy; borrows the site
  */
@@ -51,6 +56,11 @@ enum alarms_err {
     ALARMS_ERR_TIME,    /* shelving must end, within 1 s to 30 days */
 };
 
+/* From so many raisings within a window on: chattering. */
+#define ALARMS_CHATTER_RAISES 3
+#define ALARMS_CHATTER_WINDOW_SECONDS 1800.0
+#define ALARMS_CHATTER_OFF_SECONDS 900.0
+
 struct alarms *alarms_create(const struct site *s, event_sink *sink, void *context);
 void alarms_destroy(struct alarms *a);
 
@@ -61,8 +71,13 @@ void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
 /* True when this judgement raises the alarm: only then are its words needed. */
 bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j);
 
-/* True while nothing of it stands or waits: then judging that it does not stand does nothing. */
+/* True while nothing of it stands or waits: then judging that it does not stand does nothing.
+ */
 bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
+
+/* True while what the alarm is about is so, after the delays, told or silenced. */
+bool alarms_condition(const struct alarms *a, enum alarm_kind kind,
+                      struct alarm_subject subject);
 
 /* True while the point is raised (unacknowledged or acknowledged). */
 bool alarms_standing(const struct alarms *a, enum alarm_kind kind,
@@ -75,11 +90,19 @@ enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wal
                                    const char *by);
 enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms, double seconds,
                               const char *by, const char *note);
+/* Before its time: what the condition says now. */
+enum alarms_err alarms_unshelve(struct alarms *a, const char *id, int64_t wall_ms,
+                                const char *by);
 enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
                                       bool out, const char *by, const char *note);
-/* Suppression by design: a feeder that opened silences the branches under it. */
+/* Suppression by design: a feeder that opened silences the branches under it. by: the feeder's
+ * circuit, or ALARMS_BY_UTILITY, or ALARMS_BY_NONE, which ends it. Holds also for what is
+ * raised later; is not kept over a restart but said again by whoever judges it (suppression.h).
+ */
+#define ALARMS_BY_NONE (-1)
+#define ALARMS_BY_UTILITY (-2)
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
-                     int64_t wall_ms, bool suppressed);
+                     int64_t wall_ms, int by);
 
 const char *alarms_strerror(enum alarms_err err);
 

@@ -2,6 +2,7 @@
 
 #include "code_rules.h"
 #include "near_overload.h"
+#include "suppression.h"
 #include "trip_alarms.h"
 #include "trips.h"
 
@@ -24,6 +25,7 @@ struct engine {
     struct trips *trips;
     struct alarms *alarms;
     struct trip_alarms *trip_alarms;
+    struct suppression *suppression;
     struct near_overload *near_overload;
     struct code_rules *code_rules;
 
@@ -69,11 +71,12 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
     if (e->alarms && e->breakers && e->loads) {
         e->trips = trips_create(s, rules, e->breakers, e->loads, forward, e);
         e->trip_alarms = trip_alarms_create(s, rules, e->breakers, e->alarms);
+        e->suppression = suppression_create(s, e->alarms);
         e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
         e->code_rules = code_rules_create(s, rules, e->breakers, e->alarms);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
-        !e->trip_alarms || !e->near_overload || !e->code_rules) {
+        !e->trip_alarms || !e->suppression || !e->near_overload || !e->code_rules) {
         engine_destroy(e);
         return NULL;
     }
@@ -89,6 +92,7 @@ void engine_destroy(struct engine *e)
         return;
     code_rules_destroy(e->code_rules);
     near_overload_destroy(e->near_overload);
+    suppression_destroy(e->suppression);
     trip_alarms_destroy(e->trip_alarms);
     trips_destroy(e->trips);
     loads_destroy(e->loads);
@@ -230,6 +234,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     trips_step(e->trips, f); /* before loads: it asks what ran before the fall */
     loads_step(e->loads, f, trips_cut(e->trips));
     trip_alarms_step(e->trip_alarms, f->mono_ms, f->wall_ms);
+    suppression_step(e->suppression, f->wall_ms);
     near_overload_step(e->near_overload, f);
     code_rules_step(e->code_rules, f);
     judge_meters(e);

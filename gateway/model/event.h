@@ -132,7 +132,9 @@ struct event_alarm {
     enum alarm_state state;
     enum alarm_state previous;
     int64_t raised_wall_ms;
-    const char *text; /* one sentence for a resident */
+    int64_t until_wall_ms; /* shelved: when that ends, else 0 */
+    bool chattering;       /* raised again and again: returns later than usual */
+    const char *text;      /* one sentence for a resident */
     const char *
         advice; /* what to do and what not to do, with the cautions; "" when nothing is asked */
     const char *detail; /* the numbers, for an electrician; may be "" */

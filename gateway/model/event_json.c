@@ -133,6 +133,10 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
         json_object_set_new(o, "advice", json_string(a->advice));
     if (a->detail && a->detail[0])
         json_object_set_new(o, "detail", json_string(a->detail));
+    if (a->until_wall_ms > 0)
+        json_object_set_new(o, "until", event_json_time(a->until_wall_ms));
+    if (a->chattering)
+        json_object_set_new(o, "chattering", json_true());
     if (a->by && a->by[0])
         json_object_set_new(o, "by", json_string(a->by));
     if (a->note && a->note[0])

@@ -9,6 +9,8 @@
 struct log {
     int count;
     enum alarm_state last;
+    int64_t until;
+    bool chattering;
     char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], by[96];
 };
 
@@ -17,6 +19,8 @@ static void note(void *context, const struct event *e)
     struct log *l = context;
     l->count++;
     l->last = e->alarm.state;
+    l->until = e->alarm.until_wall_ms;
+    l->chattering = e->alarm.chattering;
     strcpy(l->id, e->alarm.id);
     strcpy(l->text, e->alarm.text);
     strcpy(l->by, e->alarm.by);
@@ -112,11 +116,11 @@ static void acknowledging_follows_the_state_diagram(void **state)
     judge(&f, 26, false);
     judge(&f, 36, false); /* B -> D */
     assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
-    judge(&f, 40, true);
-    judge(&f, 45, true); /* D -> B */
+    judge(&f, 4040, true);
+    judge(&f, 4045, true); /* D -> B */
     assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
-    judge(&f, 46, false);
-    judge(&f, 56, false);
+    judge(&f, 4046, false);
+    judge(&f, 4056, false);
     assert_int_equal(alarms_acknowledge(f.alarms, "main-01.near_overload", 1, "Ana"),
                      ALARMS_OK); /* D -> A */
     assert_int_equal(f.log.last, ALARM_NORMAL);
@@ -157,10 +161,10 @@ static void suppressed_and_out_of_service_are_silent(void **state)
     struct alarm_subject subject = {0, 0, -1};
     judge(&f, 0, true);
     judge(&f, 5, true);
-    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1, true);
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1, ALARMS_BY_UTILITY);
     assert_int_equal(f.log.last, ALARM_SUPPRESSED);
     assert_false(alarms_standing(f.alarms, ALARM_NEAR_OVERLOAD, subject));
-    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 2, false);
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 2, ALARMS_BY_NONE);
     assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
     assert_int_equal(alarms_out_of_service(f.alarms, f.log.id, 3, true, "Ben", "rewiring"),
                      ALARMS_OK);
@@ -168,6 +172,55 @@ static void suppressed_and_out_of_service_are_silent(void **state)
     assert_int_equal(alarms_shelve(f.alarms, f.log.id, 3, 60.0, "Ben", ""), ALARMS_ERR_STATE);
     assert_int_equal(alarms_out_of_service(f.alarms, f.log.id, 4, false, "Ben", ""), ALARMS_OK);
     assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    tear_down(&f);
+}
+
+/* IEC 62682: shelved alarms may be taken back by hand before their time */
+static void shelving_is_ended_by_hand_and_says_until_when(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    assert_int_equal(alarms_unshelve(f.alarms, f.log.id, 1005000, "Ana"), ALARMS_ERR_STATE);
+    assert_int_equal(alarms_shelve(f.alarms, f.log.id, 1005000, 60.0, "Ana", ""), ALARMS_OK);
+    assert_int_equal(f.log.until, 1065000);
+    assert_int_equal(alarms_unshelve(f.alarms, f.log.id, 1006000, "Ben"), ALARMS_OK);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    assert_int_equal(f.log.until, 0);
+    assert_string_equal(f.log.by, "Ben");
+    assert_int_equal(alarms_unshelve(f.alarms, "main-02.trip", 1, "Ben"), ALARMS_ERR_UNKNOWN);
+    tear_down(&f);
+}
+
+/* raised, acknowledged, gone, raised ..: 3 raisings within half an hour chatter */
+static void a_chattering_alarm_returns_later_and_is_never_hidden(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    int64_t t = 0;
+    for (int i = 0; i < 3; i++) {
+        judge(&f, t, true);
+        judge(&f, t + 5, true);
+        assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+        assert_int_equal(f.log.chattering, i == 2);
+        judge(&f, t + 6, false);
+        judge(&f, t + 16, false); /* off_seconds */
+        assert_int_equal(f.log.last,
+                         i < 2 ? ALARM_RETURNED_UNACKNOWLEDGED : ALARM_UNACKNOWLEDGED);
+        t += 100;
+    }
+    judge(&f, 206 + 899, false);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    judge(&f, 206 + 900, false);
+    assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
+    assert_false(f.log.chattering);
+    /* an hour later it is an alarm like any other */
+    judge(&f, 5000, true);
+    judge(&f, 5005, true);
+    assert_false(f.log.chattering);
     tear_down(&f);
 }
 
@@ -212,6 +265,8 @@ int main(void)
         cmocka_unit_test(acknowledging_follows_the_state_diagram),
         cmocka_unit_test(shelving_ends_by_itself_with_what_then_holds),
         cmocka_unit_test(suppressed_and_out_of_service_are_silent),
+        cmocka_unit_test(shelving_is_ended_by_hand_and_says_until_when),
+        cmocka_unit_test(a_chattering_alarm_returns_later_and_is_never_hidden),
         cmocka_unit_test(states_survive_a_restart_and_damage_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
