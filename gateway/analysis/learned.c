@@ -93,6 +93,12 @@ static void merge(struct learned_load *a, struct learned_load *b)
         a->last_wall_ms = b->last_wall_ms;
     if (a->name[0] == '\0')
         memcpy(a->name, b->name, sizeof a->name);
+    if (b->staged > a->staged) {
+        a->stage = b->stage;
+        a->stage_seconds = b->stage_seconds;
+    }
+    a->programmes += b->programmes;
+    a->staged += b->staged;
     *b = (struct learned_load){0};
 }
 
@@ -110,19 +116,26 @@ static void merge_grown(struct learned *l, struct learned_load *a)
     }
 }
 
-struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
-                                  int64_t began_wall_ms, int32_t utc_offset_seconds)
+const struct learned_load *learned_which(const struct learned *l, const struct run_shape *s)
 {
-    struct learned_load *best = NULL;
+    const struct learned_load *best = NULL;
     float least = ALIKE;
     for (int i = 0; i < LEARNED_MAX; i++) {
-        struct learned_load *c = &l->loads[i];
+        const struct learned_load *c = &l->loads[i];
         if (c->id == 0)
             continue;
         float d = distance(c, s->first, s->inrush) + length_distance(c, s->on_seconds);
         if (d < least)
             least = d, best = c;
     }
+    return best;
+}
+
+struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
+                                  int64_t began_wall_ms, int32_t utc_offset_seconds)
+{
+    const struct learned_load *known = learned_which(l, s);
+    struct learned_load *best = known ? &l->loads[known - l->loads] : NULL;
     if (!best) {
         best = place(l, began_wall_ms);
         *best = (struct learned_load){.id = ++l->last_id, .first_wall_ms = began_wall_ms};

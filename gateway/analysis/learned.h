@@ -35,6 +35,8 @@ struct learned_load {
     float spread, changes, pulses, ripple, fading; /* means, as in struct run_shape */
     float charge;                                        /* ampere-seconds in all */
     float hours[24];                                     /* beginnings by local hour */
+    float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
+    struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
 };
 
 struct learned {
@@ -44,6 +46,9 @@ struct learned {
 
 /* The cluster a run of that size would belong to, its length not known yet; NULL: none. */
 const struct learned_load *learned_like(const struct learned *l, float amps, float inrush);
+
+/* The cluster that a run that is over belongs to; NULL: none yet. */
+const struct learned_load *learned_which(const struct learned *l, const struct run_shape *s);
 
 /* Takes a run that is over, and returns its cluster. */
 struct learned_load *learned_take(struct learned *l, const struct run_shape *s,

@@ -70,6 +70,7 @@ static void label_early(struct loads *l, size_t i, struct run *r)
     struct loads_label label;
     loads_label(l, i, &s, load, &label);
     r->load = load ? load->id : 0;
+    r->programme = load && stages_programme(load);
     r->probability = label.probability;
     r->essential = label.essential;
     memcpy(r->appliance, label.appliance, sizeof r->appliance);
@@ -113,6 +114,8 @@ static void label_over(struct loads *l, size_t i, struct run *r)
         load = learned_take(learned, &s, r->began_wall_ms, l->utc_offset_seconds);
     else
         load = learned_find(learned, r->load);
+    if (load)
+        stages_learn(load, r);
     loads_label(l, i, &s, load, &label);
     r->probability = label.probability;
     r->essential = label.essential;
@@ -123,10 +126,15 @@ static void label_over(struct loads *l, size_t i, struct run *r)
 
 static void emit_over(struct loads *l, size_t i, struct run *over, int n)
 {
+    stages_note(&l->circuits[i].runs, over, n);
     for (int k = 0; k < n; k++) {
         struct run *r = &over[k];
         if (r->train && !r->announced)
             continue;
+        if (r->host && !r->announced) {
+            label_over(l, i, r);
+            continue;
+        }
         if (!r->announced) {
             label_early(l, i, r);
             struct event_load on = describe(r, l->mono_ms);
@@ -146,6 +154,10 @@ static void announce(struct loads *l, size_t i)
     for (int k = 0; k < RUNS_MAX; k++) {
         struct run *run = &r->all[k];
         int64_t due = runs_announce_due_ms(r, run);
+        if (due <= l->mono_ms) {
+            int64_t until = stages_hold(r, &l->circuits[i].learned, run);
+            due = until > due ? until : due;
+        }
         if (due > l->mono_ms) {
             if (due < l->circuits[i].due_mono_ms)
                 l->circuits[i].due_mono_ms = due;

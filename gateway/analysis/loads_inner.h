@@ -9,6 +9,7 @@
 #include "appliances.h"
 #include "learned.h"
 #include "runs.h"
+#include "stages.h"
 #include "steps.h"
 
 #define STANDING_HOURS 24 /* hourly lows that make the standing load */

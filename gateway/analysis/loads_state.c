@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 1U
+#define VERSION 2U
 
 /* What is kept of each struct, once for writing and for reading. */
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
@@ -51,7 +51,6 @@ static const struct member run_members[] = {
     ONE(struct run, most, F32),
     ONE(struct run, on_seconds, F32),
     ONE(struct run, pulses, I32),
-    ONE(struct run, usual, F32),
     ONE(struct run, fell, F32),
     ONE(struct run, fell_mono_ms, I64),
     ONE(struct run, changes, I32),
@@ -62,10 +61,15 @@ static const struct member run_members[] = {
     ONE(struct run, counted_mono_ms, I64),
     ONE(struct run, ripple, F32),
     ONE(struct run, rippled, F32),
+    ONE(struct run, staged, BOOL),
     ONE(struct run, train, BOOL),
     ONE(struct run, pausing, BOOL),
     ONE(struct run, cut, BOOL),
     ONE(struct run, load, U32),
+    ONE(struct run, host, I64),
+    ONE(struct run, programme, BOOL),
+    ONE(struct run, inner, F32),
+    ONE(struct run, inner_seconds, F32),
     MANY(struct run, appliance, TEXT, EVENT_APPLIANCE_SIZE),
     ONE(struct run, probability, F32),
     ONE(struct run, essential, BOOL),
@@ -77,6 +81,8 @@ static const struct member runs_members[] = {
     ONE(struct runs, low, F32),          ONE(struct runs, low_mono_ms, I64),
     ONE(struct runs, edge_mono_ms, I64), ONE(struct runs, unrest, F32),
     ONE(struct runs, usual, F32),        ONE(struct runs, counter, I64),
+    ONE(struct runs, pulses.amps, F32),  ONE(struct runs, pulses.vary, F32),
+    ONE(struct runs, pulses.longest, F32), ONE(struct runs, pulses.count, I32),
 };
 
 static const struct member learned_members[] = {
@@ -101,6 +107,12 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, fading, F32),
     ONE(struct learned_load, charge, F32),
     MANY(struct learned_load, hours, F32, 24),
+    ONE(struct learned_load, programmes, F32),
+    ONE(struct learned_load, staged, F32),
+    ONE(struct learned_load, stage.mean, F32),
+    ONE(struct learned_load, stage.variance, F32),
+    ONE(struct learned_load, stage_seconds.mean, F32),
+    ONE(struct learned_load, stage_seconds.variance, F32),
 };
 
 static const struct member circuit_members[] = {

@@ -82,7 +82,7 @@ static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
 
 static int64_t patience_ms(const struct run *r)
 {
-    return r->train ? RUNS_TRAIN_MS : RUNS_PAUSE_MS;
+    return r->train || r->programme ? RUNS_TRAIN_MS : RUNS_PAUSE_MS;
 }
 
 /* Counts the step towards the unrest of the circuit, and how long it had been calm before. */
@@ -146,6 +146,7 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
             .amps = amps,
             .first = fmaxf(first, LEAST_AMPS),
             .inrush = s->peak - s->before,
+            .staged = s->staged,
             .most = amps,
             .pulses = 1,
         };
@@ -160,7 +161,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         int64_t pause =
-            x->off_mono_ms - x->on_mono_ms > LONG_MS ? RUNS_PAUSE_MS : RUNS_PAUSE_MS / 2;
+            x->off_mono_ms - x->on_mono_ms > LONG_MS ? patience_ms(x) : RUNS_PAUSE_MS / 2;
         if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > pause)
             continue;
         float m = misfit(x->amps, d);
@@ -407,7 +408,7 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
     pause_run(x, s->at_mono_ms + lasted, s->at_wall_ms + lasted);
     struct run *t = runs_train_for(r, s->at_mono_ms, amps);
     if (t) {
-        runs_train_add(t, x);
+        runs_train_add(r, t, x);
         *x = (struct run){0};
     } else
         x->train = true;

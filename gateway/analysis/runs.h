@@ -46,7 +46,6 @@ struct run {
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
     int pulses;                       /* on-times so far */
-    float usual;                      /* of a train: level of its longer pulses, 0: none yet */
     float fell;                       /* size of the last fall that did not end it */
     int64_t fell_mono_ms;
     int changes;          /* steps that changed it without ending it */
@@ -55,14 +54,26 @@ struct run {
     float charge, square; /* amps and their square, times seconds on, up to counted */
     int64_t counted_mono_ms;
     float ripple, rippled; /* deviation times readings while it was most of the current */
+    bool staged;           /* its rise was (steps.h) */
     bool train;            /* short on-times only */
     bool pausing;
     bool cut;      /* it ended with the supply */
     uint32_t load; /* learned load it was taken for when it was announced, 0: none */
+    int64_t host;  /* run it is held back as a stage of (stages.h), 0: none */
+    bool programme; /* it has stages, and may pause as long as a train */
+    float inner, inner_seconds; /* of the largest run inside it, 0: none */
     char appliance[EVENT_APPLIANCE_SIZE]; /* whoever owns the runs writes these four */
     float probability;
     bool essential;
     bool announced; /* its load_on is out, or is due with its load_off */
+};
+
+/* What the pulses of a circuit's heating element have been like so far: its trains come and go,
+ * this stays. */
+struct run_pulses {
+    float amps, vary; /* level of those long enough to show it, and how far they lie from it */
+    float longest;    /* seconds: few are longer */
+    int count;
 };
 
 struct runs {
@@ -74,6 +85,7 @@ struct runs {
     int64_t edge_mono_ms; /* last step or pulse of any of them */
     float unrest;         /* of those in the last minutes, how many; fades */
     float usual;          /* their size: most of them are no larger */
+    struct run_pulses pulses;
     int64_t counter;
 };
 

@@ -5,6 +5,9 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define SAME 0.12F        /* what one element draws differs no more */
 #define SMALL_AMPS 1.5F
+#define KNOWN_PULSES 4 /* show what they are like */
+#define MANY_PULSES 30
+#define LEVEL_SECONDS 3 /* of a pulse, show its level */
 #define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
 
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
@@ -19,6 +22,18 @@ struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
     return best;
 }
 
+static bool known(const struct run_pulses *p)
+{
+    return p->count >= KNOWN_PULSES;
+}
+
+/* Of the size of the circuit's pulses; a pump may have come on with the element. */
+static bool fits(const struct run_pulses *p, float amps)
+{
+    return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, SAME * p->amps) &&
+           amps <= 1.1F * p->amps + 0.5F;
+}
+
 enum kinship { ALONE, UNLIKE, LIKE };
 
 /* Whether a run of that size may be a part of what keeps this circuit restless: a train, or a
@@ -28,11 +43,28 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
     const struct run *t = runs_train_for((struct runs *)r, x->on_mono_ms, x->amps);
     if (t && t->pulses < RUNS_TRAIN_PULSES)
         t = NULL;
-    if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most && x->most < 0.85F * t->most)
+    if (x->amps > HEATING_AMPS && x->staged)
+        return UNLIKE;
+    if (x->amps > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, x->amps))
+        return LIKE;
+    if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most &&
+        (x->most < 0.85F * t->most || known(&r->pulses)))
         return UNLIKE;
     if (t || (r->unrest >= RUNS_UNREST && x->amps <= 1.5F * r->usual))
         return LIKE;
     return ALONE;
+}
+
+/* How long a run must last to be no pulse; whether it must have been calm too, because it is
+ * not known yet how long those are. */
+static int64_t doubt_ms(const struct runs *r, const struct run *x, bool *calm)
+{
+    *calm = x->most < HEATING_AMPS || !known(&r->pulses);
+    if (x->most < SMALL_AMPS)
+        return SMALL_DOUBT_MS;
+    if (*calm)
+        return RUNS_DOUBT_MS;
+    return (int64_t)fminf(fmaxf(1500 * r->pulses.longest, RUNS_PULSE_MS), 2 * RUNS_DOUBT_MS);
 }
 
 int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
@@ -42,11 +74,10 @@ int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
     if (x->train)
         return x->pulses >= RUNS_TRAIN_PULSES ? x->began_mono_ms + RUNS_PULSE_MS : INT64_MAX;
     enum kinship kin = kinship_of(r, x);
-    bool small = kin == LIKE && x->most < SMALL_AMPS;
-    int64_t due = x->began_mono_ms + (kin == ALONE ? RUNS_PULSE_MS
-                                      : small      ? SMALL_DOUBT_MS
-                                                   : RUNS_DOUBT_MS);
-    if (kin != LIKE || x->calm_ms >= RUNS_CALM_MS)
+    bool must_be_calm = false;
+    int64_t due =
+        x->began_mono_ms + (kin == LIKE ? doubt_ms(r, x, &must_be_calm) : RUNS_PULSE_MS);
+    if (!must_be_calm || x->calm_ms >= RUNS_CALM_MS)
         return due;
     int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
     calm = calm < late ? calm : late;
@@ -61,16 +92,38 @@ static bool deserved(const struct runs *r, const struct run *x)
     bool clean = x->disturbed == 0;
     if (lasted < RUNS_PULSE_MS)
         return false;
-    const struct run *t = runs_train_for((struct runs *)r, x->on_mono_ms, x->amps);
-    bool same = t && fabsf(x->amps - t->usual) < SAME * t->usual;
-    if (kin == ALONE || (clean && !same && x->most > HEATING_AMPS))
+    bool same = r->pulses.count > 0 && fabsf(x->amps - r->pulses.amps) < SAME * r->pulses.amps;
+    if (kin != LIKE || (clean && !same && x->most > HEATING_AMPS))
         return true;
-    return lasted >= (x->most < SMALL_AMPS ? SMALL_DOUBT_MS : RUNS_DOUBT_MS) &&
-           (kin == UNLIKE || 5 * x->calm_ms >= 4 * lasted);
+    bool must_be_calm;
+    return lasted >= doubt_ms(r, x, &must_be_calm) &&
+           (!must_be_calm || 5 * x->calm_ms >= 4 * lasted);
 }
 
-void runs_train_add(struct run *t, const struct run *pulse)
+/* What a pulse shows of all of them: how long it was, and of the longer ones the level. */
+static void learn(struct run_pulses *p, const struct run *x)
 {
+    float d = x->amps - p->amps;
+    if (x->amps < HEATING_AMPS || x->on_seconds < LEVEL_SECONDS)
+        return;
+    if (p->count > 0 && fabsf(d) > 2 * SAME * p->amps) { /* of another element */
+        p->count -= 2;
+        return;
+    }
+    if (p->count <= 0)
+        *p = (struct run_pulses){.amps = x->amps}, d = 0;
+    if (p->count < MANY_PULSES)
+        p->count++;
+    float share = 1 / fminf((float)p->count, 8);
+    p->amps += share * d;
+    p->vary += share * (fabsf(d) * (1 - share) - p->vary);
+    d = x->on_seconds - p->longest;
+    p->longest += (d > 0 ? 0.7F : 0.0005F) * d;
+}
+
+void runs_train_add(struct runs *r, struct run *t, const struct run *pulse)
+{
+    learn(&r->pulses, pulse);
     t->pulses++;
     t->most += (pulse->most > t->most ? 0.2F : 0.01F) * (pulse->most - t->most);
     t->on_seconds += pulse->on_seconds;
@@ -85,16 +138,16 @@ void runs_train_add(struct run *t, const struct run *pulse)
 void runs_train_gather(struct runs *r, struct run *x)
 {
     struct run *t = runs_train_for(r, x->on_mono_ms, x->amps);
-    if (x->announced || deserved(r, x))
+    if (x->announced || deserved(r, x)) {
+        if (t && t->pulses >= KNOWN_PULSES && x->pulses == 1 && x->on_seconds < 2e-3F * RUNS_DOUBT_MS && fits(&r->pulses, x->amps))
+            learn(&r->pulses, x); /* a pulse that was taken for more */
         return;
+    }
     if (!t) {
+        learn(&r->pulses, x);
         x->train = true;
         return;
     }
-    if (t->usual == 0)
-        t->usual = x->amps;
-    else if (x->amps > 0.5F * t->usual)
-        t->usual += 0.2F * (x->amps - t->usual);
-    runs_train_add(t, x);
+    runs_train_add(r, t, x);
     *x = (struct run){0};
 }

@@ -21,7 +21,7 @@ struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps);
 
 /* One pulse more. The train's largest usual size follows the pulses up quickly and down slowly.
  */
-void runs_train_add(struct run *train, const struct run *pulse);
+void runs_train_add(struct runs *r, struct run *train, const struct run *pulse);
 
 /* A run that is over: when it was too short for one of its own it joins a train, or begins one.
  */

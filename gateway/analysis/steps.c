@@ -73,6 +73,17 @@ static void keep(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps)
     s->band = -1;
 }
 
+/* Two readings alike, between an eighth and three quarters of the way up. */
+static bool staged(const struct steps *s, int n, float after)
+{
+    float d = after - s->level;
+    for (int i = 1; i < n && s->amps[i] < s->level + 0.75F * d; i++)
+        if (s->amps[i - 1] > s->level + 0.12F * d &&
+            fabsf(s->amps[i] - s->amps[i - 1]) < fmaxf(band_of(s), 0.03F * d))
+            return true;
+    return false;
+}
+
 /* The step made of the first n kept readings, the last `rested` of which are its new level. */
 static struct step step_of(const struct steps *s, int n, int rested)
 {
@@ -88,6 +99,7 @@ static struct step step_of(const struct steps *s, int n, int rested)
     while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
         early++;
     out.first = out.after;
+    out.staged = out.after > s->level && staged(s, n, out.after);
     if (early >= 4) {
         float m = median(s->amps + 1, early - 1);
         int near = 0;

@@ -42,6 +42,7 @@ struct step {
     int64_t at_mono_ms, at_wall_ms;
     int64_t settled_mono_ms; /* when it had become certain */
     bool restless;           /* it never came to rest: after is a median */
+    bool staged;             /* a rise that rested on its way, as a heating element does not */
     float before, after;     /* levels */
     float peak;              /* highest reading of the movement */
     float first;             /* where it stayed in the first seven seconds, else after */
