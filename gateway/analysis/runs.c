@@ -15,7 +15,8 @@
 #define LONG_MS 120000
 #define RIPPLE 0.04F /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define FIT_MOST 3.3F /* of the cost: about 0.13 A and a tenth of the fall */
+#define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
+#define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
 {
@@ -244,17 +245,20 @@ struct ending {
     struct run *runs[RUNS_MAX];
     int count;
     float cost;
+    int64_t mono_ms;
 };
 
 static void consider(struct ending *best, struct run *const some[], int n, float d)
 {
-    float sum = 0, cost = 0, dearest = 0;
+    float sum = 0, cost = 0, dearest = 0, age = 0;
     for (int i = 0; i < n; i++) {
         float each = some[i]->announced ? 0.8F : 0.1F; /* that several end at once is rare */
         sum += some[i]->amps;
         cost += each;
         dearest = fmaxf(dearest, each);
+        age += AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
     }
+    cost += age;
     cost += fabsf(sum - d) / (0.04F + 0.03F * d) - dearest; /* one of them is for nothing */
     if (n == 0 || cost >= best->cost)
         return;
@@ -266,12 +270,12 @@ static void consider(struct ending *best, struct run *const some[], int n, float
 
 /* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
  * up to two that are. */
-static void fitting(struct runs *r, float d, struct ending *best)
+static void fitting(struct runs *r, int64_t mono_ms, float d, struct ending *best)
 {
     struct run *on[RUNS_MAX], *young[RUNS_MAX + 2];
     int n = 0, m = 0;
 
-    *best = (struct ending){.cost = FIT_MOST};
+    *best = (struct ending){.cost = FIT_MOST, .mono_ms = mono_ms};
     for (int i = 0; i < RUNS_MAX; i++) {
         if (!running(&r->all[i]))
             continue;
@@ -343,7 +347,7 @@ static void fall(struct runs *r, const struct step *s)
     struct ending e;
     float d = s->before - s->after;
 
-    fitting(r, d, &e);
+    fitting(r, s->at_mono_ms, d, &e);
     for (int i = 0; i < e.count; i++) {
         pause_run(e.runs[i], s->at_mono_ms, s->at_wall_ms);
         own_edge(e.runs[i], s);
