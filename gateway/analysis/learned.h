@@ -37,6 +37,8 @@ struct learned_load {
     float hours[24];                                     /* beginnings by local hour */
     float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
+    struct learned_log delay;                /* from the beginning to the first stage */
+    float stages;                            /* in one run */
 };
 
 struct learned {

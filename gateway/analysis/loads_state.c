@@ -47,6 +47,7 @@ static const struct member run_members[] = {
     ONE(struct run, off_wall_ms, I64),
     ONE(struct run, amps, F32),
     ONE(struct run, first, F32),
+    ONE(struct run, stage, F32),
     ONE(struct run, inrush, F32),
     ONE(struct run, most, F32),
     ONE(struct run, on_seconds, F32),
@@ -70,6 +71,8 @@ static const struct member run_members[] = {
     ONE(struct run, programme, BOOL),
     ONE(struct run, inner, F32),
     ONE(struct run, inner_seconds, F32),
+    ONE(struct run, inner_delay, F32),
+    ONE(struct run, inners, I32),
     MANY(struct run, appliance, TEXT, EVENT_APPLIANCE_SIZE),
     ONE(struct run, probability, F32),
     ONE(struct run, essential, BOOL),
@@ -113,6 +116,9 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, stage.variance, F32),
     ONE(struct learned_load, stage_seconds.mean, F32),
     ONE(struct learned_load, stage_seconds.variance, F32),
+    ONE(struct learned_load, delay.mean, F32),
+    ONE(struct learned_load, delay.variance, F32),
+    ONE(struct learned_load, stages, F32),
 };
 
 static const struct member circuit_members[] = {

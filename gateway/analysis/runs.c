@@ -16,6 +16,7 @@
 #define RIPPLE 0.04F /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
+#define STAGE_COST 0.3F
 #define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
@@ -222,7 +223,9 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
     r->cut[0] = 0;
     struct run *x = carried_on(r, s, d);
     if (!x) {
-        begin(r, s, d, s->first - s->before, over, n);
+        x = begin(r, s, d, s->first - s->before, over, n);
+        if (x && s->way < s->after)
+            x->stage = s->after - s->way;
         return;
     }
     if (x->pausing) {
@@ -230,8 +233,10 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
         x->pulses++;
         x->on_mono_ms = x->counted_mono_ms = s->at_mono_ms;
         x->amps = 0;
-    } else
+    } else {
+        x->stage = x->fell == 0 ? d : 0;
         x->fell = 0;
+    }
     own_edge(x, s);
     x->amps += d;
     x->most = fmaxf(x->most, x->amps);
@@ -246,6 +251,7 @@ struct ending {
     int count;
     float cost;
     int64_t mono_ms;
+    bool stage; /* not the run itself, only what came on last of it */
 };
 
 static void consider(struct ending *best, struct run *const some[], int n, float d)
@@ -264,8 +270,18 @@ static void consider(struct ending *best, struct run *const some[], int n, float
         return;
     best->cost = cost;
     best->count = n;
+    best->stage = false;
     for (int i = 0; i < n; i++)
         best->runs[i] = some[i];
+}
+
+static void consider_stage(struct ending *best, struct run *x, float d)
+{
+    float cost = STAGE_COST + fabsf(x->stage - d) / (0.04F + 0.03F * d);
+    if (x->stage <= 0 || cost >= best->cost)
+        return;
+    *best = (struct ending){
+        .runs = {x}, .count = 1, .cost = cost, .mono_ms = best->mono_ms, .stage = true};
 }
 
 /* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
@@ -291,6 +307,7 @@ static void fitting(struct runs *r, int64_t mono_ms, float d, struct ending *bes
             for (int k = 0; k < j; k++)
                 consider(best, (struct run *[]){on[i], on[j], on[k]}, 3, d);
         }
+        consider_stage(best, on[i], d);
         if (!on[i]->announced)
             continue;
         young[m] = on[i];
@@ -348,6 +365,14 @@ static void fall(struct runs *r, const struct step *s)
     float d = s->before - s->after;
 
     fitting(r, s->at_mono_ms, d, &e);
+    if (e.stage) {
+        e.runs[0]->amps -= d;
+        e.runs[0]->stage = 0;
+        if (!e.runs[0]->announced)
+            e.runs[0]->most = e.runs[0]->amps;
+        own_edge(e.runs[0], s);
+        return;
+    }
     for (int i = 0; i < e.count; i++) {
         pause_run(e.runs[i], s->at_mono_ms, s->at_wall_ms);
         own_edge(e.runs[i], s);

@@ -42,6 +42,7 @@ struct run {
     int64_t off_mono_ms, off_wall_ms; /* while pausing */
     float amps;                       /* now, or before it paused */
     float first;                      /* in its first seconds: what load_on says */
+    float stage;                      /* of that, what came on last, 0: all at once */
     float inrush;                     /* highest reading of its first seconds */
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
@@ -62,6 +63,8 @@ struct run {
     int64_t host;  /* run it is held back as a stage of (stages.h), 0: none */
     bool programme; /* it has stages, and may pause as long as a train */
     float inner, inner_seconds; /* of the largest run inside it, 0: none */
+    float inner_delay;          /* of the first of them */
+    int inners;                 /* how many */
     char appliance[EVENT_APPLIANCE_SIZE]; /* whoever owns the runs writes these four */
     float probability;
     bool essential;

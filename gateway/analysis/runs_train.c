@@ -5,10 +5,12 @@
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define SAME 0.12F        /* what one element draws differs no more */
 #define SMALL_AMPS 1.5F
+#define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
 #define MANY_PULSES 30
 #define LEVEL_SECONDS 3 /* of a pulse, show its level */
 #define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
+#define SMALL_ALIKE_MS 300000 /* and in a programme of small stages, any of them */
 
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
 {
@@ -61,7 +63,7 @@ static int64_t doubt_ms(const struct runs *r, const struct run *x, bool *calm)
 {
     *calm = x->most < HEATING_AMPS || !known(&r->pulses);
     if (x->most < SMALL_AMPS)
-        return SMALL_DOUBT_MS;
+        return r->usual < SMALL_USUAL * x->most ? SMALL_ALIKE_MS : SMALL_DOUBT_MS;
     if (*calm)
         return RUNS_DOUBT_MS;
     return (int64_t)fminf(fmaxf(1500 * r->pulses.longest, RUNS_PULSE_MS), 2 * RUNS_DOUBT_MS);

@@ -13,6 +13,9 @@
 #define SIZE_LOG 0.08F
 #define LENGTH_LOG 0.35F
 #define DEVIATIONS 2.5F
+#define ONCE 1.5F /* a programme: more is more than once */
+#define DELAY_KNOWN 0.1F
+#define DELAY_LOG 0.15F
 #define MEMORY 10.0F
 
 bool stages_programme(const struct learned_load *load)
@@ -47,6 +50,14 @@ static bool of_size(const struct learned_load *host, float amps)
            SIZE_LOG + DEVIATIONS * sqrtf(host->stage.variance);
 }
 
+/* What comes on once in a programme, always at the same time of it, does not at another. */
+static bool of_time(const struct learned_load *host, const struct run *h, const struct run *x)
+{
+    float delay = logf(run_seconds(h, x->began_mono_ms));
+    return h->pausing || host->stages > ONCE || host->delay.variance > DELAY_KNOWN ||
+           fabsf(delay - host->delay.mean) <= DELAY_LOG + DEVIATIONS * sqrtf(host->delay.variance);
+}
+
 /* Another one of the host's is on already. */
 static bool taken(const struct runs *r, const struct learned_load *host, const struct run *x)
 {
@@ -73,7 +84,7 @@ int64_t stages_hold(const struct runs *r, const struct learned *l, struct run *x
         if (!h->programme || !(h->announced || h->host) || h->cut || !encloses(h, x))
             continue;
         const struct learned_load *host = find(l, h->load);
-        if (!host || !(part || (of_size(host, x->first) && !taken(r, host, x))))
+        if (!host || !(part || (of_size(host, x->first) && of_time(host, h, x) && !taken(r, host, x))))
             continue;
         x->host = h->host ? h->host : h->id;
         x->load = like ? like->id : 0;
@@ -87,8 +98,11 @@ int64_t stages_hold(const struct runs *r, const struct learned *l, struct run *x
 
 static void enclosed(struct run *h, const struct run *x)
 {
-    if (!encloses(h, x) || x->first < LARGER * h->first || x->first < h->inner)
+    if (!encloses(h, x) || x->first < LARGER * h->first || x->first < 0.9F * h->inner)
         return;
+    if (h->inner <= 0)
+        h->inner_delay = (float)(x->began_mono_ms - h->began_mono_ms) / 1000.0F;
+    h->inners++;
     h->inner = x->first;
     h->inner_seconds = fmaxf(h->inner_seconds, run_seconds(x, x->off_mono_ms));
 }
@@ -128,5 +142,8 @@ void stages_learn(struct learned_load *load, const struct run *x)
     bool alike = load->staged < 1 || fabsf(value - load->stage.mean) < 0.25F;
     load->staged += alike;
     follow(&load->stage, value, fmaxf(load->staged, 1));
+    float d = (float)x->inners - load->stages;
+    load->stages += d / fminf(fmaxf(load->staged, 1), MEMORY);
+    follow(&load->delay, logf(fmaxf(x->inner_delay, 1)), fmaxf(load->staged, 1));
     follow(&load->stage_seconds, logf(fmaxf(x->inner_seconds, 1)), fmaxf(load->staged, 1));
 }

@@ -84,6 +84,24 @@ static bool staged(const struct steps *s, int n, float after)
     return false;
 }
 
+/* Three readings or more that rest at the beginning of a rise, before it goes on. */
+static float way(const struct steps *s, int n, float after)
+{
+    float low = INFINITY, high = -INFINITY;
+    int k = s->amps[1] > s->amps[0] + band_of(s); /* the first may lie half way */
+    int from = k;
+    for (; k < n; k++) {
+        low = fminf(low, s->amps[k]);
+        high = fmaxf(high, s->amps[k]);
+        if (high - low > 2 * band_of(s))
+            break;
+    }
+    if (k - from < SETTLED || k >= n)
+        return after;
+    float level = median(s->amps + from, k - from);
+    return level > s->level + 2 * band_of(s) && level < after - 2 * band_of(s) ? level : after;
+}
+
 /* The step made of the first n kept readings, the last `rested` of which are its new level. */
 static struct step step_of(const struct steps *s, int n, int rested)
 {
@@ -99,6 +117,7 @@ static struct step step_of(const struct steps *s, int n, int rested)
     while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
         early++;
     out.first = out.after;
+    out.way = out.after > s->level ? way(s, n, out.after) : out.after;
     out.staged = out.after > s->level && staged(s, n, out.after);
     if (early >= 4) {
         float m = median(s->amps + 1, early - 1);

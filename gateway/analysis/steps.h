@@ -45,6 +45,7 @@ struct step {
     bool staged;             /* a rise that rested on its way, as a heating element does not */
     float before, after;     /* levels */
     float peak;              /* highest reading of the movement */
+    float way;               /* of a rise: where it rested before it went on, else after */
     float first;             /* where it stayed in the first seven seconds, else after */
 };
 
