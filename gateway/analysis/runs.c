@@ -5,7 +5,7 @@
 #include <math.h>
 
 #define LEAST_AMPS 0.05F /* less is no load of its own */
-#define STAGE_MS 10000   /* a rise this soon after the last is another stage of a start */
+#define STAGE_MS 14000   /* a rise this soon after the last is another stage of a start */
 #define STAGES_MS 30000  /* all of them */
 #define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
 #define UNREST_MS 120000 /* fade to 1/e */

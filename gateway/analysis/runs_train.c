@@ -8,7 +8,7 @@
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
 #define MANY_PULSES 30
-#define LEVEL_SECONDS 3 /* of a pulse, show its level */
+#define LEVEL_SECONDS 4 /* of a pulse, show its level */
 #define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
 #define SMALL_ALIKE_MS 300000 /* and in a programme of small stages, any of them */
 
@@ -33,7 +33,7 @@ static bool known(const struct run_pulses *p)
 static bool fits(const struct run_pulses *p, float amps)
 {
     return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, SAME * p->amps) &&
-           amps <= 1.1F * p->amps + 0.5F;
+           amps <= 1.06F * p->amps + 0.2F;
 }
 
 enum kinship { ALONE, UNLIKE, LIKE };
@@ -66,7 +66,7 @@ static int64_t doubt_ms(const struct runs *r, const struct run *x, bool *calm)
         return r->usual < SMALL_USUAL * x->most ? SMALL_ALIKE_MS : SMALL_DOUBT_MS;
     if (*calm)
         return RUNS_DOUBT_MS;
-    return (int64_t)fminf(fmaxf(1500 * r->pulses.longest, RUNS_PULSE_MS), 2 * RUNS_DOUBT_MS);
+    return (int64_t)fminf(fmaxf(1200 * r->pulses.longest, RUNS_DOUBT_MS), 2 * RUNS_DOUBT_MS);
 }
 
 int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
@@ -109,7 +109,7 @@ static void learn(struct run_pulses *p, const struct run *x)
     if (x->amps < HEATING_AMPS || x->on_seconds < LEVEL_SECONDS)
         return;
     if (p->count > 0 && fabsf(d) > 2 * SAME * p->amps) { /* of another element */
-        p->count -= 2;
+        p->count--;
         return;
     }
     if (p->count <= 0)

@@ -73,13 +73,14 @@ static void keep(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps)
     s->band = -1;
 }
 
-/* Two readings alike, between an eighth and three quarters of the way up. */
+/* Three readings alike, between a seventh and three quarters of the way up. */
 static bool staged(const struct steps *s, int n, float after)
 {
-    float d = after - s->level;
-    for (int i = 1; i < n && s->amps[i] < s->level + 0.75F * d; i++)
-        if (s->amps[i - 1] > s->level + 0.12F * d &&
-            fabsf(s->amps[i] - s->amps[i - 1]) < fmaxf(band_of(s), 0.03F * d))
+    float d = after - s->level, alike = fmaxf(band_of(s), 0.03F * d);
+    for (int i = 2; i < n && s->amps[i] < s->level + 0.75F * d; i++)
+        if (s->amps[i - 2] > s->level + 0.15F * d &&
+            fabsf(s->amps[i] - s->amps[i - 1]) < alike &&
+            fabsf(s->amps[i] - s->amps[i - 2]) < alike)
             return true;
     return false;
 }
