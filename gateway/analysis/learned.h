@@ -33,8 +33,8 @@ struct learned_load {
     struct learned_log amps, seconds, inrush,
         gap; /* on-times; from one beginning to the next */
     float spread, changes, pulses, ripple, fading; /* means, as in struct run_shape */
-    float charge;                                        /* ampere-seconds in all */
-    float hours[24];                                     /* beginnings by local hour */
+    float charge;                                  /* ampere-seconds in all */
+    float hours[24];                               /* beginnings by local hour */
     float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
     struct learned_log delay;                /* from the beginning to the first stage */

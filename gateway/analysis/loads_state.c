@@ -80,12 +80,18 @@ static const struct member run_members[] = {
 };
 
 static const struct member runs_members[] = {
-    ONE(struct runs, base, F32),         MANY(struct runs, cut, F32, RUNS_RETURN),
-    ONE(struct runs, low, F32),          ONE(struct runs, low_mono_ms, I64),
-    ONE(struct runs, edge_mono_ms, I64), ONE(struct runs, unrest, F32),
-    ONE(struct runs, usual, F32),        ONE(struct runs, counter, I64),
-    ONE(struct runs, pulses.amps, F32),  ONE(struct runs, pulses.vary, F32),
-    ONE(struct runs, pulses.longest, F32), ONE(struct runs, pulses.count, I32),
+    ONE(struct runs, base, F32),
+    MANY(struct runs, cut, F32, RUNS_RETURN),
+    ONE(struct runs, low, F32),
+    ONE(struct runs, low_mono_ms, I64),
+    ONE(struct runs, edge_mono_ms, I64),
+    ONE(struct runs, unrest, F32),
+    ONE(struct runs, usual, F32),
+    ONE(struct runs, counter, I64),
+    ONE(struct runs, pulses.amps, F32),
+    ONE(struct runs, pulses.vary, F32),
+    ONE(struct runs, pulses.longest, F32),
+    ONE(struct runs, pulses.count, I32),
 };
 
 static const struct member learned_members[] = {

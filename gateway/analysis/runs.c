@@ -262,7 +262,8 @@ static void consider(struct ending *best, struct run *const some[], int n, float
         sum += some[i]->amps;
         cost += each;
         dearest = fmaxf(dearest, each);
-        age += AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
+        age +=
+            AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
     }
     cost += age;
     cost += fabsf(sum - d) / (0.04F + 0.03F * d) - dearest; /* one of them is for nothing */

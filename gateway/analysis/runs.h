@@ -58,13 +58,13 @@ struct run {
     bool staged;           /* its rise was (steps.h) */
     bool train;            /* short on-times only */
     bool pausing;
-    bool cut;      /* it ended with the supply */
-    uint32_t load; /* learned load it was taken for when it was announced, 0: none */
-    int64_t host;  /* run it is held back as a stage of (stages.h), 0: none */
+    bool cut;       /* it ended with the supply */
+    uint32_t load;  /* learned load it was taken for when it was announced, 0: none */
+    int64_t host;   /* run it is held back as a stage of (stages.h), 0: none */
     bool programme; /* it has stages, and may pause as long as a train */
-    float inner, inner_seconds; /* of the largest run inside it, 0: none */
-    float inner_delay;          /* of the first of them */
-    int inners;                 /* how many */
+    float inner, inner_seconds;           /* of the largest run inside it, 0: none */
+    float inner_delay;                    /* of the first of them */
+    int inners;                           /* how many */
     char appliance[EVENT_APPLIANCE_SIZE]; /* whoever owns the runs writes these four */
     float probability;
     bool essential;

@@ -8,8 +8,8 @@
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
 #define MANY_PULSES 30
-#define LEVEL_SECONDS 4 /* of a pulse, show its level */
-#define SMALL_DOUBT_MS 95000 /* what a pump or a drum does between the pulses is shorter */
+#define LEVEL_SECONDS 4       /* of a pulse, show its level */
+#define SMALL_DOUBT_MS 95000  /* what a pump or a drum does between the pulses is shorter */
 #define SMALL_ALIKE_MS 300000 /* and in a programme of small stages, any of them */
 
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
@@ -141,7 +141,8 @@ void runs_train_gather(struct runs *r, struct run *x)
 {
     struct run *t = runs_train_for(r, x->on_mono_ms, x->amps);
     if (x->announced || deserved(r, x)) {
-        if (t && t->pulses >= KNOWN_PULSES && x->pulses == 1 && x->on_seconds < 2e-3F * RUNS_DOUBT_MS && fits(&r->pulses, x->amps))
+        if (t && t->pulses >= KNOWN_PULSES && x->pulses == 1 &&
+            x->on_seconds < 2e-3F * RUNS_DOUBT_MS && fits(&r->pulses, x->amps))
             learn(&r->pulses, x); /* a pulse that was taken for more */
         return;
     }

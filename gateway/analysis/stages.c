@@ -8,7 +8,7 @@
 #define STAGE_MOST_MS 2700000
 #define STAGE_AMPS 1.5F /* a stage is an element or a large motor */
 #define LARGER 2.0F     /* than the host, so many times */
-#define RUNS_LEAST 3    /* of the host, before it is believed */
+#define RUNS_LEAST 2    /* of the host, before it is believed */
 #define NEARLY_ALL 0.75F
 #define SIZE_LOG 0.08F
 #define LENGTH_LOG 0.35F
@@ -55,7 +55,8 @@ static bool of_time(const struct learned_load *host, const struct run *h, const 
 {
     float delay = logf(run_seconds(h, x->began_mono_ms));
     return h->pausing || host->stages > ONCE || host->delay.variance > DELAY_KNOWN ||
-           fabsf(delay - host->delay.mean) <= DELAY_LOG + DEVIATIONS * sqrtf(host->delay.variance);
+           fabsf(delay - host->delay.mean) <=
+               DELAY_LOG + DEVIATIONS * sqrtf(host->delay.variance);
 }
 
 /* Another one of the host's is on already. */
@@ -84,7 +85,8 @@ int64_t stages_hold(const struct runs *r, const struct learned *l, struct run *x
         if (!h->programme || !(h->announced || h->host) || h->cut || !encloses(h, x))
             continue;
         const struct learned_load *host = find(l, h->load);
-        if (!host || !(part || (of_size(host, x->first) && of_time(host, h, x) && !taken(r, host, x))))
+        if (!host ||
+            !(part || (of_size(host, x->first) && of_time(host, h, x) && !taken(r, host, x))))
             continue;
         x->host = h->host ? h->host : h->id;
         x->load = like ? like->id : 0;
