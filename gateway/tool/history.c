@@ -16,6 +16,7 @@
 #define PLOT_LINES 16
 #define SVG_COLUMNS 1000
 #define MOST_BUCKETS 10000000
+#define DAY_MS INT64_C(86400000)
 
 struct wish {
     const char *every, *svg;
@@ -90,7 +91,7 @@ static bool draw(const struct record *r, const char *column, int circuit,
     const struct site *s = &r->config.site;
     struct text out = TEXT_INIT;
     clock_format_rfc3339(r->from, left);
-    clock_format_rfc3339(r->to, right);
+    clock_format_rfc3339((r->to + 999) / 1000 * 1000, right);
     if (circuit >= 0)
         site_describe_circuit(s, circuit, name, sizeof name);
     snprintf(title, sizeof title, "%s%s%s", column, name[0] ? ", " : "", name);
@@ -119,16 +120,22 @@ static bool draw(const struct record *r, const char *column, int circuit,
     return good;
 }
 
-/* Edges of the table: whole steps of the site's own clock, as far as the zone does not change.
- */
+/* Edges of the table: whole steps of the site's own clock. Those of whole days follow a change
+ * of the clocks, shorter ones go on as they began. */
 static size_t make_edges(const struct record *r, int64_t every, int64_t **edges)
 {
-    int64_t offset = clock_utc_offset_seconds(r->config.site.timezone, r->from) * INT64_C(1000);
-    int64_t first = (r->from + offset) / every * every - offset;
-    size_t count = (size_t)((r->to - first + every - 1) / every);
+    const char *zone = r->config.site.timezone;
+    int64_t offset = clock_utc_offset_seconds(zone, r->from) * INT64_C(1000);
+    int64_t first = (r->from + offset) / every * every;
+    bool days = every % DAY_MS == 0;
+    int64_t end =
+        r->to + (days ? clock_utc_offset_seconds(zone, r->to) * INT64_C(1000) : offset);
+    size_t count = (size_t)((end - first + every - 1) / every);
     *edges = count < MOST_BUCKETS ? malloc((count + 1) * sizeof **edges) : NULL;
-    for (size_t i = 0; *edges && i <= count; i++)
-        (*edges)[i] = first + (int64_t)i * every;
+    for (size_t i = 0; *edges && i <= count; i++) {
+        int64_t local = first + (int64_t)i * every;
+        (*edges)[i] = days ? record_from_local(&r->config.site, local) : local - offset;
+    }
     return count;
 }
 

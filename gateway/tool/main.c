@@ -28,12 +28,13 @@ static const struct verb verbs[] = {
         .arguments = "[CIRCUIT] --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
                      "           [--by day|month|span] [--csv|--json]",
         .summary = "kilowatt hours by circuit and day, and what they cost",
-        .help = "  CIRCUIT           its id in site.cfg; without it every circuit and the sum\n"
-                "  --config DIR      the directory with site.cfg and, for the cost, tariff.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
-                "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n"
-                "  --by              a row a day, a month, or one for all of the span\n"
-                "  --csv, --json     with what was used at each price\n",
+        .help =
+            "  CIRCUIT           its id in site.cfg; without it every circuit and the sum\n"
+            "  --config DIR      the directory with site.cfg and, for the cost, tariff.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n"
+            "  --by              a row a day, a month, or one for all of the span\n"
+            "  --csv, --json     with what was used at each price\n",
         .run = verb_energy,
     },
     {

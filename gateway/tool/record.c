@@ -23,6 +23,13 @@ void record_option_rows(struct record_options *o, struct option_row rows[RECORD_
     rows[3] = (struct option_row){.name = "to", .value = &o->to};
 }
 
+int64_t record_from_local(const struct site *s, int64_t local_ms)
+{
+    /* the zone as it is at that moment, by a first guess and a better one */
+    int64_t t = local_ms - clock_utc_offset_seconds(s->timezone, local_ms) * INT64_C(1000);
+    return local_ms - clock_utc_offset_seconds(s->timezone, t) * INT64_C(1000);
+}
+
 bool record_time(const struct site *s, const char *text, int64_t *wall_ms)
 {
     int year, month, day, used = 0;
@@ -30,10 +37,7 @@ bool record_time(const struct site *s, const char *text, int64_t *wall_ms)
         !text[10]) {
         if (month < 1 || month > 12 || day < 1 || day > 31)
             return false;
-        int64_t utc = clock_days_from_date(year, month, day) * DAY_MS;
-        /* the zone as it is at that midnight, by a first guess and a better one */
-        int64_t t = utc - clock_utc_offset_seconds(s->timezone, utc) * INT64_C(1000);
-        *wall_ms = utc - clock_utc_offset_seconds(s->timezone, t) * INT64_C(1000);
+        *wall_ms = record_from_local(s, clock_days_from_date(year, month, day) * DAY_MS);
         return true;
     }
     return clock_parse(text, strlen(text), wall_ms);

@@ -32,6 +32,9 @@ void record_option_rows(struct record_options *o, struct option_row rows[RECORD_
 enum exit_code record_open(struct record *r, const char *verb, const struct record_options *o);
 void record_close(struct record *r);
 
+/* The moment at which the site's clock shows that, ms since 1970 of that clock. */
+int64_t record_from_local(const struct site *s, int64_t local_ms);
+
 /* RFC 3339, Unix seconds, or a date: midnight at the site. */
 bool record_time(const struct site *s, const char *text, int64_t *wall_ms);
 

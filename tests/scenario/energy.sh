@@ -42,6 +42,12 @@ grep -q '"from":"2026-03","days":3,"circuit":null,"kwh":154.2,"by":"amps","secon
 ask --from 2026-03-08 --to 2026-03-09 > "$dir/text" || fail "text"
 grep -q 'main-01 *23.00 kWh *3.90 USD' "$dir/text" && grep -q 'fixed  *0.50 USD' "$dir/text" || fail "text: $(cat "$dir/text")"
 
+# the days of a table are the site's too
+"$b/foretrip" history main-01.watts --config "$dir/config" --database "$dir/a.db" --every 1d --csv > "$dir/table" || fail "history"
+cut -d, -f1,6 "$dir/table" | tail -n 3 | tr '\n' ' ' > "$dir/edges"
+[ "$(cat "$dir/edges")" = "2026-03-07T06:00:00.000Z,79200 2026-03-08T06:00:00.000Z,82800 2026-03-09T05:00:00.000Z,86400 " ] ||
+    fail "days of the table: $(cat "$dir/edges")"
+
 # without a tariff there is energy and no cost
 rm "$dir/config/tariff.cfg"
 ask main-01 --csv | head -n 2 | tail -n 1 | grep -qx '2026-03-07,main-01,22,watts,7200' || fail "without a tariff"
