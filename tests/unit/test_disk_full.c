@@ -61,7 +61,8 @@ static void write_hour(struct disk *d)
         if (i % 300 == 0)
             record_load(r, 0, d->events++);
         r->wall_ms = d->f->wall_ms;
-        store_commit(r->store, r->mono_ms, r->wall_ms);
+        if (i % 60 == 59)
+            store_commit(r->store, r->mono_ms, r->wall_ms);
     }
     d->hour++;
 }
