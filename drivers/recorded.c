@@ -367,7 +367,7 @@ static bool create_columns(struct columns *c, size_t count)
         return false;
     c->target = c->memory;
     c->together = c->target + room;
-    c->least = (float *)(c->together + room);
+    c->least = (void *)(c->together + room);
     c->most = c->least + room;
     c->floor = c->most + room;
     return true;

@@ -94,7 +94,7 @@ static bool parse(struct recorded_time *t, const char *s, size_t length, int64_t
 
 static int64_t usual_period_ms(const struct recorded_time *t)
 {
-    int64_t sorted[RECORDED_INTERVALS];
+    int64_t sorted[RECORDED_INTERVALS] = {0};
     size_t n = 0;
     for (size_t i = 0; i < RECORDED_INTERVALS; i++) {
         if (t->intervals[i] == 0)

@@ -129,7 +129,7 @@ static float mode_score(const struct signature_mode *m, const struct compared *c
         lanes d = (lanes_load(c->x + f) - lanes_load(m->centre + f)) / width;
         lanes fat = 1.0F + 0.25F * d * d, fat2 = fat * fat;
         lanes over = -0.5F * lanes_log(fat2 * fat2 * fat * width * width) - base;
-        sum += lanes_where(d == d, lanes_load(c->weight + f) * over);
+        sum += lanes_where(lanes_known(d), lanes_load(c->weight + f) * over);
     }
     return logf(m->part) + lanes_sum(sum);
 }

@@ -77,7 +77,7 @@ struct breakers *breakers_create(const struct site *s, const struct rules_set *r
     b->circuits = calloc(s->circuit_count + 1, sizeof *b->circuits);
     b->poles = calloc(s->poles_total + 1, sizeof *b->poles);
     b->circuit_of = calloc(s->poles_total + 1, sizeof *b->circuit_of);
-    b->views = calloc(s->circuit_count + 1, sizeof(struct kept_view *));
+    b->views = calloc(s->circuit_count + 1, sizeof *b->views);
     b->base = calloc(padded, sizeof *b->base);
     b->band = calloc(padded, sizeof *b->band);
     b->sum = calloc(padded, sizeof *b->sum);
@@ -221,6 +221,7 @@ static void end_warmings(struct pole *p, struct circuit *c)
             if (c->learned)
                 hypotheses_learn_warming(c->class, i, p->top[i], c->learned);
             c->held[i] = fmax(c->held[i], p->top[i]);
+            c->lessons++;
         }
         p->top[i] = felt;
         p->warmed = p->warmed || felt > WARMING_LEAST;

@@ -25,16 +25,10 @@ static const struct hypotheses_view *view_of(const struct breakers *b, int circu
         hypotheses_view_init(spare, c->class, c->learned, c->held);
         return spare;
     }
-    bool same = kept->made && kept->with_learned == (c->learned != NULL) &&
-                memcmp(kept->held, c->held, sizeof kept->held) == 0 &&
-                (!c->learned || memcmp(&kept->learned, c->learned, sizeof kept->learned) == 0);
-    if (same)
+    if (kept->made && kept->lessons == c->lessons)
         return &kept->view;
     hypotheses_view_init(&kept->view, c->class, c->learned, c->held);
-    memcpy(kept->held, c->held, sizeof kept->held);
-    kept->with_learned = c->learned != NULL;
-    if (c->learned)
-        kept->learned = *c->learned;
+    kept->lessons = c->lessons;
     kept->made = true;
     return &kept->view;
 }
@@ -45,7 +39,7 @@ static void state_of(const struct breakers *b, int circuit, struct hypotheses_vi
     const struct site_circuit *sc = &b->site->circuits[circuit];
     *s = (struct forecast_state){.view = view_of(b, circuit, spare)};
     for (int k = 0; k < sc->poles; k++) {
-        size_t pole = (size_t)(sc->first_pole + k);
+        size_t pole = (size_t)sc->first_pole + (size_t)k;
         double h[HEAT_STATES], width[HEAT_STATES];
         pole_heat(b, pole, h);
         pole_width(b, pole, width);
@@ -183,6 +177,7 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
         felt[i] = heat_felt(s.lower, i);
     hypotheses_learn(s.view, c->held, felt, p_by_heat, FORGET, c->learned);
     memset(c->held, 0, sizeof c->held);
+    c->lessons++;
     for (int k = 0; k < sc->poles; k++) {
         struct pole *p = &b->poles[sc->first_pole + k];
         for (int i = 0; i < HEAT_TAUS; i++)
@@ -212,6 +207,7 @@ void breakers_replaced(struct breakers *b, int circuit)
     free(c->learned);
     c->learned = NULL;
     memset(c->held, 0, sizeof c->held);
+    c->lessons++;
     c->open = c->quick = (struct overstay){0};
     for (int k = 0; k < sc->poles; k++)
         memset(b->poles[sc->first_pole + k].top, 0, sizeof b->poles[0].top);

@@ -47,7 +47,7 @@ static void put_circuit(const struct breakers *b, size_t i, struct codec_out *ou
     }
     codec_put_u8(out, (uint8_t)sc->poles);
     for (int k = 0; k < sc->poles; k++) {
-        size_t pole = (size_t)(sc->first_pole + k);
+        size_t pole = (size_t)sc->first_pole + (size_t)k;
         const struct pole *p = &b->poles[pole];
         double h[HEAT_STATES], width[HEAT_STATES];
         pole_heat(b, pole, h);
@@ -181,6 +181,7 @@ static bool take_circuit(struct breakers *b, struct saved *s)
     struct circuit *c = &b->circuits[circuit];
     move_to(s, c);
     memcpy(c->held, s->held, sizeof c->held);
+    c->lessons++;
     if (s->has_learned) {
         if (!c->learned)
             c->learned = malloc(sizeof *c->learned);

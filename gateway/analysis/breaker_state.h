@@ -52,6 +52,7 @@ struct circuit {
     double open_amps, quick_amps;    /* must open, with what the meter and the air may be off */
     double held[HEAT_TAUS];          /* most heat of earlier warmings, survived */
     struct hypotheses_grid *learned; /* factors on the prior, NULL: nothing yet */
+    unsigned lessons;                /* how often held or learned has changed */
     double fall_h[HEAT_STATES];      /* heat when the current last fell to nothing, */
     double fall_top[HEAT_TAUS];      /* the most of that warming until one reading before, */
     double fall_amps;                /* the current then, */
@@ -60,12 +61,11 @@ struct circuit {
     struct overstay open, quick;
 };
 
-/* A view and what it was made of: made anew only when that has changed. */
+/* A view, made anew only when something was learned. */
 struct kept_view {
     struct hypotheses_view view;
-    struct hypotheses_grid learned;
-    double held[HEAT_TAUS];
-    bool made, with_learned;
+    unsigned lessons; /* of the circuit when it was made */
+    bool made;
 };
 
 struct breakers {

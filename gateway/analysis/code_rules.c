@@ -129,7 +129,7 @@ static bool complete(const float *now, size_t count)
     lanes_mask read = {-1, -1, -1, -1};
     for (; i + LANES <= count; i += LANES) {
         lanes v = lanes_load(now + i);
-        read &= v == v;
+        read &= lanes_known(v);
     }
     bool all = lanes_all(read);
     for (; i < count; i++)

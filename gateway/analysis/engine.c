@@ -112,7 +112,7 @@ static bool merge(float *last, const float *now, size_t count)
     lanes_mask all = {-1, -1, -1, -1};
     for (; i + LANES <= count; i += LANES) {
         lanes v = lanes_load(now + i);
-        lanes_mask read = v == v;
+        lanes_mask read = lanes_known(v);
         lanes_store(last + i, lanes_choose(read, v, lanes_load(last + i)));
         all &= read;
     }

@@ -47,6 +47,12 @@ static inline lanes lanes_choose(lanes_mask m, lanes yes, lanes no)
     return (lanes)(((lanes_mask)yes & m) | ((lanes_mask)no & ~m));
 }
 
+/* where v is a number: set, where it is NaN: not */
+static inline lanes_mask lanes_known(lanes v)
+{
+    return v == v; /* NOLINT(misc-redundant-expression) */
+}
+
 static inline lanes lanes_abs(lanes v)
 {
     return (lanes)((lanes_mask)v & INT32_MAX);

@@ -92,7 +92,7 @@ static uint8_t *put_varint(uint8_t *at, uint64_t v)
 
 static uint64_t zigzag(int64_t v)
 {
-    return (uint64_t)v << 1 ^ (uint64_t)(v >> 63);
+    return (uint64_t)v << 1 ^ (v < 0 ? UINT64_MAX : 0);
 }
 
 /* Copies the values with every gap filled by what stood before it (the first by what comes
