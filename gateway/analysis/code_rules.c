@@ -72,7 +72,7 @@ static void set_circuit(struct code_rules *c, size_t i)
     double percent = fmin(continuous_percent(c, i), 100.0);
     c->feeders = c->feeders || s->feeds_panel >= 0;
     for (int p = 0; p < s->poles; p++) {
-        size_t pole = (size_t)(s->first_pole + p);
+        size_t pole = (size_t)s->first_pole + (size_t)p;
         c->attention_amps[pole] = (float)(0.00999 * percent * s->breaker_amps);
         c->sum_of[pole] = 3 * (size_t)s->panel + (size_t)(s->leg[p] - 'A');
     }
@@ -335,7 +335,7 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
 {
     const struct site_panel *p = &c->site->panels[panel];
     const struct rules *r = &c->rules->panels[panel];
-    double legs[SITE_MAX_LEGS], mean = 0.0, most = 0.0, off = 0.0;
+    double legs[SITE_MAX_LEGS] = {0}, mean = 0.0, most = 0.0, off = 0.0;
     for (int k = 0; k < p->legs; k++) {
         legs[k] = leg_sum(c, panel, (char)('A' + k));
         mean += legs[k] / p->legs;
