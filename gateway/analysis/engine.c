@@ -162,7 +162,7 @@ static void judge_meters(struct engine *e)
             continue;
         int64_t *read = &e->meter_read_mono_ms[circuit->meter];
         for (int p = 0; p < circuit->poles; p++) {
-            int64_t pole = pole_read_mono_ms(e, (size_t)(circuit->first_pole + p));
+            int64_t pole = pole_read_mono_ms(e, (size_t)circuit->first_pole + (size_t)p);
             *read = pole > *read ? pole : *read;
         }
     }

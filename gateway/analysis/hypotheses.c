@@ -92,7 +92,7 @@ void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limi
     for (int i = 0; i < HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2; i++)
         c->kernel[i] =
             (float)(0.5 *
-                    erfc((i / (double)HYPOTHESES_FINE - HYPOTHESES_KERNEL / 2) * M_SQRT1_2));
+                    erfc((i / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL) * M_SQRT1_2));
     for (int n = 0; n < HYPOTHESES_FINE + 2; n++)
         for (int m = 0; m < HYPOTHESES_KERNEL; m++)
             c->rows[n][m] = c->kernel[n + (HYPOTHESES_KERNEL - 1 - m) * HYPOTHESES_FINE];
@@ -108,7 +108,7 @@ static double level_of(double ln_h)
 /* P(a breaker of level j holds), u = level_of(ln h) */
 static double holds(const struct hypotheses_class *c, double u, int j)
 {
-    double z = (u - j + HYPOTHESES_KERNEL / 2) * HYPOTHESES_FINE;
+    double z = (u - j + 0.5 * HYPOTHESES_KERNEL) * HYPOTHESES_FINE;
     if (!(z > 0.0))
         return 1.0;
     if (z >= HYPOTHESES_KERNEL * HYPOTHESES_FINE)
@@ -148,7 +148,7 @@ void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_cla
 double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h)
 {
     double u =
-        level_of(ln_h) - HYPOTHESES_KERNEL / 2; /* levels below u have opened for certain */
+        level_of(ln_h) - 0.5 * HYPOTHESES_KERNEL; /* levels below u have opened for certain */
     if (!(u > -HYPOTHESES_KERNEL))
         return (double)v->from[tau][0];
     if (u >= HYPOTHESES_LEVELS)

@@ -24,7 +24,7 @@
 #include <string.h>
 
 #define QUEUE_REPORTS 256
-#define LEARNED_EVERY_MS (15 * 60 * 1000) /* megabytes at the most: think of the card */
+#define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes at the most: think of the card */
 #define STATE_EVERY_MS 10000              /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1               /* and whenever it moved by this, or by 2 % */
 
