@@ -1,9 +1,16 @@
 /*
- * habits - which loads usually come on at a circuit, when, and for how long.
+ * habits - which loads usually come on at a circuit, when, after what, and for how long.
  *
- * Loads that came on are gathered by size; each size keeps a count for every three hours of the
- * local day and the length of its runs, all fading over weeks. From it: how likely a load of
- * that size joins within some time, and how long what runs now is likely to go on.
+ * Loads that came on are gathered by size. Each size keeps a count for every three hours of the
+ * local day, the lengths of its runs, and its pace: how often it came on, by the time since it
+ * last came or went, apart for while it runs already (a second one of that size) and while it
+ * does not (a thermostat). Beside it, for every two sizes, how soon the second followed the
+ * first (a pump, and then the heating of the same machine). All of it fades over weeks. From
+ * it: how likely a load of that size joins within some time, and how long what runs now is
+ * likely to go on.
+ *
+ * A pace is a rate, events over the time watched, drawn towards the plain rate of that size by
+ * one event: rate = (n + 1) / (seconds + 1 / plain).
  *
  * Units      amps RMS, seconds
  * Ownership  create .. destroy; borrows the site
@@ -16,16 +23,16 @@
 #include "model/event.h"
 #include "model/frame.h"
 
-#define HABITS_OF_CIRCUIT 12
+#define HABITS_OF_CIRCUIT 16
 #define HABITS_HOURS 8 /* parts of the day */
 
 struct habits;
 
 /* A size of load that may come on. */
 struct habit_join {
+    int place; /* for habits_expects */
     double amps;
     double count;   /* how often it was seen, fading */
-    double chance;  /* that it comes on within the time asked for */
     double seconds; /* how long it then runs, the longer half of its runs apart */
 };
 
@@ -41,10 +48,14 @@ void habits_step(struct habits *h, const struct frame *f);
 /* The largest size known of a circuit, 0 when none. */
 double habits_largest_amps(const struct habits *h, int circuit);
 
-/* What may join within `seconds`, the loads in running[] left out; returns how many. */
-size_t habits_joins(const struct habits *h, int circuit, double seconds,
-                    const struct event_load *running, size_t running_count,
+/* What may join; returns how many. */
+size_t habits_joins(const struct habits *h, int circuit,
                     struct habit_join out[HABITS_OF_CIRCUIT]);
+
+/* How often it is expected to come within `seconds` while running[] runs: 0.1 is a chance of a
+ * little less than 0.1. A size that runs already may come once more, at a pace of its own. */
+double habits_expects(const struct habits *h, int circuit, const struct habit_join *join,
+                      const struct event_load *running, size_t running_count, double seconds);
 
 /* How much longer a load of this size that has run for `elapsed` goes on: the time that is not
  * outlasted with probability `share` (0.5: the median). Little is known: minutes to hours. */

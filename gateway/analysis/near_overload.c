@@ -20,9 +20,14 @@
 #define LOOK_AGAIN_LEAST_MS 5000
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
 #define LOOK_AGAIN_MOST_MS 60000
-#define HALF_RAISES 0.7 /* the second condition: chance of being half way, ... */
-#define HALF_KEEPS 0.5
-#define JOIN_RAISES 0.5 /* ... and that one more usual load opens it within a minute */
+/* What raises it: see raises_surely() and raises_maybe() */
+#define SURE 0.8        /* chance of being half way that is as good as there */
+#define MAYBE 0.35      /* and that is worth asking who joins: OUTLOOK_HALF_LEAST */
+#define JOIN_OPENS 0.5  /* chance that one more usual load opens it within a minute, ... */
+#define JOIN_SURELY 0.9 /* ... and that it does so nearly for certain, ... */
+#define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
+#define JOIN_LEAST 0.05
+#define JOIN_WORTH 0.4 /* ... or so likely that it outweighs a warning for nothing */
 #define JOIN_KEEPS 0.3
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
@@ -258,16 +263,33 @@ static bool calm_down(struct near_overload *n, size_t i, const struct frame *f, 
     return true;
 }
 
+/* A warning that nothing comes of costs trust, one that comes too late is none. A breaker that
+ * is not half way has time: it is warned of when it gets there. One that is, or may be, while a
+ * load that is usual here would open it before anybody could act, is warned of before that. */
+static bool raises_surely(const struct rules *r, const struct outlook *o)
+{
+    double there = fmin(o->half, o->half_now);
+    return (o->half >= SURE && o->chance >= r->near_overload_chance) ||
+           (there >= SURE && o->join_chance >= JOIN_OPENS);
+}
+
+static bool raises_maybe(const struct outlook *o)
+{
+    double there = fmin(o->half, o->half_now), cool = 1.0 - fmax(o->half, o->half_now);
+    return (there >= MAYBE && o->join_chance >= JOIN_SURELY && o->joined >= JOIN_COMES) ||
+           (o->half >= MAYBE && o->joined >= JOIN_LEAST &&
+            o->joined >= JOIN_WORTH * (cool + 0.02));
+}
+
 static void look(struct near_overload *n, size_t i, const struct frame *f, double amps,
                  struct outlook *o)
 {
     struct watched *w = &n->circuits[i];
     const struct rules *r = &n->from.rules->circuits[i];
     outlook_take(&n->from, (int)i, amps, o);
-    w->raises = o->chance >= r->near_overload_chance ||
-                (o->half >= HALF_RAISES && o->join_chance >= JOIN_RAISES);
+    w->raises = raises_surely(r, o) || raises_maybe(o);
     w->keeps = o->chance >= r->near_overload_clear_chance ||
-               (o->half >= HALF_KEEPS && o->join_chance >= JOIN_KEEPS);
+               (o->half >= MAYBE && o->join_chance >= JOIN_KEEPS);
     w->looked = true;
     w->looked_amps = (float)amps;
     w->looked_ms = f->mono_ms;
@@ -300,8 +322,9 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     struct outlook o;
     struct alarm_judgement j = judgement_of(n, i, false);
     bool standing = alarms_standing(n->alarms, j.kind, j.subject);
-    bool changed = fabs(amps - (double)w->looked_amps) >
-                   CHANGED_SHARE * n->from.site->circuits[i].breaker_amps;
+    double change = (amps - (double)w->looked_amps) / n->from.site->circuits[i].breaker_amps;
+    /* once it stands, only its end is waited for, and that is minutes off */
+    bool changed = standing ? change > CHANGED_SHARE : fabs(change) > CHANGED_SHARE;
     bool due =
         !w->looked || changed || f->mono_ms - w->looked_ms >= look_again_ms(w, f->mono_ms);
     if (changed)

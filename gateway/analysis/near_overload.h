@@ -2,9 +2,10 @@
  * near_overload - the warning before a breaker opens.
  *
  * Raised on chances, never on a percentage of the rating: either the breaker is likely to open
- * within the rule's horizon, or it is already more than half way there and one more load that
- * is usual on this circuit would open it before anybody could be warned. On-delay, off-delay
- * and a lower chance for returning keep it from flickering.
+ * within the rule's horizon and surely gets half way there, or it is half way (surely, or
+ * maybe) and one more load that is usual on this circuit would open it before anybody could be
+ * warned. The less sure, the likelier that load must be. On-delay, off-delay and a lower chance
+ * for returning keep it from flickering.
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.

@@ -3,10 +3,12 @@
 #include <math.h>
 #include <string.h>
 
-#define JOIN_SECONDS 45.0  /* too soon to be warned of after it came on */
-#define JOIN_SEEN 1.5      /* a size seen once is no habit */
-#define JOIN_WITHIN 3600.0 /* asked of habits: only who, not when */
-#define SET_OF 10          /* loads that may be told to switch off */
+#define JOIN_SECONDS 45.0 /* too soon to be warned of after it came on */
+#define JOIN_SEEN 1.5     /* a size seen once is no habit */
+#define JOIN_LEAST_AMPS 1.0
+#define JOIN_LEAST_CHANCE 0.05
+#define MAIN_SHARE 0.2 /* of the current: when such a load ends, the next joins too late */
+#define SET_OF 10      /* loads that may be told to switch off */
 
 static bool is_standing(const struct event_load *l)
 {
@@ -41,61 +43,78 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
 
 #define SHARES 5
 
-static void take_usual(const struct outlook_sources *from, int circuit, struct outlook *o)
+/* until[]: how long the main loads all run on, for each of the shares */
+static void take_usual(const struct outlook_sources *from, int circuit, struct outlook *o,
+                       double until[SHARES])
 {
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
     double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
-    struct breaker_path paths[SHARES];
-    double chances[SHARES][2];
+    struct breaker_path paths[SHARES + 1];
+    double chances[SHARES + 1][2];
     for (int s = 0; s < SHARES; s++) {
         double ends[LOADS_MAX_RUNNING];
-        for (size_t k = 0; k < o->running_count; k++)
+        until[s] = horizon;
+        for (size_t k = 0; k < o->running_count; k++) {
             ends[k] = is_standing(&o->running[k])
                           ? (double)INFINITY
                           : habits_remaining_seconds(from->habits, circuit, o->running[k].amps,
                                                      o->running[k].seconds, shares[s]);
+            if (o->running[k].amps >= MAIN_SHARE * o->amps)
+                until[s] = fmin(until[s], ends[k]);
+        }
         path_of(o, ends, horizon, 0.0, 0.0, &paths[s]);
     }
-    breakers_paths_reach(from->breakers, circuit, paths, SHARES, levels, 2, chances[0]);
+    paths[SHARES].count = 0; /* now */
+    breakers_paths_reach(from->breakers, circuit, paths, SHARES + 1, levels, 2, chances[0]);
+    o->half_now = chances[SHARES][1];
     for (int s = 0; s < SHARES; s++) {
-        o->chance += 0.2 * chances[s][0];
-        o->half += 0.2 * chances[s][1];
+        o->chance += chances[s][0] / SHARES;
+        o->half += chances[s][1] / SHARES;
     }
 }
 
-static void take_joins(const struct outlook_sources *from, int circuit, struct outlook *o)
+static void take_joins(const struct outlook_sources *from, int circuit,
+                       const double until[SHARES], struct outlook *o)
 {
     static const double opens = 1.0;
+    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds, rate = 0.0;
     struct habit_join joins[HABITS_OF_CIRCUIT];
     struct breaker_path paths[HABITS_OF_CIRCUIT];
-    double stay[LOADS_MAX_RUNNING], amps[HABITS_OF_CIRCUIT], chances[HABITS_OF_CIRCUIT];
-    size_t ways = 0, count = habits_joins(from->habits, circuit, JOIN_WITHIN, o->running,
-                                          o->running_count, joins);
+    double stay[LOADS_MAX_RUNNING], chances[HABITS_OF_CIRCUIT];
+    size_t ways = 0, count = habits_joins(from->habits, circuit, joins);
     for (size_t k = 0; k < LOADS_MAX_RUNNING; k++)
         stay[k] = (double)INFINITY;
     for (size_t k = 0; k < count; k++) {
-        if (joins[k].count < JOIN_SEEN)
+        if (joins[k].amps < JOIN_LEAST_AMPS)
             continue;
         path_of(o, stay, JOIN_SECONDS, joins[k].amps, joins[k].seconds, &paths[ways]);
-        amps[ways++] = joins[k].amps;
+        joins[ways++] = joins[k];
     }
     if (ways > 0)
         breakers_paths_reach(from->breakers, circuit, paths, ways, &opens, 1, chances);
-    for (size_t k = 0; k < ways; k++)
-        if (chances[k] > o->join_chance) {
+    for (size_t k = 0; k < ways; k++) {
+        if (chances[k] >= JOIN_LEAST_CHANCE)
+            rate += chances[k] / horizon *
+                    habits_expects(from->habits, circuit, &joins[k], o->running,
+                                   o->running_count, horizon);
+        if (joins[k].count >= JOIN_SEEN && chances[k] > o->join_chance) {
             o->join_chance = chances[k];
-            o->join_amps = amps[k];
+            o->join_amps = joins[k].amps;
         }
+    }
+    for (int s = 0; s < SHARES; s++)
+        o->joined -= expm1(-rate * until[s]) / SHARES;
 }
 
 void outlook_take(const struct outlook_sources *from, int circuit, double amps,
                   struct outlook *out)
 {
+    double until[SHARES];
     *out = (struct outlook){.amps = amps};
     out->running_count = loads_running(from->loads, circuit, out->running);
-    take_usual(from, circuit, out);
+    take_usual(from, circuit, out, until);
     if (out->half >= OUTLOOK_HALF_LEAST) /* who might join matters to a warm breaker only */
-        take_joins(from, circuit, out);
+        take_joins(from, circuit, until, out);
 }
 
 bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,

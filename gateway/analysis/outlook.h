@@ -16,14 +16,19 @@
 #include "habits.h"
 #include "loads.h"
 
-#define OUTLOOK_HALF_LEAST 0.4 /* below this chance of being half way nobody asks who joins */
+#define OUTLOOK_HALF_LEAST                                                                     \
+    0.35 /* below this chance of being half way nobody asks who joins                          \
+          */
 
 struct outlook {
     double amps;
     double chance;      /* of opening within the rule's horizon, the loads ending as usual */
-    double half;        /* of being half way to opening (H = 0.5) by then */
+    double half;        /* of being half way to opening (H = 0.5) by then, */
+    double half_now;    /* and of being there now */
     double join_amps;   /* of the usual load that would open it soonest, 0: none known */
     double join_chance; /* of opening within a minute if that load came on now */
+    double joined;      /* chance that a usual load does come while what runs now runs, and then
+                           opens it within a minute */
     struct event_load running[LOADS_MAX_RUNNING]; /* largest first */
     size_t running_count;
 };
@@ -41,8 +46,8 @@ void outlook_take(const struct outlook_sources *from, int circuit, double amps,
                   struct outlook *out);
 
 /* True when no outlook of this circuit can show a chance of `chance` or a half of `half` within
- * the next `seconds` while it carries at most `amps`: every heat rises with the current, running
- * loads can only end, and holding until then only speaks for the breaker. A tenth of
+ * the next `seconds` while it carries at most `amps`: every heat rises with the current,
+ * running loads can only end, and holding until then only speaks for the breaker. A tenth of
  * outlook_take's cost. */
 bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,
                   double chance, double half);
