@@ -11,14 +11,14 @@
 static void own_causes(const struct cause_view *v, double out[CAUSE_COUNT])
 {
     const struct fall_facts *f = v->facts;
-    double poll = fmax(1.0, f->poll_seconds);
+    double hot = f->heat.chance_overload + f->heat.chance_worn;
+    double heat = hot > 0.0 ? evidence_heat_per_second(f) / hot : 0.0;
+    double cold = evidence_cold_per_second(v->lost_per_second);
     bool young = evidence_at_switch_on(f);
-    out[CAUSE_OVERLOAD] = f->heat.chance_overload / poll;
-    out[CAUSE_WORN_BREAKER] = f->heat.chance_worn / poll;
-    out[CAUSE_FAULT] = v->lost_per_second * (1.0 - v->hand_share);
-    out[CAUSE_FAULT] += evidence_fault_per_second(f, v->history);
-    out[CAUSE_OPENED_BY_HAND] =
-        v->lost_per_second * v->hand_share * (young ? HAND_AFTER_SWITCH_ON : 1.0);
+    out[CAUSE_OVERLOAD] = heat * f->heat.chance_overload;
+    out[CAUSE_WORN_BREAKER] = heat * f->heat.chance_worn;
+    out[CAUSE_FAULT] = cold * (1.0 - v->hand_share) + evidence_fault_per_second(f, v->history);
+    out[CAUSE_OPENED_BY_HAND] = cold * v->hand_share * (young ? HAND_AFTER_SWITCH_ON : 1.0);
     double sum = out[CAUSE_OVERLOAD] + out[CAUSE_WORN_BREAKER] + out[CAUSE_FAULT] +
                  out[CAUSE_OPENED_BY_HAND];
     for (int c = 0; c < CAUSE_COUNT; c++)

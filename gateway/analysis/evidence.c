@@ -2,8 +2,6 @@
 
 #include <math.h>
 
-#define TYPICAL_END_PER_SECOND (1.0 / 600.0) /* against which the loads are weighed */
-#define RARE_OFFSET 1.0
 #define END_SOON_SECONDS 60.0
 #define END_NEVER_SECONDS 10000.0
 #define LARGE_AMPS 1.0 /* what heats, turns or cooks; below it is electronics */
@@ -15,14 +13,26 @@
 #define SHARE_LARGE 0.03
 #define FLICKERS 30.0 /* times as likely when several loads end as at any other time */
 #define SWITCH_ONS_A_DAY 20.0
-#define FAULTS_LARGE_A_DAY 0.04
-#define FAULTS_SMALL_A_DAY 0.01
+#define FAULTS_LARGE_A_DAY 0.4
+#define FAULTS_SMALL_A_DAY 0.034
+#define COLD_TRUST 1.8
+#define HEAT_TRUST 1.5
 #define SURGE_TIMES 4.0 /* of what the breaker must hold */
 #define SURGE_OPENS 0.3 /* in the next reading */
 #define AFTER_RESET_LOG_RATIO 4.0
 #define ON_THE_CLOCK 0.1 /* of falls that are no lost supply, those by a timer's full hour */
 #define STAGED_LEAST 0.15
 #define STAGED_LOG_RATIO (-5.5)
+#define NIGHT_SHORTEST_SECONDS 10800.0
+#define KNOWN_AFTER_DAYS 7.0 /* what this circuit steps by */
+#define STEPS_UNSURE 0.3     /* steps' worth of doubt */
+#define AWAKE_USUAL_SECONDS 600.0
+#define RESET_QUICKEST_SECONDS 60.0 /* somebody walks to the panel */
+#define RESET_QUICK (-3.0)
+#define RESET_IMPOSSIBLE_SECONDS 10.0
+#define RESET_IMPOSSIBLE (-6.0)
+#define MUCH_LESS 0.4 /* of what was carried before */
+#define MORE 1.15
 #define REST_SPREAD_AMPS 0.012 /* of one reading of nothing, where nothing is known */
 #define REST_LEAST_AMPS 0.004
 #define REST_LEAST (-6.0)
@@ -58,6 +68,12 @@ double evidence_usual_end(double age_seconds)
     return 1.0 / (age_seconds + END_SOON_SECONDS) / (1.0 + age_seconds / END_NEVER_SECONDS);
 }
 
+/* A fault opens at once: a load that was read twice has run. */
+static bool at_fault_time(const struct fall_facts *f)
+{
+    return f->switch_on_seconds <= 1.5 * poll(f);
+}
+
 /* A current far beyond what the breaker is for: it opens without heat. */
 static bool surged(const struct fall_facts *f)
 {
@@ -67,7 +83,7 @@ static bool surged(const struct fall_facts *f)
 /* Faults that come with a switch-on: so many a day and circuit, whoever switches how often. */
 static double fault_at_switch_on(const struct fall_facts *f, const struct falls *history)
 {
-    if (!evidence_at_switch_on(f))
+    if (!at_fault_time(f))
         return 0.0;
     bool large = f->switch_on_amps >= LARGE_AMPS;
     double a_day =
@@ -152,7 +168,7 @@ double evidence_natural_here(const struct fall_facts *f, const struct falls *his
 
 double evidence_loads(const struct fall_facts *f)
 {
-    return log(TYPICAL_END_PER_SECOND / evidence_natural_usual(f));
+    return log(EVIDENCE_TYPICAL_END / evidence_natural_usual(f));
 }
 
 double evidence_usual_falls(const struct fall_facts *f, const struct falls *history)
@@ -160,26 +176,32 @@ double evidence_usual_falls(const struct fall_facts *f, const struct falls *hist
     return log(evidence_natural_usual(f) / evidence_natural_here(f, history));
 }
 
-static double heat_per_second(const struct fall_facts *f)
+double evidence_cold_per_second(double lost_per_second)
 {
-    return (f->heat.chance_overload + f->heat.chance_worn) / poll(f);
+    return COLD_TRUST * lost_per_second;
+}
+
+double evidence_heat_per_second(const struct fall_facts *f)
+{
+    return HEAT_TRUST * (f->heat.chance_overload + f->heat.chance_worn) / poll(f);
 }
 
 double evidence_heat(const struct fall_facts *f, double lost_per_second)
 {
-    return log1p(heat_per_second(f) / lost_per_second);
+    return log1p(evidence_heat_per_second(f) / evidence_cold_per_second(lost_per_second));
 }
 
 double evidence_switch_on(const struct fall_facts *f, const struct falls *history,
                           double lost_per_second)
 {
-    return log1p(fault_at_switch_on(f, history) / (lost_per_second + heat_per_second(f)));
+    return log1p(fault_at_switch_on(f, history) /
+                 (evidence_cold_per_second(lost_per_second) + evidence_heat_per_second(f)));
 }
 
 double evidence_surge(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second)
 {
-    double known = lost_per_second + heat_per_second(f);
+    double known = evidence_cold_per_second(lost_per_second) + evidence_heat_per_second(f);
     return log((known + evidence_fault_per_second(f, history)) /
                (known + fault_at_switch_on(f, history)));
 }
@@ -208,14 +230,37 @@ double evidence_on_the_clock(const struct fall_facts *f)
 double evidence_habit(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second)
 {
+    if (f->back && f->silent_seconds < NIGHT_SHORTEST_SECONDS)
+        return 0.0; /* that was no night */
     double habit = falls_habit_per_day(history, f->local_seconds) / 86400.0;
-    double known = lost_per_second + heat_per_second(f) + evidence_fault_per_second(f, history);
+    double known = evidence_cold_per_second(lost_per_second) + evidence_heat_per_second(f) +
+                   evidence_fault_per_second(f, history);
     return -log1p(habit / known);
 }
 
 double evidence_staged(const struct fall_facts *f)
 {
     return f->staged >= STAGED_LEAST ? STAGED_LOG_RATIO : 0.0;
+}
+
+double evidence_awake(const struct fall_facts *f)
+{
+    return -log((f->awake_seconds + END_SOON_SECONDS) /
+                (AWAKE_USUAL_SECONDS + END_SOON_SECONDS));
+}
+
+/* Neither has this circuit stepped down by such a size before nor up, not even in this spell:
+ * no load of its own ended. The longer the circuit is known the more this says. */
+double evidence_no_such_step(const struct fall_facts *f)
+{
+    double unseen = STEPS_UNSURE / (STEPS_UNSURE + f->ends_like + f->begins_like);
+    return unseen * fmin(1.0, f->watched_days / KNOWN_AFTER_DAYS);
+}
+
+/* Not only the load that was just switched on went. */
+double evidence_rest_went(const struct fall_facts *f)
+{
+    return evidence_at_switch_on(f) ? fmax(0.0, 1.0 - f->switch_on_amps / f->amps) : 0.0;
 }
 
 double evidence_rest(const struct fall_facts *f, const struct falls *history)
@@ -252,54 +297,17 @@ double evidence_silence(const struct fall_facts *f, const struct falls *history)
            falls_log_silence(history, f->amps, f->silent_seconds);
 }
 
-/* What the pieces are called on a trip sheet, and how much each counts in the sum: they are not
- * quite independent of each other, and not quite as sharp as they look. Learned, see
- * docs/method/trips.md. */
-const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
-    [PIECE_RARE] = {"openings_are_rare", 1.0},      [PIECE_LOADS] = {"loads_vanished", 0.72},
-    [PIECE_USUAL_FALLS] = {"usual_falls", 0.75},    [PIECE_HEAT] = {"breaker_heat", 1.0},
-    [PIECE_SWITCH_ON] = {"switch_on_before", 0.92}, [PIECE_SURGE] = {"current_surge", 1.0},
-    [PIECE_AFTER_RESET] = {"after_reset", 1.0},     [PIECE_CLOCK] = {"on_the_clock", 1.0},
-    [PIECE_NIGHT] = {"off_at_night", 1.4},          [PIECE_STAGES] = {"fell_in_stages", 1.0},
-    [PIECE_CURRENT_LEFT] = {"current_left", 1.4},   [PIECE_SILENCE] = {"silence", 0.33},
-    [PIECE_CAME_BACK] = {"came_back_after", 0.33},
-};
-
-void evidence_judge(const struct fall_facts *f, const struct falls *history,
-                    double lost_per_second, struct evidence_list *out)
+/* Nobody resets a breaker so soon. */
+double evidence_back_soon(const struct fall_facts *f)
 {
-    const double ratio[EVIDENCE_PIECES] = {
-        [PIECE_RARE] = log(lost_per_second / TYPICAL_END_PER_SECOND) + RARE_OFFSET,
-        [PIECE_LOADS] = evidence_loads(f),
-        [PIECE_USUAL_FALLS] = evidence_usual_falls(f, history),
-        [PIECE_HEAT] = evidence_heat(f, lost_per_second),
-        [PIECE_SWITCH_ON] = evidence_switch_on(f, history, lost_per_second),
-        [PIECE_SURGE] = evidence_surge(f, history, lost_per_second),
-        [PIECE_AFTER_RESET] = evidence_after_reset(f),
-        [PIECE_CLOCK] = evidence_on_the_clock(f),
-        [PIECE_NIGHT] = evidence_habit(f, history, lost_per_second),
-        [PIECE_STAGES] = evidence_staged(f),
-        [PIECE_CURRENT_LEFT] = evidence_rest(f, history),
-        [PIECE_SILENCE] = f->back ? 0.0 : evidence_silence(f, history),
-        [PIECE_CAME_BACK] = f->back ? evidence_silence(f, history) : 0.0,
-    };
-    const double value[EVIDENCE_PIECES] = {
-        [PIECE_RARE] = lost_per_second * 86400.0,
-        [PIECE_LOADS] = f->loads,
-        [PIECE_USUAL_FALLS] = evidence_natural_here(f, history) * 86400.0,
-        [PIECE_HEAT] = f->heat.heat,
-        [PIECE_SWITCH_ON] = f->switch_on_seconds,
-        [PIECE_SURGE] = f->amps,
-        [PIECE_AFTER_RESET] = f->reset_seconds,
-        [PIECE_CLOCK] = (double)(f->local_seconds % 3600),
-        [PIECE_NIGHT] = falls_habit_per_day(history, f->local_seconds),
-        [PIECE_STAGES] = f->staged,
-        [PIECE_CURRENT_LEFT] = f->after_amps,
-        [PIECE_SILENCE] = f->silent_seconds,
-        [PIECE_CAME_BACK] = f->silent_seconds,
-    };
-    *out = (struct evidence_list){0};
-    for (int k = 0; k < EVIDENCE_PIECES; k++)
-        evidence_add(out, evidence_pieces[k].what, evidence_pieces[k].weight * ratio[k],
-                     value[k]);
+    if (!f->back || f->silent_seconds >= RESET_QUICKEST_SECONDS)
+        return 0.0;
+    return f->silent_seconds < RESET_IMPOSSIBLE_SECONDS ? RESET_IMPOSSIBLE : RESET_QUICK;
+}
+
+/* After a reset what somebody used stays off, and nothing new comes in the same moment. */
+double evidence_back_less(const struct fall_facts *f)
+{
+    double share = f->back_amps / f->amps;
+    return !f->back ? 0.0 : share < MUCH_LESS ? 1.0 : share > MORE ? -1.0 : 0.0;
 }

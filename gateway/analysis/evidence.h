@@ -21,7 +21,10 @@
 #include "loads.h"
 #include "model/event.h"
 
-#define EVIDENCE_MAX 20
+#define EVIDENCE_MAX 24
+#define EVIDENCE_TYPICAL_END                                                                   \
+    (1.0 / 600.0) /* per second: against which the loads are weighed                           \
+                   */
 
 /* What is known of a fall: at its moment, and of what came after. */
 struct fall_facts {
@@ -38,6 +41,10 @@ struct fall_facts {
     double again_seconds;            /* the rule: an opening so soon is opening again */
     int64_t local_seconds;           /* local time of the fall, since 1970 */
     struct breaker_opening heat;
+    double ends_like;     /* steps down of that size seen here before */
+    double begins_like;   /* and up */
+    double awake_seconds; /* since it last carried nothing */
+    double watched_days;  /* this circuit, before */
 
     double after_amps; /* mean reading since */
     int after_polls;
@@ -47,18 +54,16 @@ struct fall_facts {
     double back_amps;       /* and settled at this */
 };
 
-struct evidence_list {
-    struct event_evidence items[EVIDENCE_MAX];
-    size_t count;
-    double sum;
-};
-
 enum evidence_key {
     PIECE_RARE,
     PIECE_LOADS,
+    PIECE_AWAKE,
     PIECE_USUAL_FALLS,
+    PIECE_NO_SUCH_STEP,
     PIECE_HEAT,
+    PIECE_YOUNG,
     PIECE_SWITCH_ON,
+    PIECE_REST_WENT,
     PIECE_SURGE,
     PIECE_AFTER_RESET,
     PIECE_CLOCK,
@@ -67,12 +72,21 @@ enum evidence_key {
     PIECE_CURRENT_LEFT,
     PIECE_SILENCE,
     PIECE_CAME_BACK,
+    PIECE_BACK_SOON,
+    PIECE_BACK_LESS,
+    EVIDENCE_PIECES
 };
-#define EVIDENCE_PIECES 13
+
+struct evidence_list {
+    struct event_evidence items[EVIDENCE_MAX];
+    size_t count;
+    double sum;
+    double ratios[EVIDENCE_PIECES]; /* before they are weighed */
+};
 
 struct evidence_piece {
     const char *what;
-    double weight;
+    double open, back; /* its weight while nothing flows, and once it is back */
 };
 extern const struct evidence_piece evidence_pieces[EVIDENCE_PIECES];
 
@@ -97,6 +111,11 @@ double evidence_usual_falls_per_second(const struct fall_facts *f);
 double evidence_natural_usual(const struct fall_facts *f);
 double evidence_natural_here(const struct fall_facts *f, const struct falls *history);
 
+/* Openings without heat or a switch-on per second, when lost_per_second are counted; and by
+ * heat. */
+double evidence_cold_per_second(double lost_per_second);
+double evidence_heat_per_second(const struct fall_facts *f);
+
 /* Faults that show themselves, per second: at a switch-on, by a current no load draws. */
 double evidence_fault_per_second(const struct fall_facts *f, const struct falls *history);
 
@@ -113,10 +132,15 @@ double evidence_on_the_clock(const struct fall_facts *f);
 double evidence_habit(const struct fall_facts *f, const struct falls *history,
                       double lost_per_second);
 double evidence_staged(const struct fall_facts *f);
+double evidence_awake(const struct fall_facts *f);
+double evidence_no_such_step(const struct fall_facts *f);
+double evidence_rest_went(const struct fall_facts *f);
 
 /* ---- pieces that come later ---- */
 double evidence_rest(const struct fall_facts *f, const struct falls *history);
 double evidence_silence(const struct fall_facts *f, const struct falls *history);
+double evidence_back_soon(const struct fall_facts *f);
+double evidence_back_less(const struct fall_facts *f);
 
 /* All of them, each times its weight, for a circuit whose breaker opens lost_per_second by
  * itself without heat. */

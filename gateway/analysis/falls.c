@@ -38,7 +38,7 @@
 #define LOW_WIDTH_AMPS 0.006
 #define LOW_BROAD_AMPS 0.02
 #define LOW_BROAD_WEIGHT 1.0 /* against one reading seen here */
-#define STATE_VERSION 1U
+#define STATE_VERSION 2U
 
 void falls_init(struct falls *f)
 {
@@ -348,6 +348,7 @@ void falls_fade(struct falls *f, int64_t local_seconds)
         f->expected[k] *= FADE_A_DAY;
         f->count[k] *= FADE_A_DAY;
     }
+    step_sizes_fade(&f->steps, FADE_A_DAY);
     f->watched_days *= FADE_A_DAY;
     for (int k = 0; k < FALLS_SIZES; k++) {
         f->switch_ons[k] *= FADE_A_DAY;
@@ -385,6 +386,7 @@ void falls_save(const struct falls *f, struct codec_out *out)
         codec_put_u32(out, (uint32_t)f->evenings[k].day);
         codec_put_u32(out, (uint32_t)f->evenings[k].minute);
     }
+    step_sizes_save(&f->steps, out);
     codec_put_f32(out, f->habit_log_odds);
     codec_put_u32(out, (uint32_t)f->habit_day);
     codec_put_u32(out, (uint32_t)f->faded_day);
@@ -431,6 +433,8 @@ bool falls_load(struct falls *f, struct codec_in *in)
         f->evenings[k].day = (int32_t)codec_get_u32(in);
         f->evenings[k].minute = (int32_t)codec_get_u32(in);
     }
+    if (!step_sizes_load(&f->steps, in))
+        in->failed = true;
     f->habit_log_odds = codec_get_f32(in);
     f->habit_day = (int32_t)codec_get_u32(in);
     f->faded_day = (int32_t)codec_get_u32(in);

@@ -18,6 +18,8 @@
 #ifndef FORETRIP_FALLS_H
 #define FORETRIP_FALLS_H
 
+#include "step_sizes.h"
+
 #include "base/codec.h"
 
 #include <stdbool.h>
@@ -55,6 +57,7 @@ struct falls {
     uint32_t past_count;
     struct falls_evening evenings[FALLS_EVENINGS];
     uint32_t evening_count;
+    struct step_sizes steps;
     float habit_log_odds; /* that it is switched off at night */
     int32_t habit_day;    /* the last night that was judged */
     int32_t faded_day;

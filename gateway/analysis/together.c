@@ -7,6 +7,9 @@
 #define LEG_PER_SECOND (0.002 / 86400.0)
 #define FEEDER_PER_SECOND (0.01 / 86400.0)
 #define METER_PER_SECOND (0.01 / 86400.0)
+#define RESTART_LOG_RATIO                                                                      \
+    4.0 /* a meter that restarts was silent before; a dead line need not be */
+#define RESTART_POLLS 2.5
 #define VOLTAGE_DEAD_SHARE 0.3 /* of nominal */
 #define VOLTAGE_LOG_RATIO 12.0
 #define TIMER_CHANCE 1e-4 /* several circuits switched by timers, at any one full hour */
@@ -38,7 +41,7 @@ bool together_within(const struct site *s, struct scope scope, int circuit)
     case SCOPE_UTILITY: return true;
     case SCOPE_LEG: return on_leg(&s->circuits[circuit], scope.index);
     case SCOPE_FEEDER: return behind_feeder(s, scope.index, circuit);
-    case SCOPE_METER: return s->circuits[circuit].meter == scope.index;
+    case SCOPE_METER: return scope.index < 0 || s->circuits[circuit].meter == scope.index;
     }
     return false;
 }
@@ -102,7 +105,10 @@ static double log_weight(const struct together_view *v, struct scope scope)
         return -INFINITY;
     if (scope.kind == SCOPE_NONE && v->on_the_clock)
         return fmax(w, log(TIMER_CHANCE));
-    if (scope.kind == SCOPE_NONE || scope.kind == SCOPE_METER)
+    bool silent_before = v->gap_seconds > RESTART_POLLS * v->poll_seconds;
+    if (scope.kind == SCOPE_METER)
+        return w + (silent_before ? RESTART_LOG_RATIO : 0.0);
+    if (scope.kind == SCOPE_NONE)
         return w;
     int gone = together_voltage(s, scope, v->frame);
     return gone < 0 ? -INFINITY : w + VOLTAGE_LOG_RATIO * gone;
@@ -140,6 +146,8 @@ struct scope_guess together_judge(const struct together_view *v)
             consider(v, (struct scope){SCOPE_FEEDER, (int)i}, &best, &best_weight, &sum);
     for (size_t m = 0; m < v->site->meter_count; m++)
         consider(v, (struct scope){SCOPE_METER, (int)m}, &best, &best_weight, &sum);
+    if (v->site->meter_count == 0)
+        consider(v, (struct scope){SCOPE_METER, -1}, &best, &best_weight, &sum);
     best.probability = best.scope.kind == SCOPE_NONE ? 0.0 : best_weight / sum;
     return best;
 }

@@ -19,7 +19,7 @@ enum scope_kind {
     SCOPE_UTILITY, /* the main or what lies before it */
     SCOPE_LEG,     /* one leg of the supply; index 0..2 */
     SCOPE_FEEDER,  /* index: the circuit that feeds a panel */
-    SCOPE_METER,   /* index: the meter */
+    SCOPE_METER,   /* index: the meter, -1 when the site names none: all there is */
 };
 
 struct scope {
@@ -41,6 +41,7 @@ struct together_view {
     const bool *carries;       /* has current now */
     const double *log_chance;  /* of those that fell: ln of the chance to do so in this poll */
     double gap_seconds;        /* length of that poll */
+    double poll_seconds;       /* usual length */
     bool on_the_clock;         /* at a full hour, when timers switch */
     const struct frame *frame; /* for the voltages */
 };

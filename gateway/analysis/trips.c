@@ -8,6 +8,9 @@
 #include <string.h>
 
 #define SWITCH_ON_AMPS 0.25F
+#define STEP_AMPS ((float)STEP_SIZES_LEAST_AMPS)
+#define STEP_LONGEST_POLLS 3  /* between two readings, for their difference to be a step */
+#define STEP_SETTLED_MS 10000 /* without another step */
 #define AFTER_POLLS_MOST 60
 #define EXPOSURE_MS 60000
 #define SPELL_LONGEST_SECONDS 86400.0
@@ -209,6 +212,34 @@ static bool stays_low(struct trips *t, size_t i, float a)
     return true;
 }
 
+/* The steps of the last seconds are over: what is left of them is one step, so that neither an
+ * inrush nor a flicker counts. */
+static void settle_step(struct trips *t, size_t i)
+{
+    struct circuit_watch *w = &t->watch[i];
+    double net = (double)(t->now.p1[i] - w->step_from);
+    w->stepping = false;
+    if (net > 0.0)
+        step_sizes_up(&t->histories[i].steps, net, 1.0);
+    else if (t->mono_ms - w->step_ms >= STEP_SETTLED_MS)
+        step_sizes_down(&t->histories[i].steps, -net, 1.0);
+}
+
+/* By what sizes it steps is learned; of the fall to nothing and of the return from it when the
+ * case is closed. */
+static void note_step(struct trips *t, size_t i)
+{
+    struct circuit_watch *w = &t->watch[i];
+    bool falls = t->now.amps[i] < t->now.zero[i];
+    bool returns = t->now.low[i] && t->cases[i].state == CASE_OPEN;
+    if (w->stepping && (falls || t->mono_ms - w->step_ms >= STEP_SETTLED_MS))
+        settle_step(t, i);
+    if (!w->stepping)
+        w->step_from = t->now.p1[i];
+    w->stepping = !falls && !returns;
+    w->step_ms = t->mono_ms;
+}
+
 /* A reading into the watch; a circuit that went low or high is noted, and keeps the time of the
  * reading before until that has been dealt with. */
 static void take_reading(struct trips *t, size_t i)
@@ -218,6 +249,11 @@ static void take_reading(struct trips *t, size_t i)
     if (isnan(a))
         return;
     bool low = w->low[i] ? stays_low(t, i, a) : a < w->zero[i];
+    bool step = fabsf(a - w->p1[i]) >= STEP_AMPS && w->read_ms[i] != INT64_MIN &&
+                (double)(t->mono_ms - w->read_ms[i]) <=
+                    STEP_LONGEST_POLLS * 1000.0 * trips_poll_seconds(t);
+    if (step)
+        note_step(t, i);
     if (low != (w->low[i] != 0))
         t->changed[t->changed_count++] = i;
     else
@@ -250,7 +286,7 @@ static bool take_quiet(struct watch_lanes *w, size_t i, int64_t mono_ms)
     lanes_mask stays_low = (a < FALL_FROM_ZEROS * zero) & (next < BACK_FROM_ZEROS * zero) &
                            ~load_mask(w->counting + i);
     lanes_mask stays = (low & stays_low) | (~low & (a >= zero));
-    if (!lanes_all(stays & (a - p1 < SWITCH_ON_AMPS))) /* also with no reading */
+    if (!lanes_all(stays & (lanes_abs(a - p1) < STEP_AMPS))) /* also with no reading */
         return false;
     lanes_store(w->low_mean + i, lanes_choose(low, next, mean));
     lanes_store(w->p3 + i, lanes_load(w->p2 + i));

@@ -15,6 +15,7 @@
 #define EVENING_AFTER_SECONDS 60.0
 #define EVENING_FROM_LOG_ODDS (-1.0)
 #define LOW_LEARNED_POLLS 30
+#define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
@@ -107,6 +108,11 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
         .again_seconds = t->rules->circuits[i].again_seconds,
         .local_seconds = c->opened_wall_ms / 1000 + t->utc_offset_seconds,
     };
+    const struct step_sizes *steps = &t->histories[i].steps;
+    c->facts.ends_like = step_sizes_downs_like(steps, amps);
+    c->facts.begins_like = step_sizes_ups_like(steps, amps);
+    c->facts.awake_seconds = since(t, w->woke_ms);
+    c->facts.watched_days = (double)t->histories[i].watched_days;
     c->load_count = loads_running(t->loads, (int)i, c->loads);
     trips_independent_loads(t, i, c->loads, c->load_count, &c->facts);
     breakers_opening(t->breakers, (int)i, &c->facts.heat);
@@ -294,6 +300,8 @@ static void learn(struct trips *t, size_t i)
         t->openings += c->probability;
     if (t->watch[i].feeder || c->scope.probability >= 0.5 || !trips_counts(t, i, f->amps))
         return;
+    step_sizes_down(&h->steps, f->amps, natural);
+    step_sizes_up(&h->steps, f->back_amps, natural);
     if (evidence_at_switch_on(f))
         falls_ended_at_once(h, f->switch_on_amps, natural);
     falls_over(h, &(struct falls_past){.amps = (float)f->amps,
@@ -302,7 +310,7 @@ static void learn(struct trips *t, size_t i)
                                        .weight = (float)natural,
                                        .several = f->loads >= 2,
                                        .habit = habit < HABIT_LOG_RATIO});
-    if (natural > 0.9 && f->after_polls >= LOW_LEARNED_POLLS)
+    if (natural > LOW_LEARNED_FROM && f->after_polls >= LOW_LEARNED_POLLS)
         falls_low(h, f->after_amps);
 }
 
@@ -315,7 +323,7 @@ static void note_evening(struct trips *t, size_t i)
     double lost = trips_lost_per_second(t);
     double unexplained =
         c->evidence.sum -
-        evidence_pieces[PIECE_NIGHT].weight * evidence_habit(&c->facts, h, lost) -
+        evidence_pieces[PIECE_NIGHT].open * evidence_habit(&c->facts, h, lost) -
         evidence_heat(&c->facts, lost);
     if (!evidence_at_switch_on(&c->facts) && unexplained > EVENING_FROM_LOG_ODDS &&
         c->scope.probability < 0.5 && !t->watch[i].feeder)

@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-#define RUNNING_VERSION 1U
+#define RUNNING_VERSION 2U
 #define LEARNED_VERSION 1U
 #define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
@@ -43,6 +43,10 @@ static void put_facts(struct codec_out *out, const struct fall_facts *f)
     codec_put_f64(out, f->heat.chance_worn);
     codec_put_f64(out, f->heat.amps);
     codec_put_f64(out, f->heat.must_hold_amps);
+    codec_put_f64(out, f->ends_like);
+    codec_put_f64(out, f->begins_like);
+    codec_put_f64(out, f->awake_seconds);
+    codec_put_f64(out, f->watched_days);
     codec_put_f64(out, f->after_amps);
     codec_put_u32(out, (uint32_t)f->after_polls);
 }
@@ -73,10 +77,16 @@ static bool get_facts(struct codec_in *in, struct fall_facts *f)
     f->heat.chance_worn = codec_get_f64(in);
     f->heat.amps = codec_get_f64(in);
     f->heat.must_hold_amps = codec_get_f64(in);
+    f->ends_like = codec_get_f64(in);
+    f->begins_like = codec_get_f64(in);
+    f->awake_seconds = codec_get_f64(in);
+    f->watched_days = codec_get_f64(in);
     f->after_amps = codec_get_f64(in);
     f->after_polls = (int)(codec_get_u32(in) & 0xffffU);
     return !in->failed && f->poll_seconds >= 0.0 && f->gap_seconds >= 0.0 && f->amps >= 0.0 &&
-           f->heat.chance_overload >= 0.0 && f->heat.chance_worn >= 0.0;
+           f->ends_like >= 0.0 && f->begins_like >= 0.0 && f->awake_seconds >= 0.0 &&
+           f->watched_days >= 0.0 && f->heat.chance_overload >= 0.0 &&
+           f->heat.chance_worn >= 0.0;
 }
 
 static void put_loads(struct codec_out *out, const struct trip_case *c)

@@ -28,7 +28,7 @@ static void open_dark(struct trips *t, struct scope_guess guess)
 static void look(struct trips *t, struct together_view *v)
 {
     double poll = trips_poll_seconds(t), lost = trips_lost_per_second(t);
-    v->gap_seconds = poll;
+    v->gap_seconds = v->poll_seconds = poll;
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         const struct trip_case *c = &t->cases[i];
         const struct fall_facts *f = &c->facts;

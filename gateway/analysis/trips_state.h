@@ -58,7 +58,10 @@ struct circuit_watch {
     int64_t reset_ms;             /* when a trip of it was over, INT64_MIN: never */
     char reset_id[EVENT_ID_SIZE]; /* of that trip */
     float rise;                   /* size of the last switch-on */
-    bool feeder;                  /* of branches that are measured themselves */
+    bool stepping;                /* the last step has not settled; it began */
+    float step_from;              /* here */
+    int64_t step_ms;
+    bool feeder; /* of branches that are measured themselves */
 };
 
 /* What every frame touches of every circuit, side by side and lanes_padded. */

@@ -37,6 +37,10 @@ static void print_facts(const struct fall_facts *f)
     print_number("chance_overload", f->heat.chance_overload);
     print_number("chance_worn", f->heat.chance_worn);
     print_number("must_hold", f->heat.must_hold_amps);
+    print_number("ends_like", f->ends_like);
+    print_number("begins_like", f->begins_like);
+    print_number("awake", f->awake_seconds);
+    print_number("watched_days", f->watched_days);
     print_number("after", f->after_amps);
     print_number("after_polls", f->after_polls);
     print_number("silent", f->silent_seconds);
@@ -64,6 +68,9 @@ static void print_judgement(void *context, const struct trips_judgement *j)
     for (int c = 0; c < CAUSE_COUNT; c++)
         printf("%s\"%s\":%.4g", c ? "," : "", trip_cause_name((enum trip_cause)c),
                j->causes[c]);
+    printf("},\"ratios\":{");
+    for (int k = 0; k < EVIDENCE_PIECES; k++)
+        printf("%s\"%s\":%.4g", k ? "," : "", evidence_pieces[k].what, j->evidence->ratios[k]);
     printf("},\"evidence\":{");
     for (size_t k = 0; k < j->evidence->count; k++)
         printf("%s\"%s\":%.4g", k ? "," : "", j->evidence->items[k].what,
@@ -83,8 +90,8 @@ static int fail(const char *directory, const char *why)
     return 1;
 }
 
-static void run(const struct config *c, struct recorded *r, struct trips *t,
-                struct breakers *b, struct loads *l)
+static void run(const struct config *c, struct recorded *r, struct trips *t, struct breakers *b,
+                struct loads *l)
 {
     struct frame *frames[FRAMES];
     size_t n = 0;

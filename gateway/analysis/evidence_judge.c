@@ -1,0 +1,75 @@
+#include "evidence.h"
+
+#include <math.h>
+
+/* What the pieces are called on a trip sheet, and how much each counts in the sum: they are not
+ * quite independent of each other, and not quite as sharp as they look. Learned by
+ * docs/method/trips_fit.py, see docs/method/trips.md. */
+const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
+    [PIECE_RARE] = {"openings_are_rare", 1.0, 1.0},
+    [PIECE_LOADS] = {"loads_vanished", 0.93, 1.09},
+    [PIECE_AWAKE] = {"carried_before", 0.30, 0.51},
+    [PIECE_USUAL_FALLS] = {"usual_falls", 0.49, 0.41},
+    [PIECE_NO_SUCH_STEP] = {"no_such_step", 2.48, 2.74},
+    [PIECE_HEAT] = {"breaker_heat", 1.00, 1.00},
+    [PIECE_YOUNG] = {"just_switched_on", 1.45, 0.85},
+    [PIECE_SWITCH_ON] = {"switch_on_before", 1.00, 1.00},
+    [PIECE_REST_WENT] = {"rest_went_too", 2.25, 4.34},
+    [PIECE_SURGE] = {"current_surge", 1.0, 1.0},
+    [PIECE_AFTER_RESET] = {"after_reset", 1.0, 1.0},
+    [PIECE_CLOCK] = {"on_the_clock", 0.94, 0.94},
+    [PIECE_NIGHT] = {"off_at_night", 1.59, 1.86},
+    [PIECE_STAGES] = {"fell_in_stages", 1.20, 1.09},
+    [PIECE_CURRENT_LEFT] = {"current_left", 1.54, 1.46},
+    [PIECE_SILENCE] = {"silence", 0.82, 0.00},
+    [PIECE_CAME_BACK] = {"came_back_after", 0.00, 0.44},
+    [PIECE_BACK_SOON] = {"back_too_soon", 0.00, 1.44},
+    [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.44},
+};
+
+static void fill(const struct fall_facts *f, const struct falls *h, double lost,
+                 double ratio[EVIDENCE_PIECES], double value[EVIDENCE_PIECES])
+{
+    const struct {
+        double ratio, value;
+    } piece[EVIDENCE_PIECES] = {
+        [PIECE_RARE] = {log(evidence_cold_per_second(lost) / EVIDENCE_TYPICAL_END),
+                        lost * 86400.0},
+        [PIECE_LOADS] = {evidence_loads(f), f->loads},
+        [PIECE_AWAKE] = {evidence_awake(f), f->awake_seconds},
+        [PIECE_USUAL_FALLS] = {evidence_usual_falls(f, h),
+                               evidence_natural_here(f, h) * 86400.0},
+        [PIECE_NO_SUCH_STEP] = {evidence_no_such_step(f), f->ends_like},
+        [PIECE_HEAT] = {evidence_heat(f, lost), f->heat.heat},
+        [PIECE_YOUNG] = {evidence_at_switch_on(f), f->switch_on_seconds},
+        [PIECE_SWITCH_ON] = {evidence_switch_on(f, h, lost), f->switch_on_seconds},
+        [PIECE_REST_WENT] = {evidence_rest_went(f), f->amps - f->switch_on_amps},
+        [PIECE_SURGE] = {evidence_surge(f, h, lost), f->amps},
+        [PIECE_AFTER_RESET] = {evidence_after_reset(f), f->reset_seconds},
+        [PIECE_CLOCK] = {evidence_on_the_clock(f), (double)(f->local_seconds % 3600)},
+        [PIECE_NIGHT] = {evidence_habit(f, h, lost), falls_habit_per_day(h, f->local_seconds)},
+        [PIECE_STAGES] = {evidence_staged(f), f->staged},
+        [PIECE_CURRENT_LEFT] = {evidence_rest(f, h), f->after_amps},
+        [PIECE_SILENCE] = {f->back ? 0.0 : evidence_silence(f, h), f->silent_seconds},
+        [PIECE_CAME_BACK] = {f->back ? evidence_silence(f, h) : 0.0, f->silent_seconds},
+        [PIECE_BACK_SOON] = {evidence_back_soon(f), f->silent_seconds},
+        [PIECE_BACK_LESS] = {evidence_back_less(f), f->back_amps},
+    };
+    for (int k = 0; k < EVIDENCE_PIECES; k++) {
+        ratio[k] = piece[k].ratio;
+        value[k] = piece[k].value;
+    }
+}
+
+void evidence_judge(const struct fall_facts *f, const struct falls *history,
+                    double lost_per_second, struct evidence_list *out)
+{
+    double value[EVIDENCE_PIECES];
+    *out = (struct evidence_list){0};
+    fill(f, history, lost_per_second, out->ratios, value);
+    for (int k = 0; k < EVIDENCE_PIECES; k++) {
+        const struct evidence_piece *p = &evidence_pieces[k];
+        double weighed = (f->back ? p->back : p->open) * out->ratios[k];
+        evidence_add(out, p->what, weighed, value[k]);
+    }
+}
