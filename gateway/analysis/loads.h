@@ -72,6 +72,9 @@ size_t loads_known(const struct loads *l, int circuit, struct loads_known out[LO
  */
 bool loads_name(struct loads *l, int circuit, uint32_t id, const char *name);
 
+/* The same by its published number, "<circuit id>/<id>". */
+bool loads_name_published(struct loads *l, const char *published, const char *name);
+
 /* Every run that is over, with what is known of it: for tests and for fitting signatures. */
 struct run;
 struct run_shape;

@@ -120,3 +120,17 @@ bool loads_name(struct loads *l, int circuit, uint32_t id, const char *name)
     text_copy(c->name, sizeof c->name, name);
     return true;
 }
+
+bool loads_name_published(struct loads *l, const char *published, const char *name)
+{
+    char circuit[SITE_ID_SIZE], *end;
+    const char *slash = strrchr(published, '/');
+    if (!slash || (size_t)(slash - published) >= sizeof circuit)
+        return false;
+    memcpy(circuit, published, (size_t)(slash - published));
+    circuit[slash - published] = '\0';
+    int i = site_find_circuit(l->site, circuit);
+    unsigned long id = strtoul(slash + 1, &end, 10);
+    return i >= 0 && slash[1] >= '0' && slash[1] <= '9' && *end == '\0' && id <= UINT32_MAX &&
+           loads_name(l, i, (uint32_t)id, name);
+}

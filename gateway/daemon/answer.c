@@ -46,13 +46,30 @@ static json_t *status(struct mqtt *m, const struct site *s, const struct store *
     return o;
 }
 
+/* NULL when it was done, and is among what the next commit writes. */
+static const char *name_load(struct engine *e, struct store *store, int64_t wall_ms,
+                             const struct command *c)
+{
+    if (!loads_name_published(engine_loads(e), c->load, c->name))
+        return "there is no load of that number, or the name is not plain text";
+    struct codec_out out = {0};
+    engine_save(e, ENGINE_LEARNED, &out);
+    bool failed = out.failed;
+    if (!failed)
+        store_add_state(store, "learned", out.bytes, out.length, wall_ms);
+    codec_out_free(&out);
+    return failed ? "memory is short, try again" : NULL;
+}
+
 void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
                     int64_t wall_ms, const struct command *c)
 {
     enum alarms_err err = ALARMS_OK;
+    const char *error = NULL;
     switch (c->verb) {
     case COMMAND_CIRCUITS: reply_object(m, c, circuits(s, e, wall_ms)); return;
     case COMMAND_STATUS: reply_object(m, c, status(m, s, store, wall_ms)); return;
+    case COMMAND_NAME: error = name_load(e, store, wall_ms, c); break;
     case COMMAND_ACKNOWLEDGE:
         err = alarms_acknowledge(engine_alarms(e), c->alarm, wall_ms, c->by);
         break;
@@ -61,7 +78,8 @@ void answer_command(struct mqtt *m, const struct site *s, struct engine *e, stru
         break;
     }
     /* on disk before it is announced */
-    const char *error = err == ALARMS_OK ? NULL : alarms_strerror(err);
+    if (err != ALARMS_OK)
+        error = alarms_strerror(err);
     if (!error && store_commit(store, clock_mono_ms(), wall_ms) != STORE_OK)
         error = "it is done, but could not be written to the record yet";
     mqtt_reply(m, &c->reply, error, NULL);

@@ -1,6 +1,7 @@
 #include "gateway.h"
 
 #include "answer.h"
+#include "wish.h"
 
 #include "analysis/engine.h"
 #include "analysis/engine_json.h"
@@ -25,8 +26,9 @@
 
 #define QUEUE_REPORTS 256
 #define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes at the most: think of the card */
-#define STATE_EVERY_MS 10000              /* a circuit's state is published at least so often */
-#define STATE_STEP_AMPS 0.1               /* and whenever it moved by this, or by 2 % */
+#define WISHES_EVERY_MS 2000
+#define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
+#define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */
 
 /* what was last published of a circuit */
 struct published {
@@ -49,6 +51,8 @@ struct gateway {
     struct bus *buses[SITE_MAX_BUSES];
     struct published *published;
     int64_t learned_saved_mono_ms;
+    struct store_reader *wishes;
+    int64_t wishes_mono_ms;
     bool running_changed; /* an event came: keep the running state with this turn */
     bool queue_full_said;
     struct record_alarm record_alarm;
@@ -152,6 +156,21 @@ static void say_full_queue(struct gateway *g)
     g->queue_full_said = dropped > 0;
 }
 
+/* Names that people gave: done and on disk before they are dropped. */
+static void take_wishes(struct gateway *g, int64_t mono_ms)
+{
+    struct wish_done done;
+    if (mono_ms - g->wishes_mono_ms < WISHES_EVERY_MS)
+        return;
+    g->wishes_mono_ms = mono_ms;
+    wish_take(g->wishes, g->engine, &done);
+    if (done.count == 0)
+        return;
+    keep_state(g, ENGINE_LEARNED, "learned");
+    if (store_commit(g->store, mono_ms, clock_wall_ms()) == STORE_OK)
+        wish_drop(g->database, &done);
+}
+
 void gateway_turn(struct gateway *g, int64_t timeout_ms)
 {
     int64_t deadline = assemble_deadline_mono_ms(g->assemble), now = clock_mono_ms();
@@ -167,6 +186,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     while (g->mqtt && mqtt_take_command(g->mqtt, &command))
         answer_command(g->mqtt, &g->config->site, g->engine, g->store, clock_wall_ms(),
                        &command);
+    take_wishes(g, clock_mono_ms());
     if (g->running_changed) {
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
@@ -326,9 +346,10 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     enum store_err err;
     struct store_options o = {.path = g->database, .reserve = true};
     g->store = store_open(&o, clock_wall_ms(), &err);
+    g->wishes = store_reader_open(g->database);
     g->reports = queue_create(QUEUE_REPORTS);
     g->published = calloc(g->config->site.circuit_count + 1, sizeof *g->published);
-    if (!g->store || !g->reports || !g->published) {
+    if (!g->store || !g->wishes || !g->reports || !g->published) {
         log_error("gateway", "memory is short");
         goto failed;
     }
@@ -356,6 +377,7 @@ void gateway_destroy(struct gateway *g)
     }
     stop_mqtt(g);
     engine_destroy(g->engine);
+    store_reader_close(g->wishes);
     store_close(g->store);
     queue_destroy(g->reports);
     free(g->published);

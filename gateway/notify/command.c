@@ -8,13 +8,14 @@
 #include <stdio.h>
 #include <string.h>
 
-#define VERBS 4
+#define VERBS 5
 
 static const char *const verb_names[VERBS] = {
     [COMMAND_ACKNOWLEDGE] = "acknowledge",
     [COMMAND_SHELVE] = "shelve",
     [COMMAND_CIRCUITS] = "circuits",
     [COMMAND_STATUS] = "status",
+    [COMMAND_NAME] = "name",
 };
 
 const char *command_verb_name(enum command_verb v)
@@ -58,7 +59,8 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
             return fail(why, "there is no command '%s'; did you mean '%s'?",
                         quoted(word, shown), verb_names[v]);
     return fail(why,
-                "there is no command '%s'; there are acknowledge, shelve, circuits, status",
+                "there is no command '%s'; there are acknowledge, shelve, circuits, status, "
+                "name",
                 quoted(word, shown));
 }
 
@@ -137,6 +139,9 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
     switch (c->verb) {
     case COMMAND_CIRCUITS:
     case COMMAND_STATUS: return true;
+    case COMMAND_NAME: /* an empty name takes it back */
+        return take_text(o, "load", true, c->load, sizeof c->load, why) &&
+               take_text(o, "name", false, c->name, sizeof c->name, why);
     case COMMAND_ACKNOWLEDGE:
         return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
                take_text(o, "by", true, c->by, sizeof c->by, why);

@@ -7,6 +7,7 @@
  *     shelve       alarm, seconds, by, note
  *     circuits     -
  *     status       -
+ *     name         load, name
  *
  * each with `id` (given back in the answer) and `reply_to` (the topic for the answer). MQTT 5's
  * response topic and correlation data go before `reply_to`. Members that are not known are
@@ -33,6 +34,7 @@ enum command_verb {
     COMMAND_SHELVE,
     COMMAND_CIRCUITS,
     COMMAND_STATUS,
+    COMMAND_NAME,
 };
 
 /* Where the answer goes; an empty topic: nowhere. */
@@ -49,6 +51,8 @@ struct command {
     double seconds; /* shelve: 1 to COMMAND_MAX_SHELVE_SECONDS */
     char by[COMMAND_BY_SIZE];
     char note[COMMAND_NOTE_SIZE]; /* shelve: why; may be "" */
+    char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
+    char name[EVENT_APPLIANCE_SIZE];
     struct command_reply reply;
 };
 

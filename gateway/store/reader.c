@@ -2,6 +2,7 @@
 
 #include "database.h"
 #include "reader_parts.h"
+#include "wishes.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -15,6 +16,7 @@ enum question {
     ASK_TRIPS,
     ASK_ALARMS,
     ASK_STATE,
+    ASK_WISHES,
     ASK_SETTLED,
     QUESTIONS
 };
@@ -37,6 +39,8 @@ static const char *const sql_of[QUESTIONS] = {
         " json FROM alarms WHERE NOT ?1 OR state <> 'normal'"
         " ORDER BY changed_ms DESC, id",
     [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
+    [ASK_WISHES] = "SELECT key, CAST(bytes AS TEXT), wall_ms FROM state"
+                   " WHERE key >= '" WISH "' AND key < 'wish;' ORDER BY key", /* ; is : + 1 */
     [ASK_SETTLED] = "SELECT id FROM settled WHERE route = ?1",
 };
 
@@ -300,6 +304,19 @@ enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t
             rc = SQLITE_NOMEM;
         }
     }
+    return done(st, rc);
+}
+
+enum store_err store_read_wishes(struct store_reader *r, store_wish_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_WISHES, &st);
+    if (err)
+        return err;
+    int rc;
+    while ((rc = sqlite3_step(st)) == SQLITE_ROW)
+        if (!fn(context, text(st, 0), text(st, 1), sqlite3_column_int64(st, 2)))
+            break;
     return done(st, rc);
 }
 

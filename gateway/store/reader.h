@@ -104,6 +104,10 @@ enum store_err store_read_alarms(struct store_reader *r, bool standing_only, sto
 enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t **bytes,
                                 size_t *length, int64_t *wall_ms);
 
+/* What other programs ask for (wishes.h), by key. value ends with a NUL. */
+typedef bool store_wish_fn(void *context, const char *key, const char *value, int64_t wall_ms);
+enum store_err store_read_wishes(struct store_reader *r, store_wish_fn *fn, void *context);
+
 /* How far a route has been settled on disk; 0 when never. */
 enum store_err store_read_settled(struct store_reader *r, enum store_route route, int64_t *id);
 

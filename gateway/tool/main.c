@@ -66,13 +66,24 @@ static const struct verb verbs[] = {
     },
     {
         .name = "loads",
-        .arguments = "[CIRCUIT] --config DIR --database FILE [--json]",
+        .arguments = "[CIRCUIT] --config DIR [--database FILE] [--json]",
         .summary = "what hangs on each circuit, as the gateway has learned it",
         .help = "  CIRCUIT           its id in site.cfg; without it every circuit\n"
                 "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
                 "  --json            as a JSON array\n",
         .run = verb_loads,
+    },
+    {
+        .name = "name",
+        .arguments = "LOAD NAME --config DIR [--database FILE] [--json]",
+        .summary = "give a load the name that people have for it",
+        .help = "  LOAD              its number as foretrip loads prints it: main-07/3\n"
+                "  NAME              up to 47 bytes; \"\" takes the name back\n"
+                "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --json            the load, as a JSON object\n",
+        .run = verb_name,
     },
     {
         .name = "read",

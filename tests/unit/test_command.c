@@ -54,7 +54,7 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
     } cases[] = {
         {"acknowlege", "{}", "there is no command 'acknowlege'; did you mean 'acknowledge'?"},
         {"reset", "{}",
-         "there is no command 'reset'; there are acknowledge, shelve, circuits, status"},
+         "there is no command 'reset'; there are acknowledge, shelve, circuits, status, name"},
         {"bell\x07", "{}", "there is no command 'bell?'"},
         {"acknowledge", "{\"by\":\"Jo\"}", "'alarm' is missing"},
         {"acknowledge", "{\"alarm\":\"a\"}", "'by' is missing"},

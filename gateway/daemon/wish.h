@@ -1,0 +1,25 @@
+/*
+ * wish - what other programs left in the record for the gateway to do (store/wishes.h).
+ */
+#ifndef FORETRIP_WISH_H
+#define FORETRIP_WISH_H
+
+#include "analysis/engine.h"
+#include "store/reader.h"
+
+#define WISH_MOST 32 /* at a time; the others come next time */
+
+struct wish_done {
+    struct {
+        char key[160];
+        int64_t wall_ms;
+    } taken[WISH_MOST];
+    size_t count;
+};
+
+/* Carries out what is wished; out lists it, so that it can be dropped once what came of it is
+ * on disk. */
+void wish_take(struct store_reader *r, struct engine *e, struct wish_done *out);
+void wish_drop(const char *database, const struct wish_done *done);
+
+#endif

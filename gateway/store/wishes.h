@@ -1,0 +1,30 @@
+/*
+ * wishes - what another program asks of the gateway, by way of the record.
+ *
+ * A program that has no line to the daemon leaves its wish in the table of states, under a key
+ * that begins with WISH; the daemon looks there now and then (store_read_wishes), does it,
+ * keeps what came of it, and then drops the wish. When no daemon runs the wish waits. The same
+ * wish twice does no harm.
+ *
+ * Each call has a connection of its own for as long as it lasts, and waits up to five seconds
+ * for whoever writes.
+ *
+ * Errors   as store.h
+ * Threads  any
+ */
+#ifndef FORETRIP_STORE_WISHES_H
+#define FORETRIP_STORE_WISHES_H
+
+#include "store.h"
+
+#define WISH "wish:"           /* every key begins with it */
+#define WISH_NAME WISH "name:" /* then "<circuit>/<load>"; the bytes are the name */
+
+/* Replaces a wish under the same key. The record must be there. */
+enum store_err wishes_add(const char *path, const char *key, const char *value,
+                          int64_t wall_ms);
+
+/* Unless it has been replaced by a later one meanwhile. */
+enum store_err wishes_drop(const char *path, const char *key, int64_t wall_ms);
+
+#endif
