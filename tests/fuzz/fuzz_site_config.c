@@ -1,6 +1,7 @@
 /*
- * Any bytes as site.cfg, rules.cfg and delivery.cfg (parted by lines of "%%"): never a crash,
- * never a configuration that is not whole, and never a refusal without a reason.
+ * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg and record.cfg (parted by lines of
+ * "%%"): never a crash, never a configuration that is not whole, and never a refusal without a
+ * reason.
  */
 #include "config/reader.h"
 #include "model/frame.h"
@@ -44,6 +45,19 @@ static void check_whole(const struct config *c)
     }
 }
 
+static void check_tariff(const struct tariff *t)
+{
+    for (size_t i = 0; i < t->price_count; i++) {
+        const struct tariff_price *p = &t->prices[i];
+        assert(site_id_valid(p->id) && p->season < (int)t->season_count && p->season >= -1);
+        assert(p->from_minute >= 0 && p->from_minute <= TARIFF_DAY_MINUTES);
+        assert(p->to_minute >= 0 && p->to_minute <= TARIFF_DAY_MINUTES);
+        assert(p->from_minute != p->to_minute);
+    }
+    assert(tariff_slot(t, 20454, 0) <= t->price_count);
+    assert(t->currency[0] || t->price_count + t->season_count + t->holiday_count == 0);
+}
+
 /* cuts the next text off the front, up to a line of "%%" */
 static struct config_text part(const char *name, const uint8_t **data, size_t *size)
 {
@@ -58,18 +72,22 @@ static struct config_text part(const char *name, const uint8_t **data, size_t *s
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    struct config_text texts[3];
+    struct config_text texts[5];
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     struct text out = TEXT_INIT;
     texts[0] = part("site.cfg", &data, &size);
     texts[1] = part("rules.cfg", &data, &size);
     texts[2] = part("delivery.cfg", &data, &size);
-    bool usable = config_load_memory(&c, texts, 3, &faults);
+    texts[3] = part("tariff.cfg", &data, &size);
+    texts[4] = part("record.cfg", &data, &size);
+    bool usable = config_load_memory(&c, texts, 5, &faults);
     assert(usable == (faults.errors == 0));
     faults_print(&faults, "", &out);
     if (usable) {
         check_whole(&c);
+        check_tariff(&c.tariff);
+        assert(c.retention.readings_days > 0 && c.retention.summaries_days > 0);
         config_free(&c);
     }
     text_free(&out);
