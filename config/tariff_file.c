@@ -72,10 +72,10 @@ const struct field holiday_fields[HOLIDAY_KEYS] = {
 
 enum { TOP_TARIFF, TOP_SEASONS, TOP_PRICES, TOP_HOLIDAYS, TOP_KEYS };
 static const struct field top_fields[TOP_KEYS] = {
-    [TOP_TARIFF] = {"tariff", FIELD_GROUP},
-    [TOP_SEASONS] = {"seasons", FIELD_LIST},
-    [TOP_PRICES] = {"prices", FIELD_LIST},
-    [TOP_HOLIDAYS] = {"holidays", FIELD_LIST},
+    [TOP_TARIFF] = {.name = "tariff", .kind = FIELD_GROUP},
+    [TOP_SEASONS] = {.name = "seasons", .kind = FIELD_LIST},
+    [TOP_PRICES] = {.name = "prices", .kind = FIELD_LIST},
+    [TOP_HOLIDAYS] = {.name = "holidays", .kind = FIELD_LIST},
 };
 
 /* ---- dates and times ---- */

@@ -155,7 +155,7 @@ struct store *store_open(const struct store_options *o, int64_t wall_ms, enum st
     if (s->options.outbox_most <= 0)
         s->options.outbox_most = 200000;
     if (s->options.batch_most_bytes == 0)
-        s->options.batch_most_bytes = 16 * 1024 * 1024;
+        s->options.batch_most_bytes = (size_t)16 * 1024 * 1024;
     s->wall_ms = wall_ms;
     s->first_seq = wall_ms > 0 ? wall_ms : 1;
     note(s, ensure_open(s));

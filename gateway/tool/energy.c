@@ -10,6 +10,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define COLUMN_SIZE ((size_t)2 * SITE_ID_SIZE)
+
 enum by { BY_DAY, BY_MONTH, BY_SPAN };
 
 /* one circuit's, or the house's, sums in each period */
@@ -38,8 +40,8 @@ struct energy {
 
 static int32_t offset_at(void *context, int64_t wall_ms)
 {
-    const struct site *s = context;
-    return clock_utc_offset_seconds(s->timezone, wall_ms);
+    const struct energy *e = context;
+    return clock_utc_offset_seconds(e->site->timezone, wall_ms);
 }
 
 /* ---- which readings ---- */
@@ -67,15 +69,15 @@ static bool has_column(const struct energy *e, const char *column)
 
 /* the pole's watts, else its amps and what to multiply them with; false: neither */
 static bool column_of(const struct energy *e, const struct site_circuit *c, int pole,
-                      char column[2 * SITE_ID_SIZE], double *scale)
+                      char column[COLUMN_SIZE], double *scale)
 {
-    size_t poles = e->site->poles_total, at = (size_t)(c->first_pole + pole);
+    size_t poles = e->site->poles_total, at = (size_t)c->first_pole + (size_t)pole;
     *scale = 1.0;
-    frame_column_name(e->site, (size_t)FRAME_WATTS * poles + at, column, 2 * SITE_ID_SIZE);
+    frame_column_name(e->site, (size_t)FRAME_WATTS * poles + at, column, COLUMN_SIZE);
     if (has_column(e, column))
         return true;
     *scale = e->site->nominal_volts;
-    frame_column_name(e->site, (size_t)FRAME_AMPS * poles + at, column, 2 * SITE_ID_SIZE);
+    frame_column_name(e->site, (size_t)FRAME_AMPS * poles + at, column, COLUMN_SIZE);
     return has_column(e, column);
 }
 
@@ -85,7 +87,7 @@ static bool add_circuit(struct energy *e, size_t circuit)
 {
     const struct site_circuit *c = &e->site->circuits[circuit];
     struct account *a = &e->circuits[circuit];
-    char column[2 * SITE_ID_SIZE];
+    char column[COLUMN_SIZE];
     a->at = calloc(e->span->day_count + 1, sizeof *a->at);
     if (!a->at)
         return false;
@@ -332,7 +334,7 @@ static enum exit_code run(struct energy *e, struct record *r, int only, bool csv
 {
     int64_t now = clock_wall_ms();
     int64_t to = r->to > now && r->from < now ? now : r->to; /* what is to come has no energy */
-    e->span = energy_span_create(e->tariff, r->from, to, offset_at, (void *)(uintptr_t)e->site);
+    e->span = energy_span_create(e->tariff, r->from, to, offset_at, e);
     bool good = e->span != NULL &&
                 record_ok(r, "energy", history_columns(r->reader, take_column, e)) &&
                 !e->failed && reckon(e, only);

@@ -186,6 +186,27 @@ static void old_loads_go_in_small_steps_and_trips_stay(void **state)
     assert_int_equal(record_number(r, "SELECT count(*) FROM events WHERE type = 'trip'"), 1);
 }
 
+static void what_is_kept_may_change_while_it_runs(void **state)
+{
+    struct record *r = *state;
+    const struct retention ten_days = {
+        .readings_days = 10, .summaries_days = 10, .loads_days = 10};
+    record_open(r, plain);
+    for (int i = 0; i < 8; i++)
+        record_load(r, 0, i);
+    record_turn(r);
+    r->wall_ms += 11LL * 86400000;
+    record_load(r, 0, 9);
+    record_turn(r);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 9); /* no bound yet */
+    store_set_retention(r->store, &ten_days);
+    for (int i = 0; i < 2; i++) {
+        record_load(r, 0, 9);
+        record_turn(r);
+    }
+    assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 3);
+}
+
 int main(void)
 {
 #define TEST(f) cmocka_unit_test_setup_teardown(f, record_set_up, record_tear_down)
@@ -196,6 +217,7 @@ int main(void)
         TEST(the_latest_state_of_trips_and_alarms_is_kept),
         TEST(state_is_replaced_and_read_back),
         TEST(old_loads_go_in_small_steps_and_trips_stay),
+        TEST(what_is_kept_may_change_while_it_runs),
     };
     return cmocka_run_group_tests_name("store", tests, NULL, NULL);
 }
