@@ -18,13 +18,13 @@
 /* ---- create and destroy --------------------------------------------------------------------
  */
 
+/* The narrower wins: a rule of the circuit (or of its panel or the site, which rules.cfg has
+ * handed down to it), then what the panel says. */
 static double ambient_of(const struct breakers *b, size_t circuit)
 {
-    double panel = b->site->panels[b->site->circuits[circuit].panel].ambient_celsius;
     double rule = b->rules->circuits[circuit].ambient_celsius;
-    if (!isnan(panel))
-        return panel;
-    return rule == 0.0 ? (double)NAN : rule;
+    return rule != 0.0 ? rule
+                       : b->site->panels[b->site->circuits[circuit].panel].ambient_celsius;
 }
 
 static struct hypotheses_class *class_for(struct breakers *b, const struct breaker_limits *l,
@@ -136,7 +136,8 @@ void pole_width(const struct breakers *b, size_t pole, double width[HEAT_STATES]
 {
     const struct pole *p = &b->poles[pole];
     const double *tau = b->circuits[b->circuit_of[pole]].class->bank.tau;
-    double seconds = (double)(b->frame_ms - p->width_ms) * 1e-3;
+    /* loaded and not read yet: as it was saved */
+    double seconds = b->frame_ms == NEVER_MS ? 0.0 : (double)(b->frame_ms - p->width_ms) * 1e-3;
     for (int i = 0; i < HEAT_STATES; i++)
         width[i] = p->wide ? p->width[i] * exp(-seconds / tau[i]) : 0.0;
 }

@@ -9,9 +9,6 @@
  * it: how likely a load of that size joins within some time, and how long what runs now is
  * likely to go on.
  *
- * A pace is a rate, events over the time watched, drawn towards the plain rate of that size by
- * one event: rate = (n + 1) / (seconds + 1 / plain).
- *
  * Units      amps RMS, seconds
  * Ownership  create .. destroy; borrows the site
  * Threads    none inside

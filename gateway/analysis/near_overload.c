@@ -27,6 +27,7 @@
 #define JOIN_SURELY 0.9 /* ... and that it does so nearly for certain, ... */
 #define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
 #define JOIN_LEAST 0.05
+#define MOST_IN_VAIN 8
 #define JOIN_WORTH 0.4 /* ... or so likely that it outweighs a warning for nothing */
 #define JOIN_KEEPS 0.3
 /* how long, and up to which share more than now, nothing can become near: tried in this order
@@ -44,6 +45,9 @@ struct watched {
     bool looked;
     bool raises, keeps; /* as of the last look */
     bool told;          /* alarms know of it: judged until it is over */
+    bool stood;       /* as of the last judgement; raised as a mere maybe; and the chance did */
+    bool maybe, came; /* come up while it stood */
+    uint8_t in_vain;  /* such warnings in a row for which it did not */
     bool waits, worded; /* for its on-delay since then; the words were given */
     int64_t waits_since_ms;
     float calm_amps; /* up to this and until then no look can find anything: see outlook_calm */
@@ -110,6 +114,8 @@ void near_overload_event(struct near_overload *n, const struct event *e)
     if (e->type == EVENT_TRIP &&
         e->circuit >= 0) /* what was learned of it may make it weaker */
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
+    if (e->type == EVENT_TRIP && e->circuit >= 0)
+        n->circuits[e->circuit].in_vain = 0;
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         return;
     habits_event(n->habits, e);
@@ -273,10 +279,12 @@ static bool raises_surely(const struct rules *r, const struct outlook *o)
            (there >= SURE && o->join_chance >= JOIN_OPENS);
 }
 
-static bool raises_maybe(const struct outlook *o)
+/* what was said in vain must be likelier the next time */
+static bool raises_maybe(const struct outlook *o, int in_vain)
 {
     double there = fmin(o->half, o->half_now), cool = 1.0 - fmax(o->half, o->half_now);
-    return (there >= MAYBE && o->join_chance >= JOIN_SURELY && o->joined >= JOIN_COMES) ||
+    return (there >= MAYBE && o->join_chance >= JOIN_SURELY &&
+            o->joined >= ldexp(JOIN_COMES, in_vain)) ||
            (o->half >= MAYBE && o->joined >= JOIN_LEAST &&
             o->joined >= JOIN_WORTH * (cool + 0.02));
 }
@@ -287,7 +295,13 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     struct watched *w = &n->circuits[i];
     const struct rules *r = &n->from.rules->circuits[i];
     outlook_take(&n->from, (int)i, amps, o);
-    w->raises = raises_surely(r, o) || raises_maybe(o);
+    bool surely = raises_surely(r, o);
+    w->raises = surely || raises_maybe(o, w->in_vain);
+    if (!w->stood) {
+        w->maybe = !surely;
+        w->came = false;
+    }
+    w->came |= o->chance >= r->near_overload_chance;
     w->keeps = o->chance >= r->near_overload_clear_chance ||
                (o->half >= MAYBE && o->join_chance >= JOIN_KEEPS);
     w->looked = true;
@@ -343,7 +357,11 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     }
-    bool told = j.stands || alarms_standing(n->alarms, j.kind, j.subject);
+    bool stands = alarms_standing(n->alarms, j.kind, j.subject), told = j.stands || stands;
+    if (w->stood && !stands)
+        w->in_vain =
+            w->came ? 0 : (uint8_t)(w->in_vain + (w->maybe && w->in_vain < MOST_IN_VAIN));
+    w->stood = stands;
     if (told != w->told) {
         w->told = told;
         set_watch(n, i);

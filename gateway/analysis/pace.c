@@ -2,6 +2,9 @@
 
 #include <math.h>
 
+#define PRIOR_EVENTS 1.0 /* how much the plain rate weighs: so many events, */
+#define PRIOR_TIMES 1.0  /* or times that the first came */
+
 static const double until[PACE_STRETCHES] = {15, 60, 180, 600, 1800, 7200, PACE_LONG, 1e12};
 static const double after_until[PACE_AFTERS] = {60, 180, 600, PACE_AFTER_MOST};
 
@@ -35,7 +38,8 @@ double pace_expects(const struct pace *p, double since, double seconds, double p
         double part = overlap(until, n, since, since + seconds);
         if (part <= 0.0)
             break;
-        sum += part * ((double)p->events[n] + 1.0) / ((double)p->seconds[n] + 1.0 / plain);
+        sum += part * ((double)p->events[n] + PRIOR_EVENTS) /
+               ((double)p->seconds[n] + PRIOR_EVENTS / plain);
     }
     return sum;
 }
@@ -60,8 +64,9 @@ double pace_expects_after(const struct pace_after *a, double times, double since
     for (int n = 0; n < PACE_AFTERS; n++) {
         double width = after_until[n] - (n > 0 ? after_until[n - 1] : 0.0);
         double followed = (double)a->followed[n];
-        sum += overlap(after_until, n, since, since + seconds) * (followed + 1.0) /
-               (fmax(waiting, followed) * width + 1.0 / plain);
+        sum += overlap(after_until, n, since, since + seconds) *
+               (followed / width + PRIOR_TIMES * plain) /
+               (fmax(waiting, followed) + PRIOR_TIMES);
         waiting = fmax(0.0, waiting - followed);
     }
     return sum;

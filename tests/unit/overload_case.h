@@ -1,0 +1,36 @@
+/*
+ * overload_case - one 15 A UL 489 circuit with everything that near_overload asks, fed by hand.
+ */
+#ifndef FORETRIP_TEST_OVERLOAD_CASE_H
+#define FORETRIP_TEST_OVERLOAD_CASE_H
+
+#include "analysis/near_overload.h"
+#include "analysis/outlook.h"
+
+#define OVERLOAD_MOST_ALARMS 64
+
+struct overload_case {
+    struct site site;
+    struct rules_set rules;
+    struct signature_set signatures; /* none */
+    struct frame *frame;
+    struct breakers *breakers;
+    struct loads *loads;
+    struct alarms *alarms;
+    struct near_overload *near;
+    struct habits *habits; /* those that outlook_sources borrows, fed with the same events */
+    struct outlook_sources sources;
+    int raised;        /* near_overload alarms so far */
+    int64_t raised_ms; /* the last of them, mono */
+    char text[512];    /* what it said */
+    double off_amps;   /* what it said to switch off, all together */
+    size_t off_count;
+};
+
+void overload_set_up(struct overload_case *t);
+void overload_tear_down(struct overload_case *t);
+
+/* The same current for so many seconds. */
+void overload_hold(struct overload_case *t, double amps, int seconds);
+
+#endif

@@ -1,0 +1,150 @@
+/* near_overload: when the warning comes, what it says, when it goes, when it stays silent */
+#include "check.h"
+
+#include "overload_case.h"
+
+static bool stands(const struct overload_case *t)
+{
+    return alarms_standing(t->alarms, ALARM_NEAR_OVERLOAD, (struct alarm_subject){0, 0, -1});
+}
+
+/* 26 A on 15 A: no breaker of the standard opens before twelve seconds from cold */
+static void a_heavy_overload_is_warned_of_after_the_on_delay(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 600);
+    int64_t began = t.frame->mono_ms;
+    overload_hold(&t, 26.0, 12);
+    assert_int_equal(t.raised, 1);
+    assert_true(t.raised_ms - began <= 8000);
+    assert_non_null(strstr(t.text, "Kitchen"));
+    assert_non_null(strstr(t.text, "may open in"));
+    assert_int_equal(t.off_count, 1);
+    assert_near(t.off_amps, 25.7, 0.5);
+    overload_tear_down(&t);
+}
+
+static void the_rating_may_be_carried_for_hours_without_a_word(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 600);
+    overload_hold(&t, 11.5, 4 * 3600);
+    assert_int_equal(t.raised, 0);
+    overload_tear_down(&t);
+}
+
+static void an_inrush_and_one_bad_reading_are_no_overload(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 600);
+    for (int n = 0; n < 20; n++) {
+        overload_hold(&t, 60.0, 1);
+        overload_hold(&t, 4.0, 120);
+        overload_hold(&t, 0.3, 300);
+    }
+    assert_int_equal(t.raised, 0);
+    overload_tear_down(&t);
+}
+
+static void it_stays_through_the_pauses_of_a_thermostat_and_goes_when_that_is_over(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 600);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 19.0, 240);
+        overload_hold(&t, 0.3, 400);
+    }
+    assert_int_equal(t.raised, 1);
+    assert_true(stands(&t));
+    overload_hold(&t, 0.3, 1000);
+    assert_false(stands(&t));
+    assert_int_equal(t.raised, 1);
+    overload_tear_down(&t);
+}
+
+static void a_warm_breaker_is_warned_of_before_the_usual_load_joins(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 100); /* a kettle, alone */
+        overload_hold(&t, 0.3, 3600);
+    }
+    int before = t.raised;
+    overload_hold(&t, 14.8, 1200); /* a heater: within the rating, but warm */
+    assert_int_equal(t.raised, before + 1);
+    assert_non_null(strstr(t.text, "no room for another load of 12 A"));
+    overload_tear_down(&t);
+}
+
+/* the same warmth on a circuit that knows of no second load */
+static void a_warm_breaker_that_nothing_joins_is_left_in_peace(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, 14.2, 3 * 3600);
+    assert_int_equal(t.raised, 0);
+    overload_tear_down(&t);
+}
+
+static void a_circuit_that_is_not_read_raises_nothing(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, (double)NAN, 3600);
+    assert_int_equal(t.raised, 0);
+    overload_tear_down(&t);
+}
+
+static void what_was_learned_of_the_loads_survives_a_restart(void **state)
+{
+    struct overload_case t, u;
+    struct codec_out out = {0};
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 100);
+        overload_hold(&t, 0.3, 3600);
+    }
+    near_overload_save(t.near, &out);
+    overload_set_up(&u);
+    struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length};
+    assert_true(near_overload_load(u.near, &in));
+    overload_hold(&u, 0.3, 300);
+    overload_hold(&u, 14.8, 1200);
+    assert_int_equal(u.raised, 1);
+    codec_out_free(&out);
+    overload_tear_down(&u);
+    overload_tear_down(&t);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_heavy_overload_is_warned_of_after_the_on_delay),
+        cmocka_unit_test(the_rating_may_be_carried_for_hours_without_a_word),
+        cmocka_unit_test(an_inrush_and_one_bad_reading_are_no_overload),
+        cmocka_unit_test(
+            it_stays_through_the_pauses_of_a_thermostat_and_goes_when_that_is_over),
+        cmocka_unit_test(a_warm_breaker_is_warned_of_before_the_usual_load_joins),
+        cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_left_in_peace),
+        cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
+        cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,120 @@
+/* outlook: what the current will do next, and what that does to the breaker */
+#include "check.h"
+
+#include "overload_case.h"
+
+static struct outlook look(struct overload_case *t, double amps)
+{
+    struct outlook o;
+    outlook_take(&t->sources, 0, amps, &o);
+    return o;
+}
+
+static void a_load_that_usually_ends_soon_opens_nothing(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 12; n++) { /* 20 A for 20 seconds, on a 15 A breaker */
+        overload_hold(&t, 20.3, 20);
+        overload_hold(&t, 0.3, 900);
+    }
+    overload_hold(&t, 20.3, 6);
+    struct outlook o = look(&t, 20.3);
+    assert_true(breakers_chance(t.breakers, 0, 20.3, 900.0) > 0.5);
+    assert_true(o.chance < 0.1);
+    overload_tear_down(&t);
+}
+
+static void a_usual_load_that_would_open_it_is_named(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 170); /* a kettle */
+        overload_hold(&t, 0.3, 3600);
+    }
+    overload_hold(&t, 14.3, 900); /* and now a heater */
+    struct outlook o = look(&t, 14.3);
+    assert_true(o.half > 0.8 && o.half_now > 0.8);
+    assert_near(o.join_amps, 12.0, 0.5);
+    assert_true(o.join_chance > 0.8);
+    assert_true(o.joined > 0.01 && o.joined < 0.9);
+    overload_tear_down(&t);
+}
+
+static void nothing_is_asked_of_a_cool_breaker_and_calm_is_calm(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 6.0, 600);
+    struct outlook o = look(&t, 6.0);
+    assert_true(o.chance < 1e-3 && o.half < OUTLOOK_HALF_LEAST);
+    assert_near(o.join_chance, 0.0, 0.0);
+    assert_near(o.joined, 0.0, 0.0);
+    assert_true(outlook_calm(&t.sources, 0, 6.0, 600.0, 0.03, OUTLOOK_HALF_LEAST));
+    assert_false(outlook_calm(&t.sources, 0, 20.0, 600.0, 0.03, OUTLOOK_HALF_LEAST));
+    overload_tear_down(&t);
+}
+
+/* what is said of a circuit at less current, or with time gone by, is never above calm's bound
+ */
+static void no_look_finds_what_calm_has_excluded(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 60);
+    for (int n = 0; n < 40; n++) {
+        double amps = 7.0 + 0.15 * n;
+        bool calm = outlook_calm(&t.sources, 0, 1.03 * amps, 90.0, 0.03, OUTLOOK_HALF_LEAST);
+        for (int s = 0; s < 9; s++) {
+            overload_hold(&t, amps, 10);
+            struct outlook o = look(&t, amps);
+            if (calm)
+                assert_true(o.chance < 0.03 && o.half < OUTLOOK_HALF_LEAST);
+        }
+    }
+    overload_tear_down(&t);
+}
+
+static void the_smallest_set_is_switched_off_and_essential_loads_never(void **state)
+{
+    struct overload_case t;
+    struct event_load off[LOADS_MAX_RUNNING];
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, 3.3, 60);
+    overload_hold(&t, 9.3, 60);
+    overload_hold(&t, 21.3, 8);
+    struct outlook o = look(&t, 21.3);
+    size_t n = outlook_switch_off(&t.sources, 0, &o, off);
+    assert_int_equal(n, 1);
+    assert_near(off[0].amps, 12.0, 0.6);
+    for (size_t k = 0; k < o.running_count; k++)
+        if (fabs(o.running[k].amps - 12.0) < 0.6)
+            o.running[k].essential = true;
+    n = outlook_switch_off(&t.sources, 0, &o, off);
+    for (size_t k = 0; k < n; k++)
+        assert_true(off[k].amps < 11.0);
+    t.site.circuits[0].essential = true;
+    assert_int_equal(outlook_switch_off(&t.sources, 0, &o, off), 0);
+    overload_tear_down(&t);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_load_that_usually_ends_soon_opens_nothing),
+        cmocka_unit_test(a_usual_load_that_would_open_it_is_named),
+        cmocka_unit_test(nothing_is_asked_of_a_cool_breaker_and_calm_is_calm),
+        cmocka_unit_test(no_look_finds_what_calm_has_excluded),
+        cmocka_unit_test(the_smallest_set_is_switched_off_and_essential_loads_never),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
