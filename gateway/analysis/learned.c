@@ -6,11 +6,12 @@
 #define MEMORY 12.0F /* runs over which means are taken */
 #define SIZE_LOG                                                                               \
     0.06F /* how alike runs of one load are in size, beside the meter's own error */
-#define SIZE_AMPS 0.03F /* that error */
-#define LENGTH_LOG 0.4F /* in length */
-#define INRUSH_LOG 0.5F /* in inrush over size */
-#define ALIKE 5.0F      /* squared distance up to which a run belongs to a cluster */
-#define MERGE 0.7F      /* and clusters are one */
+#define SIZE_AMPS 0.03F     /* that error */
+#define LENGTH_LOG 0.4F     /* in length */
+#define INRUSH_LOG 0.5F     /* in inrush over size */
+#define ALIKE 5.0F          /* squared distance up to which a run belongs to a cluster */
+#define MERGE 0.7F          /* and clusters are one */
+#define SAME_SIZE_LOG 0.04F /* a load that moved draws as much as before */
 #define HALF_LIFE_MS (60LL * 86400000)
 
 static float log_of(float v, float least)
@@ -156,6 +157,10 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
     follow_mean(&best->fading, log_of(s->last / fmaxf(s->first, 0.02F), 0.1F), n);
     if (s->ripple >= 0)
         follow_mean(&best->ripple, s->ripple, n);
+    if (s->power_factor > 0)
+        best->power_factor += best->power_factor > 0
+                                  ? (s->power_factor - best->power_factor) / fminf(n, MEMORY)
+                                  : s->power_factor;
     best->charge += s->amps * s->on_seconds;
     best->last_wall_ms = began_wall_ms;
     best->hours[((began_wall_ms / 1000 + utc_offset_seconds) / 3600 % 24 + 24) % 24] += 1;
@@ -169,4 +174,12 @@ struct learned_load *learned_find(struct learned *l, uint32_t id)
         if (l->loads[i].id == id)
             return &l->loads[i];
     return NULL;
+}
+
+bool learned_alike(const struct learned_load *a, const struct learned_load *b)
+{
+    float size = fabsf(a->amps.mean - b->amps.mean);
+    return size < SAME_SIZE_LOG + SIZE_AMPS / expf(a->amps.mean) &&
+           fabsf(a->inrush.mean - b->inrush.mean) < INRUSH_LOG &&
+           length_distance(a, expf(b->seconds.mean)) < MERGE;
 }

@@ -33,6 +33,7 @@ struct learned_load {
     struct learned_log amps, seconds, inrush,
         gap; /* on-times; from one beginning to the next */
     float spread, changes, pulses, ripple, fading; /* means, as in struct run_shape */
+    float power_factor;                            /* 0: not known */
     float charge;                                  /* ampere-seconds in all */
     float hours[24];                               /* beginnings by local hour */
     float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
@@ -55,6 +56,9 @@ const struct learned_load *learned_which(const struct learned *l, const struct r
 /* Takes a run that is over, and returns its cluster. */
 struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
                                   int64_t began_wall_ms, int32_t utc_offset_seconds);
+
+/* Whether two loads, of two circuits, look like one and the same. */
+bool learned_alike(const struct learned_load *a, const struct learned_load *b);
 
 /* By id; NULL when there is none. */
 struct learned_load *learned_find(struct learned *l, uint32_t id);

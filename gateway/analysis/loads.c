@@ -63,8 +63,11 @@ void loads_destroy(struct loads *l)
 /* Only size and inrush are known of a run that is not over. */
 static void label_early(struct loads *l, size_t i, struct run *r)
 {
-    struct run_shape s = {
-        .amps = r->first, .first = r->first, .most = r->first, .inrush = r->inrush};
+    struct run_shape s = {.amps = r->first,
+                          .first = r->first,
+                          .most = r->first,
+                          .inrush = r->inrush,
+                          .power_factor = r->power_factor};
     const struct learned_load *load =
         learned_like(&l->circuits[i].learned, r->first, r->inrush);
     struct loads_label label;
@@ -214,6 +217,45 @@ static void note_low(const struct loads *l, size_t i)
     *low = fminf(*low, c->steps.level);
 }
 
+/* The circuit's watts now, NaN when the meter does not say; *apparent: of one ampere. */
+static float watts_now(const struct loads *l, size_t i, float *apparent)
+{
+    const struct frame *f = l->frame;
+    const struct site_circuit *c = &l->site->circuits[i];
+    float sum = 0;
+    *apparent = 0;
+    if (!(f->has & (1U << FRAME_WATTS | 1U << FRAME_POWER_FACTOR)))
+        return NAN;
+    for (int p = 0; p < c->poles; p++) {
+        size_t pole = (size_t)(c->first_pole + p);
+        float volts =
+            f->has & 1U << FRAME_VOLTS ? f->values[frame_index(f, FRAME_VOLTS, pole)] : NAN;
+        if (!(volts > 0))
+            volts = (float)l->site->nominal_volts;
+        float watts =
+            f->has & 1U << FRAME_WATTS ? f->values[frame_index(f, FRAME_WATTS, pole)] : NAN;
+        if (isnan(watts) && f->has & 1U << FRAME_POWER_FACTOR)
+            watts = f->values[frame_index(f, FRAME_POWER_FACTOR, pole)] * volts *
+                    f->values[frame_index(f, FRAME_AMPS, pole)];
+        sum += watts;
+        *apparent += volts;
+    }
+    return sum;
+}
+
+/* What has changed, by its watts; the level has them from now on. */
+static void weigh(const struct loads *l, size_t i, struct step *s)
+{
+    struct circuit *c = &l->circuits[i];
+    float apparent, watts = watts_now(l, i, &apparent), amps = s ? s->after - s->before : 0;
+    if (s && c->watts_known && amps > LEAST_AMPS)
+        s->power_factor = fminf(fmaxf((watts - c->watts) / (amps * apparent), 0), 1);
+    if (s && !(s->power_factor > 0))
+        s->power_factor = 0;
+    c->watts_known = !isnan(watts);
+    c->watts = c->watts_known ? watts : 0;
+}
+
 /* Hands over what the quiet readings since the last time amounted to. */
 static void rest(struct loads *l, size_t i)
 {
@@ -225,6 +267,8 @@ static void rest(struct loads *l, size_t i)
         runs_ripple(&c->runs, c->steps.level, l->deviation[i] / (float)n, (float)n);
         runs_drift(&c->runs, l->mono_ms, offset);
         note_low(l, i);
+        if (l->frame && l->amps[i] >= 0 && fabsf(l->amps[i] - c->steps.level) <= c->steps.band)
+            weigh(l, i, NULL);
     }
     l->offset[i] = l->deviation[i] = 0;
     c->rested_from = l->frames;
@@ -240,13 +284,18 @@ static void feed(struct loads *l, size_t i, float amps)
     if (!(amps >= 0)) /* no reading */
         return;
     rest(l, i);
-    if (steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s) != STEPS_NOTHING) {
+    enum steps_said said = steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s);
+    if (said == STEPS_STEP)
+        weigh(l, i, &s);
+    if (said != STEPS_NOTHING) {
         struct run over[RUNS_MAX];
         int n = runs_step(&c->runs, &s, over);
         emit_over(l, i, over, n);
         tick(l, i);
     } else if (!c->begun && c->steps.known) {
         c->begun = true;
+        if (c->begun_wall_ms == 0)
+            c->begun_wall_ms = l->wall_ms;
         c->runs.base = c->steps.level;
     }
     l->level[i] = c->steps.level;
@@ -327,6 +376,7 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut)
 {
     if (f->mono_ms < l->mono_ms)
         begin_again(l);
+    l->frame = f;
     l->mono_ms = f->mono_ms;
     l->wall_ms = f->wall_ms;
     l->utc_offset_seconds = f->utc_offset_seconds;
@@ -348,12 +398,24 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut)
         for (size_t i = 0; i < l->count; i++)
             rest(l, i);
     tick_due(l);
+    l->frame = NULL;
 }
 
 static int larger_first(const void *a, const void *b)
 {
     const struct event_load *x = a, *y = b;
     return (x->amps < y->amps) - (x->amps > y->amps);
+}
+
+/* What is held back as a stage is part of its host, as long as that runs. */
+static bool add_to_host(const struct run *stage, struct event_load out[], size_t n)
+{
+    for (size_t k = 0; stage->host && k < n; k++)
+        if (out[k].run == stage->host) {
+            out[k].amps += (double)stage->amps;
+            return true;
+        }
+    return false;
 }
 
 size_t loads_running(const struct loads *l, int circuit,
@@ -363,8 +425,13 @@ size_t loads_running(const struct loads *l, int circuit,
     size_t n = 0;
 
     for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++)
-        if (c->runs.all[i].id && !c->runs.all[i].pausing)
+        if (c->runs.all[i].id && !c->runs.all[i].pausing && !c->runs.all[i].host)
             out[n++] = describe(&c->runs.all[i], l->mono_ms);
+    for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++) {
+        const struct run *stage = &c->runs.all[i];
+        if (stage->id && !stage->pausing && stage->host && !add_to_host(stage, out, n))
+            out[n++] = describe(stage, l->mono_ms);
+    }
     if (c->steps.kept > 0 &&
         l->amps[circuit] - c->steps.level > LEAST_AMPS) { /* not yet settled */
         struct run r = {.began_mono_ms = c->steps.began_mono_ms,

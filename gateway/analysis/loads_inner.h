@@ -23,8 +23,11 @@ struct circuit {
     int64_t hour;                   /* mono hour that hour_low is being written for */
     int hours;                      /* how many have been written */
     bool begun;                     /* the first level has been found */
-    int64_t rested_from;            /* frame number its quiet sums began at */
-    int64_t due_mono_ms;            /* when one of its runs is to be announced or is over */
+    int64_t begun_wall_ms;          /* the first ever */
+    float watts;                    /* at the level, while watts_known */
+    bool watts_known;
+    int64_t rested_from; /* frame number its quiet sums began at */
+    int64_t due_mono_ms; /* when one of its runs is to be announced or is over */
 };
 
 /* What every frame touches lies side by side: reading, level, band and the two sums. */
@@ -41,6 +44,7 @@ struct loads {
     int64_t mono_ms, wall_ms;
     int32_t utc_offset_seconds;
     int64_t due_mono_ms;                             /* the earliest of the circuits' */
+    const struct frame *frame;                       /* while it is taken */
     float *amps, *level, *band, *offset, *deviation; /* lanes_padded */
     struct circuit *circuits;
     bool *cut; /* as told by the last frame */

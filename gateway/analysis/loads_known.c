@@ -6,6 +6,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define MOVED_RUNS 4
+#define MOVED_MS (2 * 86400000LL) /* for so long it must not have been here, or there */
+#define MOVED_MOST_MS (21 * 86400000LL)
 #define NAMED_PROBABILITY 0.99F /* that a run of a named load is that load */
 
 void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
@@ -19,7 +22,8 @@ void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
         out->probability = NAMED_PROBABILITY;
         return;
     }
-    appliances_features(s, load, appliances_volts(l->site, (int)i), NAN, x);
+    appliances_features(s, load, appliances_volts(l->site, (int)i),
+                        s->power_factor > 0 ? s->power_factor : NAN, x);
     struct appliance_guess g = appliances_judge(l->signatures, x);
     text_copy(out->appliance, sizeof out->appliance,
               g.signature ? g.signature->key : LOADS_UNKNOWN);
@@ -43,6 +47,7 @@ static void usual_shape(const struct learned_load *c, struct run_shape *out)
         .on_seconds = expf(c->seconds.mean),
         .changes = c->changes,
         .pulses = (int)lroundf(c->pulses),
+        .power_factor = c->power_factor,
     };
 }
 
@@ -52,6 +57,23 @@ static bool is_running(const struct circuit *c, uint32_t id)
         if (c->runs.all[k].id && !c->runs.all[k].pausing && c->runs.all[k].load == id)
             return true;
     return false;
+}
+
+/* The same load on another circuit, which went away when this one began; -1: none. A day or two
+ * may have both, while things are moved. */
+static int moved_from(const struct loads *l, size_t i, const struct learned_load *c)
+{
+    if (c->runs < MOVED_RUNS || c->first_wall_ms - l->circuits[i].begun_wall_ms < MOVED_MS)
+        return -1;
+    for (size_t k = 0; k < l->count; k++)
+        for (int m = 0; m < LEARNED_MAX && k != i; m++) {
+            const struct learned_load *o = &l->circuits[k].learned.loads[m];
+            if (o->id && o->runs >= MOVED_RUNS && o->last_wall_ms <= c->first_wall_ms &&
+                c->first_wall_ms - o->last_wall_ms < MOVED_MOST_MS &&
+                l->wall_ms - o->last_wall_ms > MOVED_MS && learned_alike(o, c))
+                return (int)k;
+        }
+    return -1;
 }
 
 static void describe_known(const struct loads *l, size_t i, const struct learned_load *c,
@@ -67,7 +89,8 @@ static void describe_known(const struct loads *l, size_t i, const struct learned
         .id = c->id,
         .probability = (double)label.probability,
         .amps = (double)s.amps,
-        .watts = (double)s.amps * l->site->nominal_volts,
+        .watts = (double)s.amps * l->site->nominal_volts * l->site->circuits[i].poles *
+                 (s.power_factor > 0 ? (double)s.power_factor : 1),
         .seconds = (double)s.on_seconds,
         .runs = (double)c->runs,
         .per_day = (double)c->runs / fmax(days, 1),
@@ -75,7 +98,7 @@ static void describe_known(const struct loads *l, size_t i, const struct learned
         .first_wall_ms = c->first_wall_ms,
         .last_wall_ms = c->last_wall_ms,
         .running = is_running(&l->circuits[i], c->id),
-        .moved_from = -1,
+        .moved_from = moved_from(l, i, c),
     };
     memcpy(k->appliance, label.appliance, sizeof k->appliance);
     memcpy(k->name, c->name, sizeof k->name);

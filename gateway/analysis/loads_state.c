@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 2U
+#define VERSION 3U
 
 /* What is kept of each struct, once for writing and for reading. */
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
@@ -49,6 +49,7 @@ static const struct member run_members[] = {
     ONE(struct run, first, F32),
     ONE(struct run, stage, F32),
     ONE(struct run, inrush, F32),
+    ONE(struct run, power_factor, F32),
     ONE(struct run, most, F32),
     ONE(struct run, on_seconds, F32),
     ONE(struct run, pulses, I32),
@@ -115,6 +116,7 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, ripple, F32),
     ONE(struct learned_load, fading, F32),
     ONE(struct learned_load, charge, F32),
+    ONE(struct learned_load, power_factor, F32),
     MANY(struct learned_load, hours, F32, 24),
     ONE(struct learned_load, programmes, F32),
     ONE(struct learned_load, staged, F32),
@@ -132,6 +134,9 @@ static const struct member circuit_members[] = {
     ONE(struct circuit, hour, I64),
     ONE(struct circuit, hours, I32),
     ONE(struct circuit, begun, BOOL),
+    ONE(struct circuit, begun_wall_ms, I64),
+    ONE(struct circuit, watts, F32),
+    ONE(struct circuit, watts_known, BOOL),
     ONE(struct circuit, rested_from, I64),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))

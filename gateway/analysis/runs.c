@@ -70,6 +70,7 @@ void run_shape(const struct run *r, struct run_shape *out)
         .on_seconds = on,
         .changes = (float)r->changes / fmaxf(minutes, 1),
         .pulses = r->pulses,
+        .power_factor = r->power_factor,
     };
 }
 
@@ -148,6 +149,7 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
             .amps = amps,
             .first = fmaxf(first, LEAST_AMPS),
             .inrush = s->peak - s->before,
+            .power_factor = s->power_factor,
             .staged = s->staged,
             .most = amps,
             .pulses = 1,

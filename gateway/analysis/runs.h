@@ -44,6 +44,7 @@ struct run {
     float first;                      /* in its first seconds: what load_on says */
     float stage;                      /* of that, what came on last, 0: all at once */
     float inrush;                     /* highest reading of its first seconds */
+    float power_factor;               /* 0: not known */
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
     int pulses;                       /* on-times so far */
@@ -128,6 +129,7 @@ struct run_shape {
     float on_seconds; /* of that, on */
     float changes;    /* steps that changed it, a minute */
     int pulses;
+    float power_factor; /* 0: not known */
 };
 void run_shape(const struct run *r, struct run_shape *out);
 

@@ -50,10 +50,17 @@ static bool of_size(const struct learned_load *host, float amps)
            SIZE_LOG + DEVIATIONS * sqrtf(host->stage.variance);
 }
 
+/* How long the host had been on, after its last pause. */
+static float since_on(const struct run *h, const struct run *x)
+{
+    int64_t from = h->on_mono_ms < x->began_mono_ms ? h->on_mono_ms : h->began_mono_ms;
+    return (float)(x->began_mono_ms - from) / 1000.0F;
+}
+
 /* What comes on once in a programme, always at the same time of it, does not at another. */
 static bool of_time(const struct learned_load *host, const struct run *h, const struct run *x)
 {
-    float delay = logf(run_seconds(h, x->began_mono_ms));
+    float delay = logf(fmaxf(since_on(h, x), 1));
     return h->pausing || host->stages > ONCE || host->delay.variance > DELAY_KNOWN ||
            fabsf(delay - host->delay.mean) <=
                DELAY_LOG + DEVIATIONS * sqrtf(host->delay.variance);
@@ -103,7 +110,7 @@ static void enclosed(struct run *h, const struct run *x)
     if (!encloses(h, x) || x->first < LARGER * h->first || x->first < 0.9F * h->inner)
         return;
     if (h->inner <= 0)
-        h->inner_delay = (float)(x->began_mono_ms - h->began_mono_ms) / 1000.0F;
+        h->inner_delay = since_on(h, x);
     h->inners++;
     h->inner = x->first;
     h->inner_seconds = fmaxf(h->inner_seconds, run_seconds(x, x->off_mono_ms));

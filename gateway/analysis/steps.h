@@ -46,7 +46,8 @@ struct step {
     float before, after;     /* levels */
     float peak;              /* highest reading of the movement */
     float way;               /* of a rise: where it rested before it went on, else after */
-    float first;             /* where it stayed in the first seven seconds, else after */
+    float power_factor; /* of what changed, 0: not known; whoever owns the steps fills it */
+    float first;        /* where it stayed in the first seven seconds, else after */
 };
 
 enum steps_said {
