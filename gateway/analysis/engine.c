@@ -1,6 +1,7 @@
 #include "engine.h"
 
 #include "code_rules.h"
+#include "essential.h"
 #include "near_overload.h"
 #include "suppression.h"
 #include "trip_alarms.h"
@@ -25,6 +26,7 @@ struct engine {
     struct trips *trips;
     struct alarms *alarms;
     struct trip_alarms *trip_alarms;
+    struct essential *essential;
     struct suppression *suppression;
     struct near_overload *near_overload;
     struct code_rules *code_rules;
@@ -51,6 +53,7 @@ static void forward(void *context, const struct event *e)
     engine->sink(engine->context, e);
     trip_alarms_event(engine->trip_alarms, e);
     near_overload_event(engine->near_overload, e);
+    essential_event(engine->essential, e);
 }
 
 struct engine *engine_create(const struct site *s, const struct rules_set *rules,
@@ -71,12 +74,14 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
     if (e->alarms && e->breakers && e->loads) {
         e->trips = trips_create(s, rules, e->breakers, e->loads, forward, e);
         e->trip_alarms = trip_alarms_create(s, rules, e->breakers, e->alarms);
+        e->essential = essential_create(s, e->alarms, e->trip_alarms);
         e->suppression = suppression_create(s, e->alarms);
         e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
         e->code_rules = code_rules_create(s, rules, e->breakers, e->alarms);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
-        !e->trip_alarms || !e->suppression || !e->near_overload || !e->code_rules) {
+        !e->trip_alarms || !e->essential || !e->suppression || !e->near_overload ||
+        !e->code_rules) {
         engine_destroy(e);
         return NULL;
     }
@@ -93,6 +98,7 @@ void engine_destroy(struct engine *e)
     code_rules_destroy(e->code_rules);
     near_overload_destroy(e->near_overload);
     suppression_destroy(e->suppression);
+    essential_destroy(e->essential);
     trip_alarms_destroy(e->trip_alarms);
     trips_destroy(e->trips);
     loads_destroy(e->loads);
@@ -234,6 +240,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     trips_step(e->trips, f); /* before loads: it asks what ran before the fall */
     loads_step(e->loads, f, trips_cut(e->trips));
     trip_alarms_step(e->trip_alarms, f->mono_ms, f->wall_ms);
+    essential_step(e->essential, f->mono_ms, f->wall_ms);
     suppression_step(e->suppression, f->wall_ms);
     near_overload_step(e->near_overload, f);
     code_rules_step(e->code_rules, f);
@@ -302,7 +309,8 @@ enum {
     STATE_ALARMS,
     STATE_TRIP_ALARMS,
     STATE_NEAR_OVERLOAD,
-    STATE_TRIPS_LEARNED
+    STATE_TRIPS_LEARNED,
+    STATE_ESSENTIAL = 20
 };
 
 static void save_time(const struct engine *e, struct codec_out *out)
@@ -334,6 +342,7 @@ void engine_save(const struct engine *e, enum engine_part part, struct codec_out
         SAVE(STATE_BREAKERS, breakers_save, e->breakers);
         SAVE(STATE_LOADS, loads_save, e->loads);
         SAVE(STATE_TRIPS_LEARNED, trips_save_learned, e->trips);
+        SAVE(STATE_ESSENTIAL, essential_save, e->essential);
         SAVE(STATE_NEAR_OVERLOAD, near_overload_save, e->near_overload);
         return;
     }
@@ -365,6 +374,7 @@ bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
         case STATE_TRIPS_LEARNED: ok = trips_load_learned(e->trips, &section); break;
         case STATE_ALARMS: ok = alarms_load(e->alarms, &section); break;
         case STATE_TRIP_ALARMS: ok = trip_alarms_load(e->trip_alarms, &section); break;
+        case STATE_ESSENTIAL: ok = essential_load(e->essential, &section); break;
         case STATE_NEAR_OVERLOAD: ok = near_overload_load(e->near_overload, &section); break;
         default: break; /* of a later version */
         }
