@@ -300,6 +300,12 @@ struct alarms *engine_alarms(struct engine *e)
     return e->alarms;
 }
 
+bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cause,
+                         int64_t wall_ms, const char *by)
+{
+    return trips_correct(e->trips, trip, cause, wall_ms, by);
+}
+
 /* tags of the sections; a number is never used again for something else */
 enum {
     STATE_TIME = 1,

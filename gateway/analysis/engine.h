@@ -47,6 +47,11 @@ void engine_glance(const struct engine *e, int circuit, struct engine_circuit *o
 /* With the forecast: some tens of microseconds. */
 void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *out);
 
+/* A person says what a trip that is over was (trips.h); false: no such trip is remembered, or
+ * it was corrected before. */
+bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cause,
+                         int64_t wall_ms, const char *by);
+
 /* The people's part; the events that follow go to the sink. */
 struct alarms *engine_alarms(struct engine *e);
 struct loads *engine_loads(struct engine *e);

@@ -13,6 +13,9 @@
 #define STEP_SETTLED_MS 10000 /* without another step */
 #define AFTER_POLLS_MOST 60
 #define EXPOSURE_MS 60000
+#define HEAT_FROM_SHARE 0.3 /* of the rating */
+#define CHANCE_FROM_SHARE 0.6
+#define CHANCE_SECONDS 900.0
 #define SPELL_LONGEST_SECONDS 86400.0
 #define LOST_PER_DAY                                                                           \
     0.1 /* before a site has taught otherwise; weighs as many circuit days:                    \
@@ -135,6 +138,19 @@ double trips_lost_per_second(const struct trips *t)
            (t->circuit_days + LOST_PRIOR_DAYS) / 86400.0;
 }
 
+/* For the record of a trip. What carries little has no heat to speak of and no chance. */
+static void note_minute(struct trips *t, size_t i)
+{
+    struct past_minute *m = &t->watch[i].minutes[t->next_minute % MINUTES];
+    double amps = (double)t->now.p1[i], rating = t->site->circuits[i].breaker_amps;
+    *m = (struct past_minute){.amps = t->now.p1[i]};
+    if (amps < HEAT_FROM_SHARE * rating)
+        return;
+    m->heat = (float)breakers_heat(t->breakers, (int)i);
+    if (amps >= CHANCE_FROM_SHARE * rating)
+        m->chance = (float)breakers_chance(t->breakers, (int)i, amps, CHANCE_SECONDS);
+}
+
 /* Once a minute: what a circuit carries, which is what falls are counted against. */
 static void note_exposure(struct trips *t, size_t i)
 {
@@ -170,8 +186,11 @@ static void note_exposures(struct trips *t)
         return;
     bool first = t->next_exposure_ms == 0;
     t->next_exposure_ms = t->mono_ms + EXPOSURE_MS;
-    for (size_t i = 0; i < t->site->circuit_count && !first; i++)
+    for (size_t i = 0; i < t->site->circuit_count && !first; i++) {
         note_exposure(t, i);
+        note_minute(t, i);
+    }
+    t->next_minute += first ? 0 : 1;
 }
 
 /* ---- readings ------------------------------------------------------------------------------

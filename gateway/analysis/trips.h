@@ -50,10 +50,11 @@ struct trips_judgement {
 typedef void trips_observer(void *context, const struct trips_judgement *j);
 void trips_observe(struct trips *t, trips_observer *observer, void *context);
 
-/* A person says what a trip, which is over, really was (CAUSE_LOAD_ENDED: none). Learned from;
- * the record keeps both. False when no such trip is remembered (the newest 64 are) or it was
- * corrected before. */
-bool trips_correct(struct trips *t, const char *id, enum trip_cause cause);
+/* A person says what a trip, which is over, really was (CAUSE_LOAD_ENDED: none). Learned from,
+ * and said as trip_corrected at wall_ms; what was computed stays. False when no such trip is
+ * remembered (the newest 64 are) or it was corrected before. */
+bool trips_correct(struct trips *t, const char *id, enum trip_cause cause, int64_t wall_ms,
+                   const char *by);
 
 /* What is open and what every circuit did last: small, for every change. A circuit that carried
  * current before a restart and carries none after it is judged as a fall in lost readings. */

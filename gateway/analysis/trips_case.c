@@ -82,6 +82,25 @@ static double since(const struct trips *t, int64_t mono_ms)
     return mono_ms == INT64_MIN ? (double)INFINITY : (double)(t->mono_ms - mono_ms) / 1000.0;
 }
 
+/* What the breaker was like ten, five and one minutes before, as it was judged then. */
+static void look_back(const struct trips *t, size_t i, struct trip_case *c)
+{
+    static const size_t minutes[EVENT_MOST_BEFORE] = {10, 5, 1};
+    double since_minute = (double)(t->mono_ms - (t->next_exposure_ms - 60000)) / 1000.0;
+    for (size_t k = 0; k < EVENT_MOST_BEFORE; k++) {
+        size_t ago = minutes[k] - (since_minute > 30.0 ? 1 : 0);
+        if (t->next_minute <= ago)
+            continue; /* not watched for so long */
+        const struct past_minute *m =
+            &t->watch[i].minutes[(t->next_minute - 1 - ago) % MINUTES];
+        c->before[c->before_count++] =
+            (struct event_before){.seconds = since_minute + 60.0 * (double)ago,
+                                  .amps = (double)m->amps,
+                                  .heat = (double)m->heat,
+                                  .chance = (double)m->chance};
+    }
+}
+
 void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_ms)
 {
     const struct circuit_watch *w = &t->watch[i];
@@ -116,6 +135,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     c->load_count = loads_running(t->loads, (int)i, c->loads);
     trips_independent_loads(t, i, c->loads, c->load_count, &c->facts);
     breakers_opening(t->breakers, (int)i, &c->facts.heat);
+    look_back(t, i, c);
     trip_id_make(t->site, (int)i, c->opened_wall_ms, c->id);
     trips_case_schedule(t, i, t->mono_ms + due_ms[c->next_due++]);
 }
@@ -184,6 +204,8 @@ static void say_trip(struct trips *t, size_t i, enum trip_stage stage)
         .upstream = upstream_of(c),
         .evidence = c->evidence.items,
         .evidence_count = c->evidence.count,
+        .before = c->before,
+        .before_count = c->before_count,
     };
     memcpy(e.trip.causes, c->causes, sizeof e.trip.causes);
     t->sink(t->context, &e);

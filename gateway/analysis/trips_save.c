@@ -3,8 +3,6 @@
 #include <string.h>
 
 #define RUNNING_VERSION 2U
-#define LEARNED_VERSION 1U
-#define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
 
 /* ---- running: what is open, and what every circuit did last --------------------------------
@@ -89,6 +87,20 @@ static bool get_facts(struct codec_in *in, struct fall_facts *f)
            f->heat.chance_worn >= 0.0;
 }
 
+static bool get_before(struct codec_in *in, struct trip_case *c)
+{
+    c->before_count = codec_get_u8(in);
+    if (c->before_count > EVENT_MOST_BEFORE)
+        return false;
+    for (size_t k = 0; k < c->before_count; k++) {
+        c->before[k].seconds = codec_get_f64(in);
+        c->before[k].amps = codec_get_f64(in);
+        c->before[k].heat = codec_get_f64(in);
+        c->before[k].chance = codec_get_f64(in);
+    }
+    return !in->failed;
+}
+
 static void put_loads(struct codec_out *out, const struct trip_case *c)
 {
     codec_put_u32(out, (uint32_t)c->load_count);
@@ -170,6 +182,13 @@ static void put_case(const struct trips *t, struct codec_out *out, const struct 
     codec_put_i64(out, c->seen_mono_ms);
     codec_put_u32(out, (uint32_t)c->next_due);
     put_facts(out, &c->facts);
+    codec_put_u8(out, (uint8_t)c->before_count);
+    for (size_t k = 0; k < c->before_count; k++) {
+        codec_put_f64(out, c->before[k].seconds);
+        codec_put_f64(out, c->before[k].amps);
+        codec_put_f64(out, c->before[k].heat);
+        codec_put_f64(out, c->before[k].chance);
+    }
     put_loads(out, c);
     put_scope(t, out, &c->scope);
 }
@@ -194,7 +213,8 @@ static bool get_case(const struct trips *t, struct codec_in *in, struct trip_cas
         return false;
     c->stage = (enum trip_stage)stage;
     c->said_cause = (enum trip_cause)cause;
-    return get_facts(in, &c->facts) && get_loads(in, c) && get_scope(t, in, &c->scope);
+    return get_facts(in, &c->facts) && get_before(in, c) && get_loads(in, c) &&
+           get_scope(t, in, &c->scope);
 }
 
 static void put_circuit(const struct trips *t, struct codec_out *out, size_t i)
@@ -264,92 +284,4 @@ bool trips_load(struct trips *t, struct codec_in *in)
         if (tag == TAG_CIRCUIT && !get_circuit(t, &section))
             return false;
     return !in->failed;
-}
-
-/* ---- learned -------------------------------------------------------------------------------
- */
-
-void trips_save_learned(const struct trips *t, struct codec_out *out)
-{
-    codec_put_u32(out, LEARNED_VERSION);
-    size_t begun = codec_begin(out, TAG_SITE);
-    codec_put_f64(out, t->openings);
-    codec_put_f64(out, t->circuit_days);
-    codec_put_f64(out, t->hands);
-    codec_put_f64(out, t->faults);
-    codec_end(out, begun);
-    for (size_t i = 0; i < t->site->circuit_count; i++) {
-        begun = codec_begin(out, TAG_CIRCUIT);
-        codec_put_string(out, t->site->circuits[i].id);
-        falls_save(&t->histories[i], out);
-        codec_end(out, begun);
-    }
-}
-
-static bool get_site(struct trips *t, struct codec_in *in)
-{
-    double openings = codec_get_f64(in), days = codec_get_f64(in);
-    double hands = codec_get_f64(in), faults = codec_get_f64(in);
-    if (in->failed || openings < 0.0 || days < 0.0 || hands < 0.0 || faults < 0.0)
-        return false;
-    t->openings = openings;
-    t->circuit_days = days;
-    t->hands = hands;
-    t->faults = faults;
-    return true;
-}
-
-static bool get_history(struct trips *t, struct codec_in *in)
-{
-    char id[SITE_ID_SIZE];
-    struct falls f;
-    codec_get_string(in, id, sizeof id);
-    if (in->failed || !falls_load(&f, in))
-        return false;
-    int i = site_find_circuit(t->site, id);
-    if (i >= 0)
-        t->histories[i] = f;
-    return true;
-}
-
-bool trips_load_learned(struct trips *t, struct codec_in *in)
-{
-    uint32_t tag;
-    struct codec_in section;
-    if (codec_get_u32(in) != LEARNED_VERSION)
-        return false;
-    while (codec_next(in, &tag, &section))
-        if ((tag == TAG_SITE && !get_site(t, &section)) ||
-            (tag == TAG_CIRCUIT && !get_history(t, &section)))
-            return false;
-    return !in->failed;
-}
-
-/* ---- what people say -----------------------------------------------------------------------
- */
-
-static struct remembered *recall(struct trips *t, const char *id)
-{
-    for (size_t k = 0; k < REMEMBERED; k++)
-        if (id[0] && strcmp(t->remembered[k].id, id) == 0)
-            return &t->remembered[k];
-    return NULL;
-}
-
-bool trips_correct(struct trips *t, const char *id, enum trip_cause cause)
-{
-    struct remembered *r = recall(t, id);
-    if (!r || r->corrected)
-        return false;
-    struct falls *h = &t->histories[r->circuit];
-    bool lost = cause != CAUSE_LOAD_ENDED && cause != CAUSE_SENSOR_LOST;
-    r->corrected = true;
-    r->cause = cause;
-    t->hands += cause == CAUSE_OPENED_BY_HAND;
-    t->faults += cause == CAUSE_FAULT;
-    t->openings = fmax(0.0, t->openings + (lost ? 1.0 : 0.0) - r->probability);
-    falls_correct(h, r->amps, r->age_seconds, cause == CAUSE_LOAD_ENDED ? 1.0 : 0.0);
-    if (cause == CAUSE_LOAD_ENDED && !r->at_switch_on)
-        falls_evening(h, r->local_seconds);
-    return true;
 }

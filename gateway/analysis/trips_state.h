@@ -4,7 +4,8 @@
  *     trips.c        readings come in: who fell to nothing, who carries again
  *     trips_case.c   one fall: its facts, what is said of it, what is learned from it
  *     trips_scope.c  falls of the same moment: a feeder, the utility, a meter
- *     trips_save.c   state as bytes; what people correct
+ *     trips_save.c   what is open, as bytes
+ *     trips_learned.c what was learned, as bytes; what people correct
  */
 #ifndef FORETRIP_TRIPS_STATE_H
 #define FORETRIP_TRIPS_STATE_H
@@ -44,6 +45,8 @@ struct trip_case {
     double after_sum;
     struct fall_facts facts;
     struct scope_guess scope;
+    struct event_before before[EVENT_MOST_BEFORE];
+    size_t before_count;
     double feeder_drop; /* NaN: nobody measures it */
     struct event_load loads[LOADS_MAX_RUNNING];
     size_t load_count;
@@ -52,14 +55,20 @@ struct trip_case {
     struct evidence_list evidence;
 };
 
+#define MINUTES 11 /* remembered of each circuit, for the record of a trip */
+struct past_minute {
+    float amps, heat, chance;
+};
+
 struct circuit_watch {
-    int64_t rose_ms;              /* last switch-on, INT64_MIN before the first */
-    int64_t woke_ms;              /* since when it carries anything */
-    int64_t reset_ms;             /* when a trip of it was over, INT64_MIN: never */
-    char reset_id[EVENT_ID_SIZE]; /* of that trip */
-    float rise;                   /* size of the last switch-on */
-    bool stepping;                /* the last step has not settled; it began */
-    float step_from;              /* here */
+    struct past_minute minutes[MINUTES]; /* the newest is the one before next_minute */
+    int64_t rose_ms;                     /* last switch-on, INT64_MIN before the first */
+    int64_t woke_ms;                     /* since when it carries anything */
+    int64_t reset_ms;                    /* when a trip of it was over, INT64_MIN: never */
+    char reset_id[EVENT_ID_SIZE];        /* of that trip */
+    float rise;                          /* size of the last switch-on */
+    bool stepping;                       /* the last step has not settled; it began */
+    float step_from;                     /* here */
     int64_t step_ms;
     bool feeder; /* of branches that are measured themselves */
 };
@@ -113,6 +122,7 @@ struct trips {
     struct circuit_watch *watch;
     struct trip_case *cases;
     struct falls *histories;
+    size_t next_minute;
     struct remembered remembered[REMEMBERED];
     size_t remembered_count;
 };

@@ -76,6 +76,10 @@ void answer_command(struct mqtt *m, const struct site *s, struct engine *e, stru
     case COMMAND_SHELVE:
         err = alarms_shelve(engine_alarms(e), c->alarm, wall_ms, c->seconds, c->by, c->note);
         break;
+    case COMMAND_CORRECT:
+        if (!engine_correct_trip(e, c->trip, c->cause, wall_ms, c->by))
+            error = "no trip of that id is over and uncorrected";
+        break;
     }
     /* on disk before it is announced */
     if (err != ALARMS_OK)

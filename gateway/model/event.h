@@ -24,6 +24,7 @@ enum event_type {
     EVENT_RESTORED,
     EVENT_OPENED_AGAIN,
     EVENT_ALARM,
+    EVENT_TRIP_CORRECTED,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -90,6 +91,14 @@ struct event_evidence {
     double value;     /* the number it was judged by */
 };
 
+/* The breaker as it stood some minutes before a trip: what it carried, its heat, and the chance
+ * that was seen of opening within a quarter of an hour if that went on. */
+#define EVENT_MOST_BEFORE 3
+struct event_before {
+    double seconds; /* before the trip */
+    double amps, heat, chance;
+};
+
 #define TRIP_UPSTREAM_NONE (-1)
 #define TRIP_UPSTREAM_UTILITY (-2) /* the main or what lies before it */
 
@@ -109,11 +118,21 @@ struct event_trip {
     int upstream; /* circuit index of the breaker judged to have opened, or TRIP_UPSTREAM_* */
     const struct event_evidence *evidence;
     size_t evidence_count;
+    const struct event_before *before; /* the longest ago first */
+    size_t before_count;
 };
 
 struct event_outcome { /* restored, opened_again */
     const char *trip;
     double seconds; /* open, or held */
+};
+
+/* What a person says a trip was, beside what was computed, which stays. */
+struct event_correction {
+    const char *trip;
+    enum trip_cause said, computed;
+    double computed_probability; /* that the circuit lost its supply */
+    const char *by;
 };
 
 struct event_near_overload {
@@ -154,6 +173,7 @@ struct event {
         struct event_trip trip;
         struct event_outcome outcome;
         struct event_alarm alarm;
+        struct event_correction correction;
     };
 };
 

@@ -106,6 +106,18 @@ static void add_trip(json_t *o, const struct site *s, const struct event_trip *t
         json_array_append_new(evidence, piece);
     }
     json_object_set_new(o, "evidence", evidence);
+    json_t *before = json_array();
+    for (size_t i = 0; i < t->before_count; i++) {
+        json_t *then = json_object();
+        json_object_set_new(then, "seconds_before",
+                            event_json_number(t->before[i].seconds, 1.0));
+        json_object_set_new(then, "amps", event_json_number(t->before[i].amps, AMPS));
+        json_object_set_new(then, "heat", event_json_number(t->before[i].heat, CHANCE));
+        json_object_set_new(then, "trip_chance",
+                            event_json_number(t->before[i].chance, CHANCE));
+        json_array_append_new(before, then);
+    }
+    json_object_set_new(o, "before", before);
 }
 
 static void add_near_overload(json_t *o, const struct event_near_overload *n)
@@ -147,6 +159,16 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
         add_near_overload(o, a->near_overload);
 }
 
+static void add_correction(json_t *o, const struct event_correction *c)
+{
+    json_object_set_new(o, "trip", json_string(c->trip));
+    json_object_set_new(o, "cause", json_string(trip_cause_name(c->said)));
+    json_object_set_new(o, "by", json_string(c->by));
+    json_object_set_new(o, "computed_cause", json_string(trip_cause_name(c->computed)));
+    json_object_set_new(o, "computed_probability",
+                        event_json_number(c->computed_probability, CHANCE));
+}
+
 json_t *event_to_json(const struct site *s, const struct event *e)
 {
     json_t *o = json_object();
@@ -173,6 +195,7 @@ json_t *event_to_json(const struct site *s, const struct event *e)
         json_object_set_new(o, "seconds_held", event_json_number(e->outcome.seconds, SECONDS));
         break;
     case EVENT_ALARM: add_alarm(o, s, &e->alarm); break;
+    case EVENT_TRIP_CORRECTED: add_correction(o, &e->correction); break;
     }
     return o;
 }

@@ -8,7 +8,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#define VERBS 5
+#define VERBS 6
 
 static const char *const verb_names[VERBS] = {
     [COMMAND_ACKNOWLEDGE] = "acknowledge",
@@ -16,6 +16,7 @@ static const char *const verb_names[VERBS] = {
     [COMMAND_CIRCUITS] = "circuits",
     [COMMAND_STATUS] = "status",
     [COMMAND_NAME] = "name",
+    [COMMAND_CORRECT] = "correct",
 };
 
 const char *command_verb_name(enum command_verb v)
@@ -60,7 +61,7 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
                         quoted(word, shown), verb_names[v]);
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, circuits, status, "
-                "name",
+                "name, correct",
                 quoted(word, shown));
 }
 
@@ -134,6 +135,19 @@ static bool take_seconds(const json_t *o, double *out, char why[COMMAND_WHY_SIZE
     return true;
 }
 
+static bool take_cause(const json_t *o, enum trip_cause *out, char why[COMMAND_WHY_SIZE])
+{
+    char word[32] = "", shown[41];
+    if (!take_text(o, "cause", true, word, sizeof word, why))
+        return false;
+    if (trip_cause_find(word, out))
+        return true;
+    return fail(why,
+                "there is no cause '%s'; there are overload, fault, worn_breaker, "
+                "opened_by_hand, upstream_open, supply_outage, sensor_lost, load_ended",
+                quoted(word, shown));
+}
+
 static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
 {
     switch (c->verb) {
@@ -144,6 +158,10 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
                take_text(o, "name", false, c->name, sizeof c->name, why);
     case COMMAND_ACKNOWLEDGE:
         return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
+               take_text(o, "by", true, c->by, sizeof c->by, why);
+    case COMMAND_CORRECT:
+        return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
+               take_cause(o, &c->cause, why) &&
                take_text(o, "by", true, c->by, sizeof c->by, why);
     case COMMAND_SHELVE:
         return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&

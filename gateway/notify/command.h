@@ -8,6 +8,7 @@
  *     circuits     -
  *     status       -
  *     name         load, name
+ *     correct      trip, cause, by
  *
  * each with `id` (given back in the answer) and `reply_to` (the topic for the answer). MQTT 5's
  * response topic and correlation data go before `reply_to`. Members that are not known are
@@ -35,6 +36,7 @@ enum command_verb {
     COMMAND_CIRCUITS,
     COMMAND_STATUS,
     COMMAND_NAME,
+    COMMAND_CORRECT,
 };
 
 /* Where the answer goes; an empty topic: nowhere. */
@@ -48,7 +50,9 @@ struct command_reply {
 struct command {
     enum command_verb verb;
     char alarm[EVENT_ID_SIZE];
-    double seconds; /* shelve: 1 to COMMAND_MAX_SHELVE_SECONDS */
+    char trip[EVENT_ID_SIZE];
+    enum trip_cause cause; /* correct: what it was, CAUSE_LOAD_ENDED: no trip */
+    double seconds;        /* shelve: 1 to COMMAND_MAX_SHELVE_SECONDS */
     char by[COMMAND_BY_SIZE];
     char note[COMMAND_NOTE_SIZE]; /* shelve: why; may be "" */
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */

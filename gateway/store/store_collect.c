@@ -45,7 +45,8 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     const struct event_alarm *a = &e->alarm;
     switch (e->type) {
     case EVENT_LOAD_ON:
-    case EVENT_LOAD_OFF: break;
+    case EVENT_LOAD_OFF:
+    case EVENT_TRIP_CORRECTED: break; /* the trip stays as it was computed */
     case EVENT_TRIP:
         ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
                   value_int(t->opened_wall_ms), value_text(trip_stage_name(t->stage)),
@@ -83,6 +84,7 @@ static const char *subject_of(const struct event *e)
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN: return e->outcome.trip;
     case EVENT_ALARM: return e->alarm.id;
+    case EVENT_TRIP_CORRECTED: return e->correction.trip;
     }
     return NULL;
 }

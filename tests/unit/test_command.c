@@ -39,11 +39,19 @@ static void commands_are_understood(void **state)
     assert_string_equal(c.reply.id, "12");
     assert_string_equal(c.reply.topic, "");
 
+    assert_true(parse("correct",
+                      "{\"trip\":\"main-07-20260101T000000Z\",\"cause\":\"opened_by_hand\","
+                      "\"by\":\"Jo\"}",
+                      &c, why));
+    assert_int_equal(c.verb, COMMAND_CORRECT);
+    assert_string_equal(c.trip, "main-07-20260101T000000Z");
+    assert_int_equal(c.cause, CAUSE_OPENED_BY_HAND);
+
     assert_true(parse("circuits", "{}", &c, why));
     assert_int_equal(c.verb, COMMAND_CIRCUITS);
     assert_true(parse("status", "", &c, why));
     assert_int_equal(c.verb, COMMAND_STATUS);
-    for (int v = 0; v < 4; v++)
+    for (int v = 0; v < 6; v++)
         assert_true(strlen(command_verb_name((enum command_verb)v)) > 0);
 }
 
@@ -73,6 +81,9 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
          "'seconds' is -1e+300"},
         {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":60,\"note\":[]}",
          "'note' must be a text"},
+        {"correct", "{\"trip\":\"a\",\"by\":\"Jo\"}", "'cause' is missing"},
+        {"correct", "{\"trip\":\"a\",\"cause\":\"ghosts\",\"by\":\"Jo\"}",
+         "there is no cause 'ghosts'"},
         {"status", "{\"id\":[]}", "'id' must be a text"},
         {"status", "{\"reply_to\":5}", "'reply_to' must be a text"},
         {"status", "{\"reply_to\":\"a/+\"}", "reply_to 'a/+' is no topic for an answer"},

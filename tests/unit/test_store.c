@@ -132,6 +132,27 @@ static void the_latest_state_of_trips_and_alarms_is_kept(void **state)
     assert_int_equal(
         record_number(r, "SELECT count(*) FROM events WHERE subject = 'cellar-01.trip'"), 2);
 
+    /* what a person says stands beside it, and changes nothing of it */
+    e = (struct event){.type = EVENT_TRIP_CORRECTED,
+                       .wall_ms = r->wall_ms,
+                       .panel = -1,
+                       .circuit = 0,
+                       .correction = {.trip = "cellar-01-20260101T000000Z",
+                                      .said = CAUSE_OPENED_BY_HAND,
+                                      .computed = CAUSE_OVERLOAD,
+                                      .computed_probability = 0.97,
+                                      .by = "M. Reyes"}};
+    record_add(r, &e);
+    record_turn(r);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM trips WHERE cause = 'overload'"),
+                     1);
+    assert_int_equal(
+        record_number(r,
+                      "SELECT count(*) FROM events WHERE type = 'trip_corrected' AND subject "
+                      "= 'cellar-01-20260101T000000Z' AND json LIKE '%opened_by_hand%' AND "
+                      "json LIKE '%M. Reyes%'"),
+        1);
+
     store_release_trip(r->store, "cellar-01-20260101T000000Z");
     record_turn(r);
     assert_int_equal(store_read_trips(r->reader, 0, 0, true, 10, see_trip, &s), STORE_OK);

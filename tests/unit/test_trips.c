@@ -17,6 +17,10 @@ struct house {
     size_t said[3], restored, again; /* by stage */
     struct event_trip last;
     char last_id[EVENT_ID_SIZE];
+    struct event_before before[EVENT_MOST_BEFORE]; /* of the last */
+    struct event_correction correction;
+    char corrected_id[EVENT_ID_SIZE];
+    size_t corrections;
     int last_circuit;
 };
 
@@ -31,8 +35,14 @@ static void take(void *context, const struct event *e)
     struct house *h = context;
     h->restored += e->type == EVENT_RESTORED;
     h->again += e->type == EVENT_OPENED_AGAIN;
+    if (e->type == EVENT_TRIP_CORRECTED) {
+        h->corrections++;
+        h->correction = e->correction;
+        snprintf(h->corrected_id, sizeof h->corrected_id, "%s", e->correction.trip);
+    }
     if (e->type != EVENT_TRIP)
         return;
+    memcpy(h->before, e->trip.before, e->trip.before_count * sizeof h->before[0]);
     h->said[e->trip.stage]++;
     h->last = e->trip;
     h->last_circuit = e->circuit;
@@ -284,18 +294,84 @@ static void an_open_trip_survives_a_restart_and_is_restored_after_it(void **stat
     tear_down(&after);
 }
 
-static void a_person_may_correct_a_trip_once(void **state)
+static void what_a_person_says_is_kept_beside_what_was_computed(void **state)
 {
     (void)state;
-    struct house h;
+    struct house h, after;
+    struct codec_out learned = {0};
     set_up(&h);
     overload(&h);
     feed(&h, 90, with(0));
     feed(&h, 60, quiet);
-    assert_true(trips_correct(h.trips, h.last_id, CAUSE_LOAD_ENDED));
-    assert_false(trips_correct(h.trips, h.last_id, CAUSE_FAULT));
-    assert_false(trips_correct(h.trips, "hall-19700101T000000Z", CAUSE_FAULT));
-    assert_false(trips_correct(h.trips, "", CAUSE_FAULT));
+    assert_true(trips_correct(h.trips, h.last_id, CAUSE_LOAD_ENDED, 5000, "Ada"));
+    assert_int_equal(h.corrections, 1);
+    assert_string_equal(h.corrected_id, h.last_id);
+    assert_int_equal(h.correction.said, CAUSE_LOAD_ENDED);
+    assert_int_equal(h.correction.computed, CAUSE_OVERLOAD);
+    assert_true(h.correction.computed_probability > 0.9);
+    assert_string_equal(h.correction.by, "Ada");
+    assert_false(trips_correct(h.trips, h.last_id, CAUSE_FAULT, 5000, "Ada")); /* once */
+    assert_false(trips_correct(h.trips, "hall-19700101T000000Z", CAUSE_FAULT, 5000, "Ada"));
+    assert_false(trips_correct(h.trips, "", CAUSE_FAULT, 5000, "Ada"));
+    assert_int_equal(h.corrections, 1);
+
+    trips_save_learned(h.trips, &learned); /* a restart forgets neither it nor that */
+    set_up(&after);
+    struct codec_in in = {.at = learned.bytes, .end = learned.bytes + learned.length};
+    assert_true(trips_load_learned(after.trips, &in));
+    assert_false(trips_correct(after.trips, h.last_id, CAUSE_FAULT, 5000, "Ada"));
+    codec_out_free(&learned);
+    tear_down(&h);
+    tear_down(&after);
+}
+
+static void a_trip_that_is_over_can_be_corrected_after_a_restart(void **state)
+{
+    (void)state;
+    struct house h, after;
+    struct codec_out learned = {0};
+    set_up(&h);
+    overload(&h);
+    feed(&h, 90, with(0));
+    feed(&h, 60, quiet);
+    trips_save_learned(h.trips, &learned);
+    set_up(&after);
+    struct codec_in in = {.at = learned.bytes, .end = learned.bytes + learned.length};
+    assert_true(trips_load_learned(after.trips, &in));
+    assert_true(trips_correct(after.trips, h.last_id, CAUSE_OPENED_BY_HAND, 5000, "Ada"));
+    assert_int_equal(after.correction.computed, CAUSE_OVERLOAD);
+    for (size_t cut = 0; cut < learned.length; cut += 499) { /* damage: refused, no crash */
+        struct house d;
+        set_up(&d);
+        in = (struct codec_in){.at = learned.bytes, .end = learned.bytes + cut};
+        trips_load_learned(d.trips, &in);
+        feed(&d, 3, quiet);
+        tear_down(&d);
+    }
+    codec_out_free(&learned);
+    tear_down(&h);
+    tear_down(&after);
+}
+
+static void a_trip_tells_what_the_breaker_was_like_before(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    feed(&h, 1200, quiet);
+    feed(&h, 420, with(14.0F));
+    feed(&h, 200, with(24.0F)); /* two more loads */
+    feed(&h, 90, with(0));
+    assert_int_equal(h.last.before_count, 3);
+    const struct {
+        double least, most, amps;
+    } then[] = {{570, 630, 14.0}, {270, 330, 14.0}, {30, 90, 24.0}};
+    for (size_t k = 0; k < 3; k++) {
+        assert_in_range((int)h.before[k].seconds, (int)then[k].least, (int)then[k].most);
+        assert_near(h.before[k].amps, then[k].amps, 0.01);
+        assert_true(k == 0 || h.before[k].heat > h.before[k - 1].heat);
+    }
+    assert_true(h.before[2].chance > 0.2);
     tear_down(&h);
 }
 
@@ -310,7 +386,9 @@ int main(void)
         cmocka_unit_test(a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor),
         cmocka_unit_test(readings_that_are_lost_are_no_fall),
         cmocka_unit_test(an_open_trip_survives_a_restart_and_is_restored_after_it),
-        cmocka_unit_test(a_person_may_correct_a_trip_once),
+        cmocka_unit_test(what_a_person_says_is_kept_beside_what_was_computed),
+        cmocka_unit_test(a_trip_that_is_over_can_be_corrected_after_a_restart),
+        cmocka_unit_test(a_trip_tells_what_the_breaker_was_like_before),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
