@@ -3,6 +3,7 @@
 #include "loads_inner.h"
 
 #include "base/lanes.h"
+#include "runs_train.h"
 
 #include <assert.h>
 #include <math.h>
@@ -132,12 +133,12 @@ static void emit_over(struct loads *l, size_t i, struct run *over, int n)
     stages_note(&l->circuits[i].runs, over, n);
     for (int k = 0; k < n; k++) {
         struct run *r = &over[k];
-        if (r->train && !r->announced)
-            continue;
-        if (r->host && !r->announced) {
+        if ((r->host || r->goes_on) && !r->announced) {
             label_over(l, i, r);
             continue;
         }
+        if (r->train && !r->announced)
+            continue;
         if (!r->announced) {
             label_early(l, i, r);
             struct event_load on = describe(r, l->mono_ms);
@@ -145,6 +146,12 @@ static void emit_over(struct loads *l, size_t i, struct run *over, int n)
             emit(l, i, EVENT_LOAD_ON, r->began_wall_ms, &on);
         }
         label_over(l, i, r);
+        if (!r->train && !r->cut) {
+            struct runs *all = &l->circuits[i].runs;
+            all->told_amps = r->amps;
+            all->told_off_mono_ms = r->off_mono_ms;
+            all->told_id = r->id;
+        }
         struct event_load off = describe(r, l->mono_ms);
         emit(l, i, EVENT_LOAD_OFF, r->off_wall_ms, &off);
     }
@@ -166,6 +173,9 @@ static void announce(struct loads *l, size_t i)
                 l->circuits[i].due_mono_ms = due;
             continue;
         }
+        run->goes_on |= runs_train_goes_on(r, run);
+        if (run->goes_on)
+            continue;
         run->announced = true;
         label_early(l, i, run);
         struct event_load e = describe(run, l->mono_ms);

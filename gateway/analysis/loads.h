@@ -4,6 +4,13 @@
  * Edges in the current are found and paired into runs; runs are compared with signatures. At
  * any time the running loads, the standing load and an unexplained rest add up to the reading.
  *
+ * A reading inside the band of its circuit costs a few additions, side by side for all
+ * circuits; every 32nd frame hands the sums over. What needs to be called while nothing
+ * changes: a movement (from the first reading outside the band until it has settled, at most 20
+ * s) wants every reading there is; and what is due (a load_on, the end of a pause) comes with
+ * the first call at or after its time, which the events do not depend on: they carry the moment
+ * of the edge.
+ *
  * Units      amps RMS, seconds
  * Ownership  create .. destroy; borrows site, rules and signatures, which must outlive it
  * Threads    none inside

@@ -65,6 +65,7 @@ static const struct member run_members[] = {
     ONE(struct run, rippled, F32),
     ONE(struct run, staged, BOOL),
     ONE(struct run, train, BOOL),
+    ONE(struct run, goes_on, BOOL),
     ONE(struct run, pausing, BOOL),
     ONE(struct run, cut, BOOL),
     ONE(struct run, load, U32),
@@ -93,6 +94,9 @@ static const struct member runs_members[] = {
     ONE(struct runs, pulses.vary, F32),
     ONE(struct runs, pulses.longest, F32),
     ONE(struct runs, pulses.count, I32),
+    ONE(struct runs, told_amps, F32),
+    ONE(struct runs, told_off_mono_ms, I64),
+    ONE(struct runs, told_id, I64),
 };
 
 static const struct member learned_members[] = {

@@ -62,7 +62,7 @@ void run_shape(const struct run *r, struct run_shape *out)
         .amps = mean,
         .first = r->first,
         .last = r->amps,
-        .most = r->most,
+        .most = fmaxf(r->most, r->first + r->inner), /* its stage is part of it */
         .inrush = r->inrush,
         .spread = sqrtf(fmaxf(variance, 0)) / fmaxf(mean, LEAST_AMPS),
         .ripple = r->rippled > 0 ? r->ripple / r->rippled / fmaxf(mean, LEAST_AMPS) : -1,

@@ -58,6 +58,7 @@ struct run {
     float ripple, rippled; /* deviation times readings while it was most of the current */
     bool staged;           /* its rise was (steps.h) */
     bool train;            /* short on-times only */
+    bool goes_on;          /* a train that is part of a run told before */
     bool pausing;
     bool cut;       /* it ended with the supply */
     uint32_t load;  /* learned load it was taken for when it was announced, 0: none */
@@ -90,6 +91,8 @@ struct runs {
     float unrest;         /* of those in the last minutes, how many; fades */
     float usual;          /* their size: most of them are no larger */
     struct run_pulses pulses;
+    float told_amps; /* of the last run that was told and is over */
+    int64_t told_off_mono_ms, told_id;
     int64_t counter;
 };
 

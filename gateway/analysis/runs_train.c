@@ -4,13 +4,14 @@
 
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define SAME 0.12F        /* what one element draws differs no more */
+#define GOES_ON 0.06F
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
 #define MANY_PULSES 30
 #define LEVEL_SECONDS 4       /* of a pulse, show its level */
 #define SMALL_DOUBT_MS 95000  /* what a pump or a drum does between the pulses is shorter */
-#define SMALL_ALIKE_MS 300000 /* and in a programme of small stages, any of them */
+#define SMALL_ALIKE_MS 450000 /* and in a programme of small stages, any of them */
 
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps)
 {
@@ -84,6 +85,13 @@ int64_t runs_announce_due_ms(const struct runs *r, const struct run *x)
     int64_t calm = r->edge_mono_ms + RUNS_CALM_MS, late = x->began_mono_ms + RUNS_RESTLESS_MS;
     calm = calm < late ? calm : late;
     return due > calm ? due : calm;
+}
+
+bool runs_train_goes_on(const struct runs *r, const struct run *t)
+{
+    return t->train && t->most > HEATING_AMPS && r->told_id != 0 &&
+           t->began_mono_ms - r->told_off_mono_ms <= RUNS_TRAIN_MS &&
+           fabsf(t->most - r->told_amps) <= GOES_ON * r->told_amps;
 }
 
 /* Whether a run that is over without having been announced was one nevertheless. */

@@ -19,6 +19,10 @@
 /* The train that a pulse of that size belongs to; NULL when none is about. */
 struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps);
 
+/* A train that only goes on with what a longer run of its size, told a moment ago, began: an
+ * iron heats up, and then keeps its heat. */
+bool runs_train_goes_on(const struct runs *r, const struct run *train);
+
 /* One pulse more. The train's largest usual size follows the pulses up quickly and down slowly.
  */
 void runs_train_add(struct runs *r, struct run *train, const struct run *pulse);

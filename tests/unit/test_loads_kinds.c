@@ -208,6 +208,20 @@ static void pulses_are_one_train_and_hide_nothing_else(void **state)
     assert_int_equal(ons(b), 3);
 }
 
+static void an_iron_heats_up_and_keeps_its_heat_in_one_run(void **state)
+{
+    struct bench *b = *state;
+    hold(b, 0, 60);
+    hold(b, 9.6, 65);
+    for (int i = 0; i < 12; i++) {
+        hold(b, 0, 50);
+        hold(b, 9.6, 14);
+    }
+    hold(b, 0, 1200);
+    assert_int_equal(ons(b), 1);
+    assert_near(b->events[0].load.amps, 9.6, 0.05);
+}
+
 static void seen(void *context, int circuit, const struct run *r, const struct run_shape *s,
                  const struct learned_load *load)
 {
@@ -279,6 +293,7 @@ int main(void)
         CASE(a_programme_is_one_run),
         CASE(what_comes_into_a_programme_at_another_time_is_told),
         CASE(pulses_are_one_train_and_hide_nothing_else),
+        CASE(an_iron_heats_up_and_keeps_its_heat_in_one_run),
         CASE(the_power_factor_of_a_load_is_that_of_what_it_adds),
         CASE(a_load_that_moved_is_noticed),
     };
