@@ -18,7 +18,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium
 ifneq ($(shell command -v pkg-config),)
 CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
@@ -40,7 +40,7 @@ LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/no
             config drivers drivers/simulated
 MAINS    := drivers/simulated/main.c
 LIB_SRC  := $(filter-out $(MAINS),$(wildcard $(LIB_DIRS:%=%/*.c)))
-LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o
+LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o
 DAEMON_SRC := $(wildcard gateway/daemon/*.c)
 TOOL_SRC   := $(wildcard gateway/tool/*.c)
 PROGRAMS := $(if $(DAEMON_SRC),$(B)/foretripd) $(if $(TOOL_SRC),$(B)/foretrip) $(if $(wildcard $(MAINS)),$(B)/foretrip-house)
@@ -81,6 +81,22 @@ $(B)/gen/shipped.c: deploy/embed.sh $(SHIPPED)
 
 $(B)/gen/shipped.o: $(B)/gen/shipped.c
 	$(CC) $(CPPFLAGS) $(CFLAGS) -c -o $@ $<
+
+# The page's files, and the chart library by npm where that is there (pinned in package-lock.json).
+PAGES := $(wildcard gateway/web/pages/*) gateway/web/openapi.json
+NPM   := $(shell command -v npm)
+CHART := $(B)/gen/chart-$(if $(NPM),with,without).stamp
+
+$(CHART): gateway/web/package.json gateway/web/package-lock.json deploy/fetch-chart.sh
+	@mkdir -p $(@D)
+	@sh deploy/fetch-chart.sh $(B)/gen
+	@touch $@
+
+$(B)/gen/pages.c: deploy/embed-pages.sh $(PAGES) $(CHART)
+	sh deploy/embed-pages.sh $(PAGES) $(B)/gen/uplot.js $(B)/gen/uplot.css > $@
+
+$(B)/gen/pages.o: $(B)/gen/pages.c
+	$(CC) $(CPPFLAGS) $(CFLAGS) -O0 -c -o $@ $<
 
 $(B)/libforetrip.a: $(LIB_OBJ)
 	@rm -f $@

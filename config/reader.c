@@ -3,6 +3,7 @@
 #include "config/appliances_file.h"
 #include "config/delivery_file.h"
 #include "config/map_file.h"
+#include "config/page_file.h"
 #include "config/retention_file.h"
 #include "config/rules_file.h"
 #include "config/site_file.h"
@@ -78,6 +79,19 @@ static void load_tariff(struct config *c, const struct config_source *source,
     source_close(&file);
 }
 
+static void load_page(struct config *c, const struct config_source *source,
+                      struct config_faults *faults)
+{
+    struct config_file file;
+    c->page = page_defaults();
+    if (source_open(&file, source, "page.cfg", faults) != SOURCE_OPEN)
+        return;
+    char *whole = source->directory ? realpath(source->directory, NULL) : NULL;
+    page_file_read(&c->page, &file, whole);
+    free(whole);
+    source_close(&file);
+}
+
 /* rules.cfg names panels and circuits of the site: behind a faulty site.cfg such ids are not
  * judged, all else still is. */
 static bool load(struct config *out, const struct config_source *source,
@@ -91,6 +105,7 @@ static bool load(struct config *out, const struct config_source *source,
     load_delivery(&c, source, faults);
     load_retention(&c, source, faults);
     load_tariff(&c, source, faults);
+    load_page(&c, source, faults);
     appliances_file_read(&c.signatures, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {

@@ -6,6 +6,7 @@
  *     DIR/delivery.cfg     where messages go
  *     DIR/record.cfg       how long what is kept
  *     DIR/tariff.cfg       what a kilowatt hour costs, when
+ *     DIR/page.cfg         where the page is served
  *     DIR/appliances.cfg   what appliances look like
  *     DIR/maps/<id>.cfg    register maps of meters
  *
@@ -26,6 +27,7 @@
 #include "config/faults.h"
 #include "model/delivery.h"
 #include "model/meter_map.h"
+#include "model/page.h"
 #include "model/retention.h"
 #include "model/rules.h"
 #include "model/signature.h"
@@ -42,6 +44,7 @@ struct config {
     struct delivery delivery;
     struct retention retention;
     struct tariff tariff; /* currency "": none */
+    struct page_settings page;
 };
 
 /* False when there is at least one error in *faults, and then *out is untouched. Warnings may

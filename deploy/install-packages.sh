@@ -4,7 +4,9 @@
 set -eu
 list=$(dirname "$0")/packages.txt
 missing=
-for p in $(grep -v '^#' "$list"); do
+for line in $(grep -v '^#' "$list"); do
+    p=${line%/*}
+    [ "$p" = "$line" ] || ! command -v "${line#*/}" >/dev/null || continue
     dpkg-query -W -f '${db:Status-Abbrev}' "$p" 2>/dev/null | grep -q '^ii' || missing="$missing $p"
 done
 [ -n "$missing" ] || exit 0
@@ -17,4 +19,4 @@ echo "Installing what is missing:$missing"
 export DEBIAN_FRONTEND=noninteractive
 $as_root apt-get update -q >/dev/null || echo "(the package lists could not be refreshed; trying with those at hand)"
 # shellcheck disable=SC2086
-$as_root apt-get install -y -q --no-install-recommends $missing >/dev/null
+$as_root apt-get -o DPkg::Lock::Timeout=300 install -y -q --no-install-recommends $missing >/dev/null

@@ -38,9 +38,11 @@ wait_port() { # wait_port PORT NAME LOG
 
 broker_port=$(free_port)
 meter_port=$(free_port)
+page_port=$(free_port)
 cp -R config/demo "$dir/site"
 sed "s/port = 1502/port = $meter_port/" config/demo/site.cfg > "$dir/site/site.cfg"
 sed "s/port = 1883/port = $broker_port/" config/demo/delivery.cfg > "$dir/site/delivery.cfg"
+echo "page = { port = $page_port; };" > "$dir/site/page.cfg"
 printf 'listener %s 127.0.0.1\nallow_anonymous true\npersistence false\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
     "$broker_port" > "$dir/broker.conf"
 
@@ -59,6 +61,7 @@ cat <<EOT
 A simulated two-family house in winter, with a workshop behind it, is running, and its gateway watches it:
 the first warning comes within a minute, the first trip within three.
 
+  page      http://127.0.0.1:$page_port/    in a browser, also narrowed to the width of a phone
   meters    Modbus TCP on 127.0.0.1:$meter_port     try: mbpoll -m tcp -p $meter_port -a 1 -t 3 -r 1 -c 12 -1 127.0.0.1
   messages  MQTT on 127.0.0.1:$broker_port          try: mosquitto_sub -p $broker_port -t 'foretrip/#' -v
   record    $dir/state/foretrip.db     try: sqlite3 $dir/state/foretrip.db 'select * from trips'

@@ -66,3 +66,31 @@ json_t *engine_circuit_json(const struct site *s, int circuit, int64_t wall_ms,
     json_object_set_new(o, "loads", event_json_loads(c->loads, c->load_count));
     return o;
 }
+
+static json_t *known_json(const struct loads_known *k)
+{
+    json_t *o = json_pack("{s:i, s:s, s:s, s:b}", "load", (int)k->id, "appliance", k->appliance,
+                          "name", k->name, "running", k->running);
+    json_t *hours = json_array();
+    for (int h = 0; h < 24; h++)
+        json_array_append_new(hours, event_json_number(k->hours[h], 0.01));
+    json_object_set_new(o, "probability", event_json_number(k->probability, 0.0001));
+    json_object_set_new(o, "amps", event_json_number(k->amps, 0.001));
+    json_object_set_new(o, "watts", event_json_number(k->watts, 0.1));
+    json_object_set_new(o, "seconds", event_json_number(k->seconds, 0.1));
+    json_object_set_new(o, "runs", event_json_number(k->runs, 0.1));
+    json_object_set_new(o, "per_day", event_json_number(k->per_day, 0.01));
+    json_object_set_new(o, "share", event_json_number(k->share, 0.001));
+    json_object_set_new(o, "hours", hours);
+    json_object_set_new(o, "first_seen", event_json_time(k->first_wall_ms));
+    json_object_set_new(o, "last_seen", event_json_time(k->last_wall_ms));
+    return o;
+}
+
+json_t *engine_known_json(const struct loads_known *known, size_t count)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < count; i++)
+        json_array_append_new(list, known_json(&known[i]));
+    return list;
+}

@@ -20,4 +20,9 @@
 json_t *engine_circuit_json(const struct site *s, int circuit, int64_t wall_ms,
                             const struct engine_circuit *c);
 
+/* What hangs on a circuit, as far as it was seen, as an array: load, appliance, name (given by
+ * a person, may be ""), probability, amps, watts, seconds, runs, per_day, share, hours [24],
+ * first_seen, last_seen, running. A new reference; NULL when memory is short. */
+json_t *engine_known_json(const struct loads_known *known, size_t count);
+
 #endif

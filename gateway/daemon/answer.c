@@ -61,14 +61,15 @@ static const char *name_load(struct engine *e, struct store *store, int64_t wall
     return failed ? "memory is short, try again" : NULL;
 }
 
-void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
-                    int64_t wall_ms, const struct command *c)
+/* what changes something; NULL: done, and on disk before it is announced */
+static const char *change(struct engine *e, struct store *store, int64_t wall_ms,
+                          const struct command *c)
 {
     enum alarms_err err = ALARMS_OK;
     const char *error = NULL;
     switch (c->verb) {
-    case COMMAND_CIRCUITS: reply_object(m, c, circuits(s, e, wall_ms)); return;
-    case COMMAND_STATUS: reply_object(m, c, status(m, s, store, wall_ms)); return;
+    case COMMAND_CIRCUITS:
+    case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: error = name_load(e, store, wall_ms, c); break;
     case COMMAND_ACKNOWLEDGE:
         err = alarms_acknowledge(engine_alarms(e), c->alarm, wall_ms, c->by);
@@ -81,10 +82,31 @@ void answer_command(struct mqtt *m, const struct site *s, struct engine *e, stru
             error = "no trip of that id is over and uncorrected";
         break;
     }
-    /* on disk before it is announced */
     if (err != ALARMS_OK)
         error = alarms_strerror(err);
     if (!error && store_commit(store, clock_mono_ms(), wall_ms) != STORE_OK)
         error = "it is done, but could not be written to the record yet";
-    mqtt_reply(m, &c->reply, error, NULL);
+    return error;
+}
+
+void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
+                    int64_t wall_ms, const struct command *c)
+{
+    if (c->verb == COMMAND_CIRCUITS)
+        reply_object(m, c, circuits(s, e, wall_ms));
+    else if (c->verb == COMMAND_STATUS)
+        reply_object(m, c, status(m, s, store, wall_ms));
+    else
+        mqtt_reply(m, &c->reply, change(e, store, wall_ms, c), NULL);
+}
+
+void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wall_ms,
+                struct web_ask *ask)
+{
+    struct command c;
+    char why[COMMAND_WHY_SIZE];
+    if (command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c, why))
+        web_reply(w, ask, change(e, store, wall_ms, &c));
+    else
+        web_reply(w, ask, why);
 }

@@ -18,6 +18,7 @@
 #include "notify/record_alarm.h"
 #include "store/reader.h"
 #include "store/store.h"
+#include "web/web.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -25,10 +26,12 @@
 #include <string.h>
 
 #define QUEUE_REPORTS 256
-#define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes at the most: think of the card */
+#define LEARNED_EVERY_MS                                                                       \
+    (INT64_C(15) * 60 * 1000) /* megabytes at the most: think of the card */
 #define WISHES_EVERY_MS 2000
 #define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */
+#define KNOWN_REST_FRAMES 30 /* between two rounds of what is known of the loads */
 
 /* what was last published of a circuit */
 struct published {
@@ -46,6 +49,7 @@ struct gateway {
     struct store *store;
     struct announce *announce; /* NULL without a broker: nobody would take the messages */
     struct mqtt *mqtt;         /* likewise */
+    struct web *web;           /* NULL when no page is served */
     struct queue *reports;
     struct assemble *assemble;
     struct bus *buses[SITE_MAX_BUSES];
@@ -105,12 +109,36 @@ static void publish_states(struct gateway *g, const struct frame *f)
         engine_circuit(g->engine, (int)i, &c);
         json_t *o = engine_circuit_json(s, (int)i, f->wall_ms, &c);
         char *text = o ? event_json_dump(o) : NULL;
-        if (text)
+        if (text && g->mqtt)
             mqtt_set_state(g->mqtt, s->circuits[i].id, text);
+        if (text && g->web)
+            web_set_state(g->web, i, text);
         free(text);
         json_decref(o);
         *p = (struct published){c.amps, (int)c.state, c.load_count, f->mono_ms};
     }
+}
+
+/* what hangs on each circuit changes slowly; one circuit a frame keeps the turn short */
+static void publish_known(struct gateway *g)
+{
+    size_t i = (size_t)(g->frames % (g->config->site.circuit_count + KNOWN_REST_FRAMES));
+    struct loads_known known[LOADS_MAX_KNOWN];
+    if (i >= g->config->site.circuit_count)
+        return;
+    size_t count = loads_known(engine_loads(g->engine), (int)i, known);
+    json_t *list = engine_known_json(known, count);
+    char *text = list ? json_dumps(list, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+    if (text)
+        web_set_known(g->web, i, text);
+    free(text);
+    json_decref(list);
+}
+
+static void show_page(struct gateway *g, const struct frame *f)
+{
+    publish_known(g);
+    web_frame(g->web, f->wall_ms);
 }
 
 static void keep_state(struct gateway *g, enum engine_part part, const char *key)
@@ -130,8 +158,10 @@ static void take_frame(void *context, const struct frame *f)
     g->frames++;
     engine_feed(g->engine, f);
     store_add_readings(g->store, f);
-    if (g->mqtt)
+    if (g->mqtt || g->web)
         publish_states(g, f);
+    if (g->web)
+        show_page(g, f);
     if (f->mono_ms - g->learned_saved_mono_ms >= LEARNED_EVERY_MS) {
         g->learned_saved_mono_ms = f->mono_ms;
         keep_state(g, ENGINE_LEARNED, "learned");
@@ -187,6 +217,9 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         answer_command(g->mqtt, &g->config->site, g->engine, g->store, clock_wall_ms(),
                        &command);
     take_wishes(g, clock_mono_ms());
+    struct web_ask ask;
+    while (g->web && web_take_ask(g->web, &ask))
+        answer_ask(g->web, g->engine, g->store, clock_wall_ms(), &ask);
     if (g->running_changed) {
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
@@ -198,6 +231,8 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     store_get_status(g->store, &record);
     record_alarm_judge(&g->record_alarm, engine_alarms(g->engine), &record, commit_mono_ms,
                        clock_wall_ms());
+    if (g->web)
+        web_turn(g->web);
     say_full_queue(g);
 }
 
@@ -276,6 +311,25 @@ static void stop_mqtt(struct gateway *g)
     announce_destroy(g->announce);
     g->mqtt = NULL;
     g->announce = NULL;
+}
+
+/* a page that cannot be served is said, and the watching goes on */
+static void start_web(struct gateway *g)
+{
+    const struct page_settings *p = &g->config->page;
+    char why[256];
+    if (p->off)
+        return;
+    struct web_options o = {
+        .settings = p, .site = &g->config->site, .store = g->store, .store_path = g->database};
+    g->web = web_start(&o, why, sizeof why);
+    if (g->web)
+        log_info("page",
+                 strchr(p->listen, ':') ? "served at http://[%s]:%d/"
+                                        : "served at http://%s:%d/",
+                 p->listen, web_port(g->web));
+    else
+        log_warning("page", "%s: no page is served", why);
 }
 
 static struct config *read_config(const char *directory)
@@ -357,6 +411,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     store_set_retention(g->store, &g->config->retention);
     if (!start_engine(g) || !start_mqtt(g) || !start_buses(g))
         goto failed;
+    start_web(g);
     log_info("gateway", "watching %zu circuits of %s on %zu buses",
              g->config->site.circuit_count, g->config->site.name, g->config->site.bus_count);
     return g;
@@ -370,6 +425,7 @@ void gateway_destroy(struct gateway *g)
     if (!g)
         return;
     stop_buses(g);
+    web_stop(g->web);
     if (g->engine && g->store) {
         keep_state(g, ENGINE_RUNNING, "running");
         keep_state(g, ENGINE_LEARNED, "learned");
@@ -415,6 +471,8 @@ void gateway_reload(struct gateway *g)
         return;
     }
     stop_buses(g);
+    web_stop(g->web);
+    g->web = NULL;
     stop_mqtt(g);
     engine_destroy(g->engine);
     free(g->published);
@@ -430,6 +488,7 @@ void gateway_reload(struct gateway *g)
         log_error(
             "config",
             "the new configuration was taken over, but not every part of it could be started");
+    start_web(g);
     log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
              next->site.circuit_count, next->site.bus_count);
 }

@@ -17,6 +17,34 @@ struct said {
     const char *text, *said;
 };
 
+static void a_page_that_cannot_be(void **state)
+{
+    static const struct said cases[] = {
+        {"page = { listen = \"::1\"; port = 0; };", ""},
+        {"page = { off = true; };", ""},
+        {"page = { listen = \"localhost\"; };",
+         "page.cfg:1: listen = \"localhost\" is no address; it is one of this machine's, in "
+         "numbers, as in \"127.0.0.1\" or \"192.0.2.7\"\n"},
+        {"page = {\n listen = \"192.0.2.7\"; };",
+         "page.cfg:2: listen = \"192.0.2.7\" can be reached from elsewhere and there is no "
+         "tls; "
+         "what is asked and shown would go in the clear: add tls = { cert = ..; key = ..; }, "
+         "or "
+         "listen on 127.0.0.1\n"},
+        {"page = { listen = \"0.0.0.0\"; tls = { cert = \"a\"; }; };",
+         "page.cfg:1: the group tls has no key; add key = a text in quotes: PEM file of its "
+         "key\n"},
+        {"page = { prot = 80; };",
+         "page.cfg:1: unknown key \"prot\" in the group page; did you mean \"port\"?\n"},
+        {"page = { port = 65536; };",
+         "page.cfg:1: port = 65536 is out of range; it is 0 to 65535 "
+         "(its TCP port; 0 takes any free one)\n"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++)
+        say("page.cfg", cases[i].text, cases[i].said);
+}
+
 static void rules_that_cannot_be(void **state)
 {
     static const struct said cases[] = {
@@ -259,6 +287,7 @@ static void a_map_comes_out_as_written(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_page_that_cannot_be),
         cmocka_unit_test(rules_that_cannot_be),
         cmocka_unit_test(deliveries_that_cannot_be),
         cmocka_unit_test(maps_that_cannot_be),

@@ -7,6 +7,7 @@
 
 #include "config/delivery_file.h"
 #include "config/map_file.h"
+#include "config/page_file.h"
 #include "config/retention_file.h"
 #include "config/tariff_file.h"
 
@@ -170,6 +171,8 @@ static void append_made(struct text *out, const char *name)
         {"broker", broker_fields, BROKER_KEYS},
         {"tls", tls_fields, TLS_KEYS},
         {"keep", keep_fields, KEEP_KEYS},
+        {"page", page_fields, PAGE_KEYS},
+        {"pagetls", page_tls_fields, PAGE_TLS_KEYS},
         {"tariff", tariff_fields, TARIFF_KEYS},
         {"seasons", season_fields, SEASON_KEYS},
         {"prices", price_fields, PRICE_KEYS},
@@ -208,7 +211,7 @@ static void the_manual_has_every_table_as_it_is(void **state)
         at = end + strlen(END);
     }
     text_append(&wanted, at);
-    assert_int_equal(parts, 15);
+    assert_int_equal(parts, 17);
     compare_or_write(MANUAL, &is, &wanted);
     text_free(&is);
     text_free(&wanted);
@@ -243,8 +246,9 @@ static void told_defaults_are_the_real_ones(void **state)
 /* The examples in the manual are real: the parts between ```cfg and ``` of each file. */
 static void the_examples_in_the_manual_are_usable(void **state)
 {
-    static const char *const files[] = {"site.cfg",   "rules.cfg",  "delivery.cfg",
-                                        "record.cfg", "tariff.cfg", "maps/den-meter.cfg"};
+    static const char *const files[] = {"site.cfg",          "rules.cfg", "delivery.cfg",
+                                        "record.cfg",        "page.cfg",  "tariff.cfg",
+                                        "maps/den-meter.cfg"};
     enum { FILES = sizeof files / sizeof files[0] };
     struct text is = TEXT_INIT;
     struct config_text texts[FILES];

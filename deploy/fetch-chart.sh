@@ -1,0 +1,19 @@
+#!/bin/sh
+# Fetches the chart library of the page, at the version that gateway/web/package-lock.json pins, and
+# puts uplot.js and uplot.css into a directory. Where npm is not there, or reaches nothing, it says so
+# and puts nothing there: the page is then built without charts. fetch-chart.sh DIRECTORY
+set -eu
+out=$1
+rm -f "$out/uplot.js" "$out/uplot.css"
+without() {
+    echo "$1: the page is built without its charts (tables stand in for them)" >&2
+    exit 0
+}
+command -v npm >/dev/null || without "npm is not there"
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+cp gateway/web/package.json gateway/web/package-lock.json "$work/"
+(cd "$work" && npm ci --ignore-scripts --no-audit --no-fund --silent) > "$work/log" 2>&1 ||
+    without "npm could not fetch the chart library ($(tail -n 1 "$work/log"))"
+cp "$work/node_modules/uplot/dist/uPlot.esm.js" "$out/uplot.js"
+cp "$work/node_modules/uplot/dist/uPlot.min.css" "$out/uplot.css"

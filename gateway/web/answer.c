@@ -1,0 +1,155 @@
+#include "answer.h"
+
+#include "api.h"
+#include "assets.h"
+
+#include <string.h>
+
+struct route {
+    const char *method;
+    const char *before; /* the id */
+    const char *after;  /* NULL: the path is `before` and has no id */
+    api_function *function;
+};
+
+static const struct route routes[] = {
+    {"GET", "/api/v1/site", NULL, api_site},
+    {"GET", "/api/v1/status", NULL, api_status},
+    {"GET", "/api/v1/circuits", NULL, api_circuits},
+    {"GET", "/api/v1/circuits/", "", api_circuit},
+    {"GET", "/api/v1/circuits/", "/history", api_history},
+    {"GET", "/api/v1/circuits/", "/export.csv", api_export},
+    {"GET", "/api/v1/loads", NULL, api_loads},
+    {"GET", "/api/v1/alarms", NULL, api_alarms},
+    {"POST", "/api/v1/alarms/", "/acknowledge", api_acknowledge},
+    {"POST", "/api/v1/alarms/", "/shelve", api_shelve},
+    {"GET", "/api/v1/trips", NULL, api_trips},
+    {"GET", "/api/v1/trips/", "", api_trip},
+    {"GET", "/api/v1/trips/", "/record", api_trip_record},
+    {"GET", "/api/v1/events", NULL, api_events},
+    {"GET", "/api/v1/stream", NULL, api_stream},
+};
+#define ROUTES (sizeof routes / sizeof routes[0])
+
+/* Ids consist of letters, digits, _ - and the full stop; a path with anything else is none. */
+static bool take_id(const char *s, size_t n, char id[EVENT_ID_SIZE])
+{
+    if (n == 0 || n >= EVENT_ID_SIZE)
+        return false;
+    for (size_t i = 0; i < n; i++)
+        if (!strchr("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-.", s[i]))
+            return false;
+    memcpy(id, s, n);
+    id[n] = '\0';
+    return true;
+}
+
+static bool matches(const struct route *t, const char *path, char id[EVENT_ID_SIZE])
+{
+    id[0] = '\0';
+    if (!t->after)
+        return strcmp(path, t->before) == 0;
+    size_t before = strlen(t->before), after = strlen(t->after), n = strlen(path);
+    return n > before + after && strncmp(path, t->before, before) == 0 &&
+           strcmp(path + n - after, t->after) == 0 &&
+           take_id(path + before, n - before - after, id);
+}
+
+/* A page of somebody else's must not be able to change anything here: what changes something
+ * comes from this page (Origin, when a browser says it, names this host) and as JSON, which no
+ * form of another page can send without being asked first. */
+static bool comes_from_here(const struct web_request *r, struct web_answer *out)
+{
+    if (!r->content_type || strncmp(r->content_type, "application/json", 16) != 0) {
+        web_error(out, 415, "the content type must be application/json");
+        return false;
+    }
+    const char *origin = r->origin;
+    if (!origin)
+        return true;
+    origin = strncmp(origin, "https://", 8) == 0  ? origin + 8
+             : strncmp(origin, "http://", 7) == 0 ? origin + 7
+                                                  : "";
+    if (r->host && strcmp(origin, r->host) == 0)
+        return true;
+    web_error(out, 403, "this was asked by another page, and only this one may");
+    return false;
+}
+
+/* A page of somebody else's whose name leads to 127.0.0.1 would be this page's own in the eyes
+ * of a browser: who listens on loopback answers to loopback's names alone. */
+static bool is_local_name(const char *host)
+{
+    size_t n = host[0] == '[' ? strcspn(host, "]") + 1 : strcspn(host, ":");
+    return (n == 9 && strncmp(host, "localhost", 9) == 0) ||
+           (n == 5 && strncmp(host, "[::1]", 5) == 0) ||
+           (strncmp(host, "127.", 4) == 0 && strspn(host, "0123456789.") == n);
+}
+
+static void answer_api(struct api_call *c, struct web_answer *out)
+{
+    const struct web_request *r = c->r;
+    bool head = strcmp(r->method, "HEAD") == 0, known = false;
+    for (size_t i = 0; i < ROUTES; i++) {
+        if (!matches(&routes[i], r->path, c->id))
+            continue;
+        known = true;
+        if (strcmp(routes[i].method, head ? "GET" : r->method) != 0)
+            continue;
+        if (strcmp(routes[i].method, "POST") == 0 && !comes_from_here(r, out))
+            return;
+        routes[i].function(c, out);
+        return;
+    }
+    if (known)
+        web_error(out, 405, "that can not be done here");
+    else
+        web_error(out, 404,
+                  "there is nothing of that name; /api/v1/openapi.json lists what is");
+}
+
+static void answer_asset(const struct web_request *r, struct web_answer *out)
+{
+    if (strcmp(r->method, "GET") != 0 && strcmp(r->method, "HEAD") != 0) {
+        web_error(out, 405, "that can not be done here");
+        return;
+    }
+    const struct asset *a = asset_find(r->path);
+    if (!a) {
+        web_error(out, 404, "there is nothing of that name");
+        return;
+    }
+    bool gzip = a->gzip_length > 0 && r->takes_gzip;
+    *out = (struct web_answer){.status = 200,
+                               .type = a->type,
+                               .fixed = gzip ? a->gzip : a->bytes,
+                               .fixed_length = gzip ? a->gzip_length : a->length,
+                               .gzip = gzip,
+                               .keep = true};
+    text_copy(out->tag, sizeof out->tag, a->tag);
+}
+
+void web_answer_request(const struct web_context *x, struct store_reader *reader,
+                        const struct web_request *r, int64_t wall_ms, struct web_answer *out)
+{
+    struct api_call c = {.x = x, .reader = reader, .r = r, .wall_ms = wall_ms};
+    bool api = strncmp(r->path, "/api/", 5) == 0;
+    if (strlen(r->path) > WEB_MOST_PATH)
+        web_error(out, 414, "the path is longer than %d bytes", WEB_MOST_PATH);
+    else if (r->body_length > WEB_MOST_BODY)
+        web_error(out, 413, "the body is longer than %d bytes", WEB_MOST_BODY);
+    else if (x->local && r->host && !is_local_name(r->host))
+        web_error(out, 421, "this page goes by localhost, or 127.0.0.1, alone");
+    else if (api && strcmp(r->path, "/api/v1/openapi.json") != 0)
+        answer_api(&c, out);
+    else
+        answer_asset(r, out);
+    if (out->kind == WEB_BODY && out->status == 200 && out->tag[0] && r->if_none_match &&
+        strstr(r->if_none_match, out->tag)) {
+        char tag[sizeof out->tag];
+        memcpy(tag, out->tag, sizeof tag);
+        web_answer_free(out);
+        out->status = 304;
+        memcpy(out->tag, tag, sizeof tag);
+    }
+}

@@ -1,0 +1,239 @@
+#include "api.h"
+
+#include "base/clock.h"
+#include "model/event_json.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define MOST_ROWS 1000
+#define DAY_MS INT64_C(86400000)
+#define BEFORE_TRIP_MS INT64_C(1800000) /* warnings that stood before it belong to its sheet   \
+                                         */
+
+static json_t *row_json(const char *json, int64_t seq)
+{
+    json_t *o = json_loads(json, 0, NULL);
+    if (o)
+        json_object_set_new(o, "seq", json_integer(seq));
+    return o;
+}
+
+/* ---- alarms ---- */
+
+static bool add_alarm(void *context, const struct store_alarm_row *row)
+{
+    json_t *o = row_json(row->json, row->seq);
+    if (o) {
+        json_object_set_new(o, "changed_at", event_json_time(row->changed_wall_ms));
+        json_array_append_new(context, o);
+    }
+    return json_array_size(context) < MOST_ROWS;
+}
+
+void api_alarms(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"all", NULL};
+    bool all = false;
+    if (!web_query_only(c->r, names, out) || !web_query_switch(c->r, "all", &all, out))
+        return;
+    json_t *list = json_array();
+    enum store_err err = store_read_alarms(c->reader, !all, add_alarm, list);
+    if (api_store_failed(err, out))
+        json_decref(list);
+    else
+        web_json(out, json_pack("{s:o}", "alarms", list));
+}
+
+/* The body goes to the engine's thread with the alarm's id in it. */
+static void ask(const struct api_call *c, const char *verb, struct web_answer *out)
+{
+    json_error_t error = {0};
+    json_t *o = c->r->body_length
+                    ? json_loadb(c->r->body, c->r->body_length, JSON_REJECT_DUPLICATES, &error)
+                    : json_object();
+    if (!json_is_object(o)) {
+        json_decref(o);
+        web_error(out, 400, "the body must be a JSON object, as in {\"by\": \"Ada\"}");
+        return;
+    }
+    json_object_set_new(o, "alarm", json_string(c->id));
+    json_object_del(o, "reply_to");
+    if (!json_object_get(o, "by"))
+        json_object_set_new(o, "by", json_string("page"));
+    web_json(out, o);
+    if (out->status != 200)
+        return;
+    out->kind = WEB_ASK;
+    out->verb = verb;
+    out->tag[0] = '\0';
+}
+
+void api_acknowledge(const struct api_call *c, struct web_answer *out)
+{
+    ask(c, "acknowledge", out);
+}
+
+void api_shelve(const struct api_call *c, struct web_answer *out)
+{
+    ask(c, "shelve", out);
+}
+
+/* ---- trips ---- */
+
+static json_t *trip_json(const struct store_trip_row *row)
+{
+    json_t *o = row_json(row->json, row->seq);
+    if (!o)
+        return NULL;
+    bool restored = row->restored_wall_ms > 0;
+    json_object_set_new(o, "restored_at",
+                        restored ? event_json_time(row->restored_wall_ms) : json_null());
+    json_object_set_new(o, "seconds_open",
+                        restored ? event_json_number(row->seconds_open, 0.001) : json_null());
+    json_object_set_new(o, "opened_again_after_seconds",
+                        event_json_number(row->seconds_held, 0.001));
+    return o;
+}
+
+static bool add_trip(void *context, const struct store_trip_row *row)
+{
+    json_t *o = trip_json(row);
+    if (o)
+        json_array_append_new(context, o);
+    return true;
+}
+
+void api_trips(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"from", "to", "open", "most", NULL};
+    int64_t from = 0, to = 0, most = 100;
+    bool open = false;
+    if (!web_query_only(c->r, names, out) || !web_query_time(c->r, "from", &from, out) ||
+        !web_query_time(c->r, "to", &to, out) ||
+        !web_query_number(c->r, "most", 1, MOST_ROWS, &most, out) ||
+        !web_query_switch(c->r, "open", &open, out))
+        return;
+    json_t *list = json_array();
+    enum store_err err =
+        store_read_trips(c->reader, from, to, open, (size_t)most, add_trip, list);
+    if (api_store_failed(err, out))
+        json_decref(list);
+    else
+        web_json(out, json_pack("{s:o}", "trips", list));
+}
+
+struct looking {
+    const char *id;
+    json_t *found;
+    int64_t opened_wall_ms;
+};
+
+static bool look(void *context, const struct store_trip_row *row)
+{
+    struct looking *l = context;
+    if (strcmp(row->id, l->id) != 0)
+        return true;
+    l->found = trip_json(row);
+    l->opened_wall_ms = row->opened_wall_ms;
+    return false;
+}
+
+/* an id ends with the second at which it opened, so one second of trips is looked at */
+static bool opened_in(const char *id, int64_t *wall_ms)
+{
+    int y, mo, d, h, mi, s;
+    size_t n = strlen(id);
+    if (n < 16 || sscanf(id + n - 16, "%4d%2d%2dT%2d%2d%2dZ", &y, &mo, &d, &h, &mi, &s) != 6)
+        return false;
+    *wall_ms = clock_days_from_date(y, mo, d) * DAY_MS +
+               ((int64_t)h * 3600 + mi * 60 + s) * INT64_C(1000);
+    return true;
+}
+
+bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **trip,
+                   int64_t *opened_wall_ms)
+{
+    struct looking l = {.id = c->id};
+    int64_t from;
+    if (opened_in(c->id, &from)) {
+        enum store_err err =
+            store_read_trips(c->reader, from, from + 999, false, MOST_ROWS, look, &l);
+        if (api_store_failed(err, out)) {
+            json_decref(l.found);
+            return false;
+        }
+    }
+    if (!l.found) {
+        web_error(out, 404, "there is no trip %s", c->id);
+        return false;
+    }
+    *trip = l.found;
+    *opened_wall_ms = l.opened_wall_ms;
+    return true;
+}
+
+/* what was said of the circuit around the trip; loads that came and went are in the trip */
+static bool add_said(void *context, const struct store_event_row *row)
+{
+    json_t *o = strncmp(row->type, "load_", 5) == 0 ? NULL : row_json(row->json, row->seq);
+    if (o)
+        json_array_append_new(context, o);
+    return json_array_size(context) < MOST_ROWS;
+}
+
+void api_trip(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {NULL};
+    json_t *trip, *said;
+    int64_t opened;
+    if (!web_query_only(c->r, names, out) || !api_find_trip(c, out, &trip, &opened))
+        return;
+    said = json_array();
+    const char *circuit = json_string_value(json_object_get(trip, "circuit"));
+    enum store_err err = store_read_events_between(c->reader, circuit, opened - BEFORE_TRIP_MS,
+                                                   opened + DAY_MS, add_said, said);
+    if (api_store_failed(err, out)) {
+        json_decref(trip);
+        json_decref(said);
+        return;
+    }
+    web_json(out, json_pack("{s:o, s:o}", "trip", trip, "events", said));
+}
+
+/* ---- events ---- */
+
+static bool add_event(void *context, const struct store_event_row *row)
+{
+    json_t *o = row_json(row->json, row->seq);
+    if (o)
+        json_array_append_new(context, o);
+    return json_array_size(context) < MOST_ROWS;
+}
+
+void api_events(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"circuit", "from", "to", "after", "most", NULL};
+    int64_t from = c->wall_ms - DAY_MS, to = c->wall_ms, after = -1, most = 100;
+    const char *circuit = web_query(c->r, "circuit");
+    if (!web_query_only(c->r, names, out) || !web_query_time(c->r, "from", &from, out) ||
+        !web_query_time(c->r, "to", &to, out) ||
+        !web_query_number(c->r, "after", 0, INT64_MAX, &after, out) ||
+        !web_query_number(c->r, "most", 1, MOST_ROWS, &most, out))
+        return;
+    if (circuit && site_find_circuit(c->x->site, circuit) < 0) {
+        web_error(out, 404, "there is no such circuit");
+        return;
+    }
+    json_t *list = json_array();
+    enum store_err err =
+        after >= 0 ? store_read_events(c->reader, after, (size_t)most, add_event, list)
+                   : store_read_events_between(c->reader, circuit, from, to, add_event, list);
+    if (api_store_failed(err, out))
+        json_decref(list);
+    else
+        web_json(out,
+                 json_pack("{s:o, s:b}", "events", list, "more",
+                           json_array_size(list) >= (after >= 0 ? (size_t)most : MOST_ROWS)));
+}

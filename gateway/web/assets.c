@@ -1,0 +1,13 @@
+#include "assets.h"
+
+#include <string.h>
+
+const struct asset *asset_find(const char *path)
+{
+    if (strcmp(path, "/") == 0)
+        path = "/index.html";
+    for (const struct asset *a = assets; a->path; a++)
+        if (strcmp(path, a->path) == 0)
+            return a;
+    return NULL;
+}

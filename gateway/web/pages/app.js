@@ -1,0 +1,120 @@
+/* app: the frame around the views, and which view is shown. */
+import { h, text, attr, show } from '/dom.js';
+import { live, start, watch, age, OLD_SECONDS } from '/live.js';
+import { t, chooseLanguage, nowLanguage, duration, clockSeconds, clock } from '/say.js';
+import * as panel from '/panel.js';
+
+/* the start comes with the page; the others when they are asked for */
+const views = {
+  panel: async () => panel,
+  circuit: () => import('/circuit.js'),
+  trips: () => import('/trips.js'),
+  trip: () => import('/trip.js'),
+  alarms: () => import('/alarms.js'),
+};
+
+const head = document.getElementById('head');
+const foot = document.getElementById('foot');
+const main = document.getElementById('main');
+const stale = document.getElementById('stale');
+let shown = null, frame = null, address = null;
+
+function where() {
+  const [name, ...rest] = decodeURIComponent(location.hash.replace(/^#\/?/, '')).split('/');
+  return views[name] ? { name, id: rest.join('/') } : { name: 'panel', id: '' };
+}
+
+/* ---- the frame ---- */
+
+function chooseTheme(theme) {
+  if (theme) localStorage.setItem('theme', theme);
+  const kept = localStorage.getItem('theme') || 'auto';
+  document.documentElement.dataset.theme = kept;
+  window.dispatchEvent(new Event('themechange'));
+  return kept;
+}
+
+function select(label, options, value, choose) {
+  return h('label', { class: 'pick' }, h('span', { class: 'sr' }, label),
+    h('select', { onchange: (e) => choose(e.target.value), 'aria-label': label }, options.map(([v, words, lang]) => h('option', { value: v, selected: v === value, lang }, words))));
+}
+
+function makeFrame() {
+  const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t('nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
+  const asOf = h('span', { class: 'as-of' });
+  const nav = h('nav', { 'aria-label': t('nav.label') }, ['panel', 'trips', 'alarms'].map(link));
+  head.replaceChildren(
+    h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
+    h('div', { class: 'picks' },
+      select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); again(); }),
+      select(t('theme.label'), ['auto', 'light', 'dark'].map((v) => [v, t('theme.' + v)]), localStorage.getItem('theme') || 'auto', chooseTheme)));
+  foot.replaceChildren(h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
+  text(document.getElementById('skip'), t('skip'));
+  return { asOf, nav, count: nav.querySelector('.count') };
+}
+
+function tellAge() {
+  const old = age();
+  let words = '';
+  if (old === Infinity) words = t('stale.never');
+  else if (old > OLD_SECONDS) words = t('stale.old', { age: duration(old) });
+  else if (live.movedAt && performance.now() - live.movedAt > 15000) words = t('stale.frame', { time: clock(live.frameAt) });
+  show(stale, words);
+  text(stale, words);
+  document.body.classList.toggle('old', Boolean(words));
+  text(frame.asOf, live.frameAt ? t('as_of', { time: clockSeconds(live.frameAt) }) : '');
+}
+
+/* ---- the views ---- */
+
+async function go() {
+  const to = where();
+  const mine = (address = JSON.stringify(to));
+  try {
+    const module = await views[to.name]();
+    if (address !== mine) return;
+    shown?.close?.();
+    shown = module.view(main, to.id);
+  } catch (e) {
+    shown = null;
+    main.replaceChildren(h('h1', {}, t('error.title')), h('p', {}, t('error.text', { why: e.message })), h('button', { onclick: go }, t('error.again')));
+  }
+  for (const a of frame.nav.children) attr(a, 'aria-current', a.dataset.view === to.name ? 'page' : null);
+  document.title = [shown?.title, live.site?.name].filter(Boolean).join(' · ');
+  tick();
+}
+
+function tick() {
+  tellAge();
+  const n = panel.standing().filter((a) => a.state === 'unacknowledged').length;
+  show(frame.count, n);
+  text(frame.count, n ? String(n) : '');
+  shown?.update?.();
+}
+
+function again() {
+  frame = makeFrame();
+  go();
+}
+
+chooseLanguage();
+chooseTheme();
+frame = makeFrame();
+window.addEventListener('hashchange', () => {
+  window.scrollTo(0, 0);
+  go().then(() => main.focus({ preventScroll: true }));
+});
+
+async function begin() {
+  try {
+    await start();
+  } catch (e) {
+    main.replaceChildren(h('p', { class: 'wait' }, t('stale.never')));
+    setTimeout(begin, 3000);
+    return;
+  }
+  again();
+  watch(tick);
+  performance.mark('first-view');
+}
+begin();

@@ -1,0 +1,1 @@
+export function view(root) { root.replaceChildren(); return {}; }

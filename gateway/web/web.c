@@ -1,0 +1,293 @@
+#include "web.h"
+
+#include "assets.h"
+#include "web_parts.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+
+#include <arpa/inet.h>
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+#define QUEUE_ASKS 16
+#define ALIVE_SECONDS 5
+#define TOLD_AT_ONCE 500
+#define CONNECTION_BYTES ((size_t)16 * 1024)
+#define SILENCE_SECONDS 30
+
+/* ---- live messages: a thread of its own tells what is new ---- */
+
+static bool tell_event(void *context, const struct store_event_row *row)
+{
+    struct web *w = context;
+    struct text t = TEXT_INIT;
+    text_printf(&t, "{\"seq\":%lld,", (long long)row->seq);
+    text_append(&t, row->json + 1);
+    stream_write(w->stream, "event", row->seq, text_get(&t));
+    text_free(&t);
+    w->read_seq = row->seq;
+    return true;
+}
+
+static void tell(struct web *w, bool frame)
+{
+    struct text t = TEXT_INIT;
+    char at[CLOCK_RFC3339_SIZE];
+    int64_t frame_wall_ms = board_frame_wall_ms(w->board);
+    if (store_newest(w->store, STORE_ROUTE_UP) > w->read_seq)
+        store_read_events(w->herald_reader, w->read_seq, TOLD_AT_ONCE, tell_event, w);
+    clock_format_rfc3339(frame_wall_ms, at);
+    text_printf(&t, frame_wall_ms ? "{\"frame_at\":\"%s\"" : "{\"frame_at\":null", at);
+    if (frame) {
+        text_append(&t, ",\"circuits\":[");
+        board_append_changed(w->board, &t);
+        text_append(&t, "]");
+    }
+    text_append(&t, "}");
+    if (!t.failed)
+        stream_write(w->stream, frame ? "circuits" : "alive", -1, text_get(&t));
+    text_free(&t);
+}
+
+/* called with the lock held */
+static void wake_listeners(struct web *w)
+{
+    for (struct listener *l = w->listeners; l; l = l->next)
+        if (l->suspended) {
+            l->suspended = false;
+            MHD_resume_connection(l->connection);
+        }
+}
+
+static void *herald(void *context)
+{
+    struct web *w = context;
+    pthread_mutex_lock(&w->lock);
+    while (!w->stopping) {
+        struct timespec until;
+        clock_gettime(CLOCK_MONOTONIC, &until);
+        until.tv_sec += ALIVE_SECONDS;
+        int rc = 0;
+        while (!w->stopping && !w->frame && rc == 0)
+            rc = pthread_cond_timedwait(&w->wake, &w->lock, &until);
+        bool frame = w->frame;
+        w->frame = false;
+        pthread_mutex_unlock(&w->lock);
+        tell(w, frame);
+        pthread_mutex_lock(&w->lock);
+        w->told_seq = w->read_seq;
+        wake_listeners(w);
+    }
+    pthread_mutex_unlock(&w->lock);
+    return NULL;
+}
+
+static bool start_herald(struct web *w)
+{
+    w->told_seq = w->read_seq = store_newest(w->store, STORE_ROUTE_UP);
+    w->herald_runs = pthread_create(&w->herald, NULL, herald, w) == 0;
+    return w->herald_runs;
+}
+
+/* ---- the engine's side ---- */
+
+void web_set_state(struct web *w, size_t circuit, const char *json)
+{
+    board_set_state(w->board, circuit, json);
+}
+
+void web_set_known(struct web *w, size_t circuit, const char *json)
+{
+    board_set_known(w->board, circuit, json);
+}
+
+void web_frame(struct web *w, int64_t wall_ms)
+{
+    board_frame(w->board, wall_ms);
+    pthread_mutex_lock(&w->lock);
+    w->frame = true;
+    pthread_mutex_unlock(&w->lock);
+}
+
+void web_turn(struct web *w)
+{
+    int64_t newest = store_newest(w->store, STORE_ROUTE_UP);
+    pthread_mutex_lock(&w->lock);
+    if (newest > w->told_seq)
+        w->frame = true;
+    bool wake = w->frame;
+    pthread_mutex_unlock(&w->lock);
+    if (wake)
+        pthread_cond_signal(&w->wake);
+}
+
+bool web_take_ask(struct web *w, struct web_ask *out)
+{
+    struct ask *a = queue_pop(w->asks, 0);
+    if (!a)
+        return false;
+    *out = (struct web_ask){a->verb, text_get(&a->body), a->body.length, a};
+    return true;
+}
+
+void web_reply(struct web *w, struct web_ask *ask, const char *error)
+{
+    struct ask *a = ask->token;
+    (void)w;
+    text_copy(a->error, sizeof a->error, error ? error : "");
+    a->done = true;
+    MHD_resume_connection(a->connection);
+    ask->token = NULL;
+}
+
+/* ---- starting and stopping ---- */
+
+static void say(void *context, const char *format, va_list args)
+{
+    char line[256];
+    (void)context;
+    vsnprintf(line, sizeof line, format, args);
+    line[strcspn(line, "\n")] = '\0';
+    log_debug("page", "%s", line);
+}
+
+static int open_socket(const struct page_settings *p, int *port, char *why, size_t why_size)
+{
+    struct sockaddr_in v4 = {.sin_family = AF_INET, .sin_port = htons((uint16_t)p->port)};
+    struct sockaddr_in6 v6 = {.sin6_family = AF_INET6, .sin6_port = htons((uint16_t)p->port)};
+    bool six = strchr(p->listen, ':') != NULL;
+    struct sockaddr *address = six ? (struct sockaddr *)&v6 : (struct sockaddr *)&v4;
+    socklen_t size = six ? sizeof v6 : sizeof v4;
+    int on = 1;
+    if (inet_pton(six ? AF_INET6 : AF_INET, p->listen,
+                  six ? (void *)&v6.sin6_addr : (void *)&v4.sin_addr) != 1) {
+        snprintf(why, why_size, "\"%s\" is no address", p->listen);
+        return -1;
+    }
+    int fd = socket(address->sa_family, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
+    if (fd >= 0)
+        setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &on, sizeof on);
+    if (fd < 0 || bind(fd, address, size) != 0 || listen(fd, 128) != 0 ||
+        getsockname(fd, address, &size) != 0) {
+        snprintf(why, why_size, "%s port %d cannot be listened on: %s", p->listen, p->port,
+                 strerror(errno));
+        if (fd >= 0)
+            close(fd);
+        return -1;
+    }
+    *port = ntohs(six ? v6.sin6_port : v4.sin_port);
+    return fd;
+}
+
+static bool start_daemon(struct web *w, char *why, size_t why_size)
+{
+    int fd = open_socket(&w->settings, &w->port, why, why_size);
+    if (fd < 0)
+        return false;
+    w->daemon = MHD_start_daemon(
+        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG, 0, NULL,
+        NULL, web_http_request, w, MHD_OPTION_EXTERNAL_LOGGER, say, NULL,
+        MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS,
+        MHD_OPTION_CONNECTION_LIMIT, (unsigned)WEB_MOST_CONNECTIONS,
+        MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES, MHD_OPTION_CONNECTION_TIMEOUT,
+        (unsigned)SILENCE_SECONDS, MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w,
+        MHD_OPTION_END);
+    if (!w->daemon) {
+        snprintf(why, why_size, "the server could not be started");
+        close(fd);
+    }
+    return w->daemon != NULL;
+}
+
+static bool open_readers(struct web *w, const char *path)
+{
+    for (int i = 0; i < WEB_THREADS; i++)
+        if (!(w->readers[i] = store_reader_open(path)))
+            return false;
+    w->herald_reader = store_reader_open(path);
+    return w->herald_reader != NULL;
+}
+
+static void make_locks(struct web *w)
+{
+    pthread_condattr_t how;
+    pthread_mutex_init(&w->reader_lock, NULL);
+    pthread_mutex_init(&w->lock, NULL);
+    pthread_condattr_init(&how);
+    pthread_condattr_setclock(&how, CLOCK_MONOTONIC);
+    pthread_cond_init(&w->wake, &how);
+    pthread_condattr_destroy(&how);
+}
+
+struct web *web_start(const struct web_options *o, char *why, size_t why_size)
+{
+    struct web *w = calloc(1, sizeof *w);
+    if (!w) {
+        snprintf(why, why_size, "memory is short");
+        return NULL;
+    }
+    make_locks(w);
+    w->settings = *o->settings;
+    w->store = o->store;
+    w->board = board_create(o->site->circuit_count);
+    w->stream = stream_create(STREAM_BYTES);
+    w->asks = queue_create(QUEUE_ASKS);
+    w->context = (struct web_context){.site = o->site,
+                                      .board = w->board,
+                                      .charts = asset_find("/uplot.js") != NULL,
+                                      .local = page_is_loopback(w->settings.listen)};
+    snprintf(why, why_size, "memory is short");
+    if (!w->board || !w->stream || !w->asks || !open_readers(w, o->store_path) ||
+        !start_herald(w) || !start_daemon(w, why, why_size)) {
+        web_stop(w);
+        return NULL;
+    }
+    return w;
+}
+
+/* whoever waits is let go, so that the server's threads can end */
+static void let_go(struct web *w)
+{
+    pthread_mutex_lock(&w->lock);
+    w->stopping = true;
+    wake_listeners(w);
+    pthread_mutex_unlock(&w->lock);
+    pthread_cond_signal(&w->wake);
+    struct web_ask ask;
+    while (w->asks && web_take_ask(w, &ask))
+        web_reply(w, &ask, "the gateway is stopping");
+}
+
+void web_stop(struct web *w)
+{
+    if (!w)
+        return;
+    let_go(w);
+    if (w->herald_runs)
+        pthread_join(w->herald, NULL);
+    if (w->daemon)
+        MHD_stop_daemon(w->daemon);
+    for (int i = 0; i < WEB_THREADS; i++)
+        store_reader_close(w->readers[i]);
+    store_reader_close(w->herald_reader);
+    queue_destroy(w->asks);
+    stream_destroy(w->stream);
+    board_destroy(w->board);
+    pthread_cond_destroy(&w->wake);
+    pthread_mutex_destroy(&w->lock);
+    pthread_mutex_destroy(&w->reader_lock);
+    free(w->cert);
+    free(w->key);
+    free(w);
+}
+
+int web_port(const struct web *w)
+{
+    return w->port;
+}

@@ -1,0 +1,66 @@
+/*
+ * web - the page and the interface for programs, served by the gateway itself.
+ *
+ * libmicrohttpd with threads of its own. They read the store by readers of their own and the
+ * board (board.h), which the engine's thread fills; they never wait for the engine and the
+ * engine never waits for them. What somebody wants changed comes to the engine's thread as an
+ * ask, out of a bounded queue, and is answered by it.
+ *
+ * Bounds     WEB_MOST_CONNECTIONS, 8 KiB of body, 16 KiB for a connection's head, 30 s of
+ *            silence on a connection
+ * Ownership  web_start .. web_stop; borrows site and store, which must outlive it
+ * Threads    all calls from the engine's thread
+ */
+#ifndef FORETRIP_WEB_H
+#define FORETRIP_WEB_H
+
+#include "model/page.h"
+#include "model/site.h"
+#include "store/store.h"
+
+#define WEB_MOST_CONNECTIONS 320
+
+struct web;
+
+struct web_options {
+    const struct page_settings *settings; /* copied */
+    const struct site *site;
+    struct store *store;
+    const char *store_path; /* for readers of its own */
+};
+
+/* NULL with a sentence in why. */
+struct web *web_start(const struct web_options *o, char *why, size_t why_size);
+
+/* Ends every connection. Accepts NULL. */
+void web_stop(struct web *w);
+
+/* Where it listens. */
+int web_port(const struct web *w);
+
+/* ---- what the engine knows ---- */
+
+/* JSON of engine_json.h, copied. */
+void web_set_state(struct web *w, size_t circuit, const char *json);
+/* A JSON array of the loads known on a circuit, copied. */
+void web_set_known(struct web *w, size_t circuit, const char *json);
+/* A frame was taken. */
+void web_frame(struct web *w, int64_t wall_ms);
+/* At the end of a turn, after the commit: what is new goes out. Cheap. */
+void web_turn(struct web *w);
+
+/* ---- what people ask ---- */
+
+struct web_ask {
+    const char *verb; /* as in notify/command.h */
+    const char *body; /* a JSON object */
+    size_t length;
+    void *token;
+};
+
+/* False when there is none. Every one taken is answered once, at once, by web_reply. */
+bool web_take_ask(struct web *w, struct web_ask *out);
+/* error NULL: done. */
+void web_reply(struct web *w, struct web_ask *ask, const char *error);
+
+#endif

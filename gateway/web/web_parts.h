@@ -1,0 +1,72 @@
+/*
+ * web_parts - what web.c (lifecycle, live messages) and web_http.c (requests) share.
+ */
+#ifndef FORETRIP_WEB_PARTS_H
+#define FORETRIP_WEB_PARTS_H
+
+#include "answer.h"
+#include "board.h"
+#include "stream.h"
+#include "web.h"
+
+#include "base/queue.h"
+#include "store/reader.h"
+
+#include <microhttpd.h>
+#include <pthread.h>
+
+#define WEB_THREADS 2
+
+/* One that listens to the live messages. */
+struct listener {
+    struct listener *next, *before;
+    struct web *web;
+    struct MHD_Connection *connection;
+    struct stream_cursor cursor;
+    bool suspended;
+    bool greeted;
+};
+
+/* What the engine's thread is asked; part of its request. */
+struct ask {
+    struct MHD_Connection *connection;
+    const char *verb;
+    struct text body;
+    bool sent, done;
+    char error[256];
+};
+
+struct web {
+    struct page_settings settings;
+    struct web_context context;
+    struct board *board;
+    struct stream *stream;
+    struct store *store;
+    struct MHD_Daemon *daemon;
+    int port;
+    char *cert, *key;
+    struct queue *asks;
+
+    pthread_mutex_t reader_lock; /* one reader a serving thread */
+    struct store_reader *readers[WEB_THREADS];
+
+    pthread_mutex_t lock; /* of all that follows */
+    pthread_cond_t wake;
+    struct listener *listeners;
+    bool stopping;
+    bool frame;       /* since the herald looked last */
+    int64_t told_seq; /* of the last event told */
+    int64_t read_seq; /* the herald's own: of the last event read */
+    pthread_t herald;
+    bool herald_runs;
+    struct store_reader *herald_reader;
+};
+
+/* web_http.c: the callbacks of libmicrohttpd */
+enum MHD_Result web_http_request(void *context, struct MHD_Connection *connection,
+                                 const char *url, const char *method, const char *version,
+                                 const char *upload, size_t *upload_size, void **state);
+void web_http_completed(void *context, struct MHD_Connection *connection, void **state,
+                        enum MHD_RequestTerminationCode why);
+
+#endif
