@@ -1,1 +1,119 @@
-export function view(root) { root.replaceChildren(); return {}; }
+/* circuit: one breaker, what it carries now, what it carried, and what hangs on it. */
+import { h, s, text, attr, remake } from '/dom.js';
+import { live, get } from '/live.js';
+import { t, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
+import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
+import { chart } from '/chart.js';
+
+const fact = (label, value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), value);
+
+function gauge() {
+  const fill = s('rect', { class: 'fill', height: 14, width: 0 });
+  return { el: s('svg', { class: 'bar big', viewBox: '0 0 125 14', preserveAspectRatio: 'none', 'aria-hidden': 'true' },
+    s('rect', { class: 'ground', width: 125, height: 14 }), fill, s('rect', { class: 'notch', x: 79.85, width: 0.3, height: 14 }), s('rect', { class: 'full', x: 99.8, width: 0.4, height: 14 })), fill };
+}
+
+function room(state) {
+  const now = state.headroom_amps, long = state.headroom_3h_amps;
+  if (now === null) return '–';
+  if (now < 0.1) return t('circuit.room_none');
+  return [t('circuit.room_now', { amps: amps(now) }), long !== null && long >= 0.1 ? t('circuit.room_3h', { amps: amps(long) }) : null].filter(Boolean).join('; ');
+}
+
+function chances(state) {
+  const times = { '1m': 60, '5m': 300, '15m': 900, '60m': 3600 };
+  return h('table', { class: 'chances' }, h('caption', {}, t('circuit.chances')),
+    h('tbody', {}, h('tr', {}, Object.values(times).map((n) => h('th', { scope: 'col' }, t('circuit.within', { time: duration(n) })))),
+      h('tr', {}, Object.keys(times).map((k) => h('td', {}, chance(state.trip_chance?.[k] ?? 0))))));
+}
+
+function running(state) {
+  const loads = (state.loads || []).filter((l) => l.amps >= 0.05);
+  if (!loads.length) return h('p', { class: 'small' }, t('circuit.running_none'));
+  return h('ul', { class: 'running' }, loads.map((l) => h('li', {}, h('b', {}, appliance(l)), h('span', { class: 'run-amps' }, amps(l.amps)),
+    h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : t('sheet.since', { time: dayClock(l.since) }) + (l.appliance !== 'unknown' ? ', ' + chance(l.probability) + ' ' + t('sheet.probability') : '')))));
+}
+
+/* the day as 24 bars: when it usually begins to run */
+function hours(k) {
+  const most = Math.max(...k.hours, 0.001), best = k.hours.indexOf(Math.max(...k.hours));
+  return s('svg', { class: 'hours', viewBox: '0 0 96 20', role: 'img', 'aria-label': t('known.hours_alt', { hour: best + ':00' }) },
+    k.hours.map((v, i) => s('rect', { x: i * 4, y: 20 - (19 * v) / most, width: 3, height: Math.max(0.5, (19 * v) / most) })));
+}
+
+function known(list) {
+  if (!list.length) return h('p', { class: 'small' }, t('circuit.known_none'));
+  return h('div', { class: 'scroll' }, h('table', {},
+    h('thead', {}, h('tr', {}, ['load', 'amps', 'long', 'often', 'hours', 'share', 'last'].map((k) => h('th', { scope: 'col' }, t('known.' + k))))),
+    h('tbody', {}, list.map((k) => h('tr', {}, h('th', { scope: 'row' }, appliance(k), k.name || k.appliance === 'unknown' ? '' : h('span', { class: 'small' }, ' ' + chance(k.probability))),
+      h('td', {}, amps(k.amps)), h('td', {}, duration(k.seconds)), h('td', {}, number(k.per_day, 1)), h('td', {}, hours(k)), h('td', {}, percent(k.share)), h('td', {}, dayClock(k.last_seen)))))));
+}
+
+function happened(events) {
+  const list = events.filter((e) => !e.type.startsWith('load_')).reverse().slice(0, 30);
+  if (!list.length) return h('p', { class: 'small' }, t('circuit.events_none'));
+  const words = (e) => {
+    if (e.type === 'trip') return h('a', { href: '#/trip/' + e.trip }, t('kind.trip') + ': ' + t('cause.' + e.cause) + ' (' + t('stage.' + e.stage) + ')');
+    if (e.type === 'restored') return t('sheet.restored');
+    if (e.type === 'opened_again') return t('kind.opened_again');
+    return t('kind.' + e.kind) + ': ' + t('astate.' + e.state);
+  };
+  return h('ol', { class: 'happened' }, list.map((e) => h('li', {}, h('time', { datetime: e.time }, dayClock(e.time)), ' ', words(e))));
+}
+
+export function view(root, id) {
+  const circuit = circuitOf(id);
+  if (!circuit) throw new Error(id);
+  const c = chart(circuit), g = gauge();
+  const figure = h('span', { class: 'huge' }), share = h('span', { class: 'of' });
+  const at = h('dd', {}), heat = h('dd', {}), left = h('dd', {}), watts = h('dd', {}), standingAmps = h('dd', {}), reading = h('dd', {});
+  const tags = h('div', { class: 'tags' }), chancesBox = h('div', {}), runningBox = h('div', {}), knownBox = h('div', {}), eventsBox = h('div', {});
+  const panel = panelOf(circuit.panel);
+  root.replaceChildren(
+    h('p', { class: 'crumb' }, h('a', { href: '#/panel' }, '◀ ' + panel.name)),
+    h('h1', { class: 'circuit-title' }, h('span', { class: 'door-no' }, circuit.position), circuit.name),
+    h('p', { class: 'plate' }, [t('circuit.rating') + ' ' + rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : ''), t('circuit.leg') + ' ' + circuit.leg, circuit.essential ? t('row.essential') : null, circuit.feeds ? t('panel.to', { panel: panelOf(circuit.feeds).name }) : null].filter(Boolean).join(' · ')),
+    tags,
+    h('div', { class: 'circuit-now', 'data-slot': '' }, h('p', { class: 'big-figure' }, figure, share), g.el,
+      h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps), fact('circuit.reading', reading))),
+    h('section', {}, h('h2', {}, t('circuit.running')), runningBox, chancesBox),
+    h('section', {}, h('h2', {}, t('circuit.history')), c.el),
+    h('section', {}, h('h2', {}, t('circuit.known')), knownBox),
+    h('section', {}, h('h2', {}, t('circuit.events')), eventsBox),
+    cautions());
+  const now = root.querySelector('[data-slot]');
+  let more = null, events = [], asked = 0;
+  async function fetchMore() {
+    asked = performance.now();
+    const [one, said] = await Promise.all([get('/circuits/' + id), get(`/events?circuit=${id}&from=${(Date.now() / 1000 - 7 * 86400).toFixed(0)}`)]);
+    more = one.known_loads;
+    events = said.events;
+  }
+  fetchMore().catch(() => {});
+  return {
+    title: breaker(id),
+    update() {
+      const state = live.circuits.get(id) ?? {}, where = isOld() ? 'lost' : standsAt(circuit), seen = where !== 'lost' && where !== 'none';
+      text(figure, seen ? amps(state.amps) : '–');
+      text(share, seen ? t('row.load', { amps: '', rating: rating(circuit.rating_amps), percent: percent((state.load_percent ?? 0) / 100) }).trim() : '');
+      attr(g.fill, 'width', seen ? Math.min(125, state.load_percent ?? 0).toFixed(1) : 0);
+      attr(now, 'class', 'circuit-now slot-like');
+      attr(now, 'data-load', state.load_percent > 100 ? 'over' : state.load_percent >= 80 ? 'high' : 'calm');
+      text(at, where === 'unknown' ? capital(t('state.unknown_long')) : where === 'lost' && state.reading_at ? t('state.lost', { time: dayClock(state.reading_at) }) : where === 'lost' ? t('state.lost_never') : t('state.' + where));
+      text(heat, seen ? percent(state.heat ?? 0) : '–');
+      text(left, seen ? room(state) : '–');
+      text(watts, seen ? number(state.watts, 0) + '\u00a0W' : '–');
+      text(standingAmps, seen ? amps(state.standing_amps) : '–');
+      text(reading, state.reading_at ? dayClock(state.reading_at) : '–');
+      const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
+      remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
+      remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
+      remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && state.amps > 0.5 ? chances(state) : null));
+      if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(more));
+      remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
+      if (performance.now() - asked > 15000) fetchMore().catch(() => {});
+      c.update();
+    },
+    close: () => c.close(),
+  };
+}

@@ -12,12 +12,15 @@ const FULL = 125; /* the bar's end, percent of the rating */
 
 export function standing() {
   return [...live.alarms.values()]
-    .filter((a) => !SILENT.has(a.state))
+    .filter((a) => !SILENT.has(a.state) && !(a.kind === 'near_overload' && isOpen(a.circuit)))
     .sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || (a.raised_at < b.raised_at ? 1 : -1));
 }
 
 export const openTrips = () =>
   live.trips.filter((x) => x.stage !== 'withdrawn' && !x.restored_at && x.probability >= 0.5);
+
+/* a breaker that has opened is near nothing any more */
+const isOpen = (circuit) => openTrips().some((x) => x.circuit === circuit);
 
 const tripOf = (circuit) => live.trips.find((x) => x.circuit === circuit && x.stage !== 'withdrawn');
 
@@ -75,14 +78,17 @@ function loadsList(loads) {
   return h('ul', { class: 'off-list' }, loads.map((l) => h('li', {}, h('b', {}, appliance(l)), ' ', amps(l.amps))));
 }
 
+/* what the warning named may have been switched off since */
+const stillOn = (state, load) => (state.loads || []).some((l) => Math.abs(l.amps - load.amps) <= 0.2 * load.amps + 0.2);
+
 function nearTag(a) {
   const state = live.circuits.get(a.circuit) || {};
-  const band = state.trip_seconds?.p50 ? state.trip_seconds : a.trip_seconds;
-  const left = state.trip_seconds?.p50;
+  const band = state.trip_seconds, left = band?.p50;
+  const off = (a.switch_off || []).filter((l) => stillOn(state, l));
   return [
-    h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('circuit.room_none')),
-    a.switch_off?.length ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(a.switch_off), h('p', { class: 'small' }, t('warn.off_note'))) : null,
-    band?.p50
+    h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('warn.no_room')),
+    off.length ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(off), h('p', { class: 'small' }, t('warn.off_note'))) : null,
+    left
       ? h('p', { class: 'small' }, t('warn.band', { p50: duration(band.p50), p05: duration(band.p05), p95: duration(band.p95), amps: amps(state.amps ?? a.amps) }))
       : null,
   ];
@@ -106,7 +112,7 @@ function otherTag(a) {
   ];
 }
 
-function tag(a) {
+export function tag(a) {
   const inside = a.kind === 'near_overload' ? nearTag(a) : a.kind === 'trip' ? tripTag(a) : otherTag(a);
   return h('article', { class: 'tag ' + a.priority },
     h('header', {},

@@ -1,1 +1,156 @@
-export function view(root) { root.replaceChildren(); return {}; }
+/* trip: the service sheet of one opening. Everything that speaks for and against, the record second by
+ * second, what to do next. Prints on one page. */
+import { h, s, remake } from '/dom.js';
+import { live, get, watchEvents } from '/live.js';
+import { t, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
+
+const BEFORE = 120, AFTER = 60;
+
+const row = (label, ...value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), h('dd', {}, value));
+
+function causes(x) {
+  const list = Object.entries(x.causes || {}).filter(([, p]) => p >= 0.005).sort((a, b) => b[1] - a[1]);
+  return h('table', { class: 'bars' }, h('caption', {}, t('sheet.causes')), h('tbody', {}, list.map(([k, p]) =>
+    h('tr', {}, h('th', { scope: 'row' }, t('cause.' + k)), h('td', { class: 'num' }, chance(p)), h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'prob', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { width: 100 * p, height: 8 })))))));
+}
+
+/* a likelihood ratio in words: so many times as likely as when the loads had ended by themselves */
+function weight(ratio) {
+  const times = Math.exp(Math.abs(ratio));
+  return t('sheet.times', { n: times > 1000 ? t('over', { n: number(1000, 0) }) : number(times, times < 10 ? 1 : 0) });
+}
+
+function saidOf(what, pro) {
+  const key = 'evidence.' + what, special = key + '.for';
+  if (pro && t(special) !== special) return t(special);
+  return t(key) === key ? what.replaceAll('_', ' ') : t(key);
+}
+
+/* the figure it was judged by, where a person can do something with it */
+const judgedBy = {
+  breaker_heat: (v) => percent(v),
+  loads_vanished: (v) => number(v, 0),
+  silence: (v) => duration(v),
+  after_reset: (v) => duration(v),
+  current_left: (v) => amps(v, 2),
+};
+
+function evidence(x) {
+  const list = [...(x.evidence || [])].sort((a, b) => Math.abs(b.log_ratio) - Math.abs(a.log_ratio));
+  if (!list.length) return h('p', { class: 'small' }, t('sheet.evidence_none'));
+  const most = Math.max(...list.map((e) => Math.abs(e.log_ratio)), 1);
+  return h('table', { class: 'bars evidence' }, h('caption', {}, t('sheet.evidence')), h('tbody', {}, list.map((e) => {
+    const w = (48 * Math.abs(e.log_ratio)) / most, pro = e.log_ratio > 0;
+    const value = Number.isFinite(e.value) && judgedBy[e.what]?.(e.value);
+    return h('tr', {}, h('th', { scope: 'row' }, saidOf(e.what, pro), value ? h('span', { class: 'small' }, ' ' + value) : null),
+      h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'weigh', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { class: 'middle', x: 49.7, width: 0.6, height: 8 }), s('rect', { class: pro ? 'pro' : 'con', x: pro ? 50 : 50 - w, width: w, height: 8 }))),
+      h('td', { class: 'num' }, (pro ? '+ ' : '− ') + weight(e.log_ratio), h('span', { class: 'small' }, ' ' + t(pro ? 'sheet.for' : 'sheet.against'))));
+  })));
+}
+
+/* The frozen seconds as a staircase: what was read, never a line drawn between readings. */
+function picture(x, record, circuit) {
+  const at = Date.parse(x.opened_at) / 1000, poles = record.columns.map((c, i) => [c, i]).filter(([c]) => c.startsWith(x.circuit + '.amps'));
+  const points = record.rows.map((r) => [r[0] - at, poles.reduce((m, [, i]) => (r[i] === null ? m : Math.max(m ?? -1, r[i])), null)]);
+  if (!points.some((p) => p[1] !== null)) return null;
+  const W = 720, H = 190, L = 46, B = 24, T = 14, top = Math.max(circuit.rating_amps * 1.15, ...points.map((p) => p[1] ?? 0)) * 1.06;
+  const px = (sec) => L + ((sec + BEFORE) / (BEFORE + AFTER)) * (W - L - 8), py = (a) => T + (1 - a / top) * (H - T - B);
+  let line = '', last = null;
+  points.forEach(([sec, a]) => {
+    if (a === null) last = null;
+    else {
+      line += last === null ? `M${px(sec).toFixed(1)} ${py(a).toFixed(1)}` : `H${px(sec).toFixed(1)}V${py(a).toFixed(1)}`;
+      last = a;
+    }
+  });
+  const steps = [-120, -90, -60, -30, 0, 30, 60].filter((v) => v >= -BEFORE && v <= AFTER);
+  const each = [1, 2, 5, 10, 20, 50].find((n) => top / n <= 6) ?? 100;
+  return s('svg', { class: 'picture', viewBox: `0 0 ${W} ${H}`, role: 'img', 'aria-label': t('sheet.record') + ': ' + t('sheet.before') + ' ' + amps(x.amps_before) },
+    Array.from({ length: Math.floor(top / each) + 1 }, (_, i) => i * each).map((v) => [s('line', { class: 'grid', x1: L, x2: W - 8, y1: py(v), y2: py(v) }), s('text', { class: 'axis', x: L - 6, y: py(v) + 4, 'text-anchor': 'end' }, v + ' A')]),
+    steps.map((v) => [s('line', { class: 'grid', x1: px(v), x2: px(v), y1: T, y2: H - B }), s('text', { class: 'axis', x: px(v), y: H - 7, 'text-anchor': v === -BEFORE ? 'start' : v === AFTER ? 'end' : 'middle' }, v === 0 ? clockSeconds(x.opened_at) : (v > 0 ? '+' : '−') + Math.abs(v) + ' s')]),
+    s('line', { class: 'eighty', x1: L, x2: W - 8, y1: py(0.8 * circuit.rating_amps), y2: py(0.8 * circuit.rating_amps) }),
+    s('line', { class: 'rated-line', x1: L, x2: W - 8, y1: py(circuit.rating_amps), y2: py(circuit.rating_amps) }),
+    s('text', { class: 'axis strong', x: W - 10, y: py(circuit.rating_amps) - 4, 'text-anchor': 'end' }, t('chart.rating') + ' ' + rating(circuit.rating_amps)),
+    s('path', { class: 'trace', d: line }),
+    s('line', { class: 'opened', x1: px(0), x2: px(0), y1: T, y2: H - B }), s('text', { class: 'axis opened-word', x: px(0) + 5, y: T + 9 }, t('sheet.opens')));
+}
+
+/* the last seconds as figures: what an electrician reads */
+function seconds(x, record) {
+  const at = Date.parse(x.opened_at) / 1000, poles = record.columns.map((c, i) => [c, i]).filter(([c]) => c.startsWith(x.circuit + '.amps'));
+  const near = record.rows.filter((r) => r[0] - at >= -9.6 && r[0] - at <= 4.6);
+  const byPoll = new Map(near.map((r) => [Math.round((r[0] - at) * 2) / 2, r]));
+  const whole = [...byPoll].filter(([k]) => Number.isInteger(k));
+  const list = whole.length >= 8 ? whole : [...byPoll];
+  if (!list.length) return null;
+  return h('div', { class: 'scroll' }, h('table', { class: 'seconds' }, h('tbody', {},
+    h('tr', {}, h('th', { scope: 'row' }, 's'), list.map(([k]) => h('td', { class: k >= 0 ? 'after' : '' }, k === 0 ? '0' : (k > 0 ? '+' : '−') + number(Math.abs(k), Number.isInteger(k) ? 0 : 1)))),
+    poles.map(([, i], n) => h('tr', {}, h('th', { scope: 'row' }, 'A' + (poles.length > 1 ? ' ' + (n + 1) : '')), list.map(([k, r]) => h('td', { class: k >= 0 ? 'after' : '' }, r[i] === null ? '–' : number(r[i], 1))))))));
+}
+
+function forecast(x, events) {
+  const warnings = events.filter((e) => e.type === 'alarm' && e.kind === 'near_overload' && e.state === 'unacknowledged' && e.time <= x.opened_at);
+  const w = warnings[warnings.length - 1];
+  if (!w) return h('p', {}, t('sheet.forecast_none'));
+  return h('p', {}, t('sheet.forecast_line', { time: clockSeconds(w.time), amps: amps(w.amps), p50: duration(w.trip_seconds?.p50), p05: duration(w.trip_seconds?.p05), p95: duration(w.trip_seconds?.p95), chance: chance(w.trip_chance ?? 0) }));
+}
+
+function loads(x) {
+  const list = (x.loads || []).filter((l) => l.amps >= 0.05);
+  if (!list.length) return h('p', {}, t('sheet.loads_none'));
+  return h('ul', { class: 'plain' }, list.map((l) => h('li', {}, h('b', {}, appliance(l)), ' ', amps(l.amps), h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : ' ' + t('sheet.since', { time: clockSeconds(l.since) }) + (l.appliance === 'unknown' ? '' : ', ' + chance(l.probability))))));
+}
+
+function others(x) {
+  const list = x.with || [];
+  const up = x.upstream ? h('p', {}, t('sheet.upstream', { breaker: x.upstream === 'utility' ? t('sheet.utility') : breakerIn(x.upstream) })) : null;
+  return [up, list.length ? h('p', {}, list.map((id) => breaker(id)).join('; ')) : h('p', {}, t('sheet.with_none'))];
+}
+
+function finding(x) {
+  const values = { breaker: breakerSaid(x.circuit), time: clockSeconds(x.opened_at), cause: t('cause.' + x.cause), chance: chance(x.causes?.[x.cause] ?? 0) };
+  return capital(t(x.stage === 'withdrawn' ? 'sheet.finding_withdrawn' : 'sheet.finding', values));
+}
+
+const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {}, t(title)), inside);
+
+function sheet(x, events, record) {
+  const circuit = circuitOf(x.circuit), again = x.opened_again_after_seconds;
+  return [
+    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('button', { class: 'no-print', onclick: () => window.print() }, t('sheet.print'))),
+    h('h1', {}, finding(x)),
+    h('dl', { class: 'facts' },
+      row('sheet.breaker', h('a', { href: '#/circuit/' + x.circuit }, breakerIn(x.circuit)), ', ', rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '')),
+      row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) })),
+      row('sheet.before', amps(x.amps_before, 2) + ', ' + percent(x.amps_before / circuit.rating_amps)), row('sheet.heat', percent(x.heat)),
+      row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
+    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : x.cause))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
+    block('sheet.record', record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
+    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x)), block('sheet.loads', loads(x))),
+    h('section', { class: 'block' }, evidence(x)),
+    h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
+    h('section', { class: 'block only-print' }, h('h2', {}, t('sheet.notes')), h('div', { class: 'lines' })),
+  ];
+}
+
+export function view(root, id) {
+  const box = h('article', { class: 'sheet' });
+  root.replaceChildren(h('p', { class: 'crumb no-print' }, h('a', { href: '#/trips' }, '◀ ' + t('sheet.all'))), box);
+  let data = null, record = null, failed = null;
+  async function fetchAll() {
+    data = await get('/trips/' + id);
+    fill();
+    record = await get(`/trips/${id}/record?before=${BEFORE}&after=${AFTER}`);
+    fill();
+  }
+  const fill = () => {
+    if (failed) remake(box, failed, () => h('p', {}, failed));
+    else if (data) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
+  };
+  const again = () => fetchAll().catch((e) => { failed = e.message; fill(); });
+  again();
+  const stop = watchEvents((e) => {
+    if (e.trip === id) setTimeout(again, 300);
+  });
+  return { title: t('sheet.title'), update: fill, close: stop };
+}

@@ -33,7 +33,7 @@ export const en = {
   'warn.off': 'Switch off first', 'warn.off_note': 'At the appliance. Nothing needs to be done at the panel.',
   'warn.band': 'Most likely {p50}; as soon as {p05}, as late as {p95}, if the current stays at {amps}.',
   'warn.chance': 'Chance that it opens within {horizon}: {chance}',
-  'warn.room': 'Over by', 'warn.left': 'about {time} left', 'warn.sheet': 'Service sheet', 'warn.circuit': 'Circuit',
+  'warn.no_room': 'no room for another load', 'warn.left': 'about {time} left', 'warn.sheet': 'Service sheet', 'warn.circuit': 'Circuit',
 
   'panel.utility': 'fed by the utility', 'panel.fed': 'fed by breaker {breaker}',
   'panel.card': '{rating} · {legs}', 'legs.1': 'one leg', 'legs.2': 'two legs', 'legs.3': 'three legs',
@@ -107,9 +107,9 @@ export const en = {
   'evidence.openings_are_rare': 'Breakers seldom open; loads end all the time', 'evidence.loads_vanished': 'Loads that vanished in the same reading',
   'evidence.usual_falls': 'How this circuit usually falls to nothing', 'evidence.breaker_heat': 'Heat of the breaker at that moment',
   'evidence.switch_on_before': 'Something was switched on just before', 'evidence.current_surge': 'Current far beyond the rating',
-  'evidence.after_reset': 'It had just been reset', 'evidence.on_the_clock': 'It fell on the full hour, as timers do',
+  'evidence.after_reset': 'It had just been reset', 'evidence.on_the_clock': 'It fell on the full hour, as timers do', 'evidence.on_the_clock.for': 'It did not fall on the full hour, as timers do',
   'evidence.off_at_night': 'It falls to nothing at this hour on other days', 'evidence.fell_in_stages': 'It fell in stages, not at once',
-  'evidence.current_left': 'Current left after the fall', 'evidence.silence': 'How long it stayed silent', 'evidence.came_back_after': 'How it came back',
+  'evidence.current_left': 'Current left after the fall', 'evidence.current_left.for': 'No current at all after the fall', 'evidence.silence': 'How long it stayed silent', 'evidence.came_back_after': 'How it came back',
   'evidence.standing_load_gone': 'What never goes away is gone', 'evidence.went_together': 'Others went in the same instant', 'evidence.voltage': 'The voltage of the leg',
 
   'alarms.title': 'Alarms', 'alarms.none': 'No alarm stands.', 'alarms.standing': 'Standing', 'alarms.history': 'Earlier',
@@ -156,7 +156,7 @@ export const es = {
   'warn.off': 'Apague primero', 'warn.off_note': 'En el aparato. En el tablero no hay nada que hacer.',
   'warn.band': 'Lo más probable: {p50}; como pronto {p05}, como tarde {p95}, si la corriente sigue en {amps}.',
   'warn.chance': 'Probabilidad de que se abra en {horizon}: {chance}',
-  'warn.room': 'Sobran', 'warn.left': 'quedan unos {time}', 'warn.sheet': 'Hoja de servicio', 'warn.circuit': 'Circuito',
+  'warn.no_room': 'no admite otra carga', 'warn.left': 'quedan unos {time}', 'warn.sheet': 'Hoja de servicio', 'warn.circuit': 'Circuito',
 
   'panel.utility': 'alimentado por la compañía', 'panel.fed': 'alimentado por el interruptor {breaker}',
   'panel.card': '{rating} · {legs}', 'legs.1': 'una fase', 'legs.2': 'dos fases', 'legs.3': 'tres fases',
@@ -230,9 +230,9 @@ export const es = {
   'evidence.openings_are_rare': 'Los interruptores se abren pocas veces; las cargas terminan siempre', 'evidence.loads_vanished': 'Cargas que desaparecieron en la misma lectura',
   'evidence.usual_falls': 'Cómo suele caer a cero este circuito', 'evidence.breaker_heat': 'Calor del interruptor en ese momento',
   'evidence.switch_on_before': 'Algo se encendió justo antes', 'evidence.current_surge': 'Corriente muy por encima de la capacidad',
-  'evidence.after_reset': 'Acababa de rearmarse', 'evidence.on_the_clock': 'Cayó en la hora en punto, como los temporizadores',
+  'evidence.after_reset': 'Acababa de rearmarse', 'evidence.on_the_clock': 'Cayó en la hora en punto, como los temporizadores', 'evidence.on_the_clock.for': 'No cayó en la hora en punto, como los temporizadores',
   'evidence.off_at_night': 'Otros días cae a cero a esta hora', 'evidence.fell_in_stages': 'Cayó por etapas, no de golpe',
-  'evidence.current_left': 'Corriente que quedó tras la caída', 'evidence.silence': 'Cuánto tiempo quedó en silencio', 'evidence.came_back_after': 'Cómo volvió',
+  'evidence.current_left': 'Corriente que quedó tras la caída', 'evidence.current_left.for': 'Ninguna corriente tras la caída', 'evidence.silence': 'Cuánto tiempo quedó en silencio', 'evidence.came_back_after': 'Cómo volvió',
   'evidence.standing_load_gone': 'Falta lo que nunca falta', 'evidence.went_together': 'Otros cayeron en el mismo instante', 'evidence.voltage': 'La tensión de la fase',
 
   'alarms.title': 'Alarmas', 'alarms.none': 'No hay ninguna alarma.', 'alarms.standing': 'Activas', 'alarms.history': 'Anteriores',

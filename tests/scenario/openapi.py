@@ -1,0 +1,177 @@
+"""Checks the gateway's answers against gateway/web/openapi.json: openapi.py BASE_URL. Every route of the file
+is asked; every answer must be what the file says, and every route that answers must be in it."""
+import json
+import sys
+import urllib.error
+import urllib.parse
+import urllib.request
+
+base = sys.argv[1].rstrip("/")
+doc = json.load(open("gateway/web/openapi.json", encoding="utf-8"))
+faults = []
+KINDS = {"object": dict, "array": list, "string": str, "boolean": bool, "null": type(None)}
+
+
+def resolve(schema):
+    while "$ref" in schema:
+        at = doc
+        for part in schema["$ref"].lstrip("#/").split("/"):
+            at = at[part]
+        schema = at
+    return schema
+
+
+def check(value, schema, where):
+    """A list of faults: the subset of JSON Schema that the file uses, and no member that it does not know."""
+    schema = resolve(schema)
+    if "anyOf" in schema:
+        ways = [check(value, s, where) for s in schema["anyOf"]]
+        return min(ways, key=len) if all(ways) else []
+    if "allOf" in schema:
+        known = set()
+        out = []
+        for s in schema["allOf"]:
+            known |= set(resolve(s)["properties"])
+            out += check({k: v for k, v in value.items() if k in resolve(s)["properties"]}, s, where)
+        return out + [f"{where}: {k} is not in the file" for k in value if k not in known]
+    kind = schema.get("type")
+    if kind in ("number", "integer"):
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or (kind == "integer" and not isinstance(value, int)):
+            return [f"{where}: {value!r} is no {kind}"]
+        if not schema.get("minimum", value) <= value <= schema.get("maximum", value):
+            return [f"{where}: {value!r} is out of bounds"]
+        return []
+    if kind and not isinstance(value, KINDS[kind]):
+        return [f"{where}: {value!r:.60} is no {kind}"]
+    if "enum" in schema and value not in schema["enum"]:
+        return [f"{where}: {value!r} is none of {schema['enum']}"]
+    if kind == "array":
+        return [f for i, v in enumerate(value) for f in check(v, schema["items"], f"{where}[{i}]")]
+    if kind == "object":
+        out = [f"{where}: {k} is missing" for k in schema.get("required", []) if k not in value]
+        for k, v in value.items():
+            if k in schema["properties"]:
+                out += check(v, schema["properties"][k], f"{where}.{k}")
+            elif not is_event(schema):
+                out.append(f"{where}: {k} is not in the file")
+        return out
+    return []
+
+
+def is_event(schema):
+    """Events of all types share one schema that names what they have in common."""
+    return schema is doc["components"]["schemas"]["Event"]
+
+
+def ask(path, method="GET", body=None, headers=None):
+    data = json.dumps(body).encode() if body is not None else None
+    h = {"Content-Type": "application/json"} if data else {}
+    h.update(headers or {})
+    r = urllib.request.Request(base + path, data=data, method=method, headers=h)
+    try:
+        with urllib.request.urlopen(r, timeout=20) as answer:
+            return answer.status, answer.headers, answer.read()
+    except urllib.error.HTTPError as e:
+        return e.code, e.headers, e.read()
+
+
+def compare(route, path, method="GET", body=None, wanted=200):
+    status, headers, text = ask(path, method, body)
+    where = f"{method} {path}"
+    if status != wanted:
+        faults.append(f"{where}: {status} instead of {wanted}: {text[:200]!r}")
+        return None
+    said = doc["paths"][route][method.lower()]["responses"]
+    content = said.get(str(status), said["default"])["content"]
+    kind = headers["Content-Type"].split(";")[0]
+    if kind not in content:
+        faults.append(f"{where}: {kind} is not in the file")
+    for header in ("Content-Security-Policy", "X-Content-Type-Options", "Referrer-Policy"):
+        if header not in headers:
+            faults.append(f"{where}: no {header}")
+    if kind != "application/json" or "schema" not in content.get(kind, {}):
+        return text
+    value = json.loads(text)
+    faults.extend(check(value, content[kind]["schema"], where))
+    return value
+
+
+asked = set()
+
+
+def route(name, path=None, **kw):
+    asked.add(name)
+    return compare(name, path or name, **kw)
+
+
+site = route("/api/v1/site")
+circuit = sys.argv[2] if len(sys.argv) > 2 else site["circuits"][0]["circuit"]
+route("/api/v1/status")
+states = route("/api/v1/circuits")
+if not states["circuits"]:
+    faults.append("no circuit has a state")
+route("/api/v1/circuits", "/api/v1/circuits?panel=" + site["panels"][0]["panel"])
+route("/api/v1/circuits", "/api/v1/circuits?panel=nowhere", wanted=404)
+route("/api/v1/circuits/{id}", f"/api/v1/circuits/{circuit}")
+route("/api/v1/circuits/{id}", "/api/v1/circuits/nowhere", wanted=404)
+h = route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=50")
+if not any(v is not None for v in h["mean"]):
+    faults.append("the history has no reading")
+for quantity in ("watts", "volts", "pf"):
+    route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=5&quantity={quantity}")
+route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=1", wanted=400)
+csv = route("/api/v1/circuits/{id}/export.csv", f"/api/v1/circuits/{circuit}/export.csv")
+if csv is None or csv.count(b"\n") < 3:
+    faults.append("the export has no rows")
+route("/api/v1/loads")
+alarms = route("/api/v1/alarms")
+route("/api/v1/alarms", "/api/v1/alarms?all=true")
+trips = route("/api/v1/trips")
+for t in trips["trips"][:3]:
+    one = urllib.parse.quote(t["trip"])
+    route("/api/v1/trips/{id}", f"/api/v1/trips/{one}")
+    record = route("/api/v1/trips/{id}/record", f"/api/v1/trips/{one}/record?before=10&after=2")
+    if not record["rows"]:
+        faults.append("the record of the trip has no rows")
+if not trips["trips"]:
+    faults.append("there is no trip to look at")
+route("/api/v1/trips/{id}", "/api/v1/trips/nothing", wanted=404)
+route("/api/v1/events")
+route("/api/v1/events", "/api/v1/events?after=0&most=20")
+route("/api/v1/openapi.json")
+asked.add("/api/v1/stream")  # read by the script beside this
+route("/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/nothing/acknowledge", method="POST", body={"by": "test"}, wanted=409)
+for a in alarms["alarms"][:1]:
+    route("/api/v1/alarms/{id}/shelve", f"/api/v1/alarms/{a['alarm']}/shelve", method="POST", body={"by": "test", "seconds": 60, "note": "looked at"})
+    now = {x["alarm"]: x for x in route("/api/v1/alarms")["alarms"]}
+    if now.get(a["alarm"], {}).get("state") != "shelved":
+        faults.append(f"{a['alarm']} was shelved and is {now.get(a['alarm'])}")
+route("/api/v1/alarms/{id}/shelve", "/api/v1/alarms/nothing/shelve", method="POST", body={"by": "t"}, wanted=409)
+for name in doc["paths"]:
+    if name not in asked:
+        faults.append(f"{name} is in the file and was not asked")
+
+# ---- what must not work
+hostile = [
+    (403, "/api/v1/alarms/x/acknowledge", "POST", {"by": "x"}, {"Origin": "http://elsewhere.example"}),
+    (415, "/api/v1/alarms/x/acknowledge", "POST", {"by": "x"}, {"Content-Type": "text/plain"}),
+    (413, "/api/v1/alarms/x/acknowledge", "POST", {"by": "x" * 20000}, None),
+    (421, "/api/v1/site", "GET", None, {"Host": "elsewhere.example"}),
+    (404, "/..%2f..%2fetc/passwd", "GET", None, None),
+    (404, "/api/v1/circuits/%00/history", "GET", None, None),
+    (404, "/api/v1/circuits/%ff%fe/history", "GET", None, None),
+    (405, "/api/v1/site", "DELETE", None, None),
+]
+for wanted, path, method, body, headers in hostile:
+    status, _, text = ask(path, method, body, headers)
+    if status != wanted:
+        faults.append(f"{method} {path} {headers}: {status} instead of {wanted}: {text[:100]!r}")
+status, headers, _ = ask("/api/v1/site")
+status, _, text = ask("/api/v1/site", headers={"If-None-Match": headers["ETag"]})
+if status != 304 or text:
+    faults.append(f"an unchanged answer is sent again: {status}")
+
+for f in faults[:40]:
+    print(f)
+print(f"{len(asked)} routes, {len(faults)} faults")
+sys.exit(1 if faults else 0)
