@@ -1,12 +1,12 @@
 #!/bin/sh
-# Runs the tests and prints one closing line: run.sh BUILD [unit] [scenario] [peer] [fuzz].
+# Runs the tests and prints one closing line: run.sh BUILD [unit] [scenario] [peer] [browser] [fuzz].
 # A test is a program that exits 0 (passed), 77 (skipped, and says why) or else (failed). cmocka
 # programs count each of their tests.
 set -u
 cd "$(dirname "$0")/.." || exit 1
 b=$1
 shift
-kinds=${*:-unit scenario peer fuzz}
+kinds=${*:-unit scenario peer browser fuzz}
 log=$b/tests/log
 mkdir -p "$log"
 passed=0 failed=0 skipped=0
@@ -47,6 +47,7 @@ for kind in $kinds; do
         done ;;
     scenario) for t in tests/scenario/*.sh; do [ -f "$t" ] && one "scenario/$(basename "$t" .sh)" sh "$t" "$b"; done ;;
     peer) for t in tests/peer/*.sh; do [ -f "$t" ] && one "peer/$(basename "$t" .sh)" sh "$t" "$b"; done ;;
+    browser) for t in tests/browser/*.sh; do [ -f "$t" ] && one "browser/$(basename "$t" .sh)" sh "$t" "$b"; done ;;
     fuzz) for t in "$b"/tests/fuzz/fuzz_*; do
             case $t in *.[od]) continue ;; esac
             [ -x "$t" ] && one "fuzz/$(basename "$t")" sh tests/fuzz/run.sh "$b" 2 "$(basename "$t")"

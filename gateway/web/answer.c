@@ -114,7 +114,9 @@ static void answer_asset(const struct web_request *r, struct web_answer *out)
         web_error(out, 405, "that can not be done here");
         return;
     }
-    const struct asset *a = asset_find(r->path);
+    const char *described = "/api/v1/openapi.json";
+    const struct asset *a =
+        asset_find(strcmp(r->path, described) == 0 ? "/openapi.json" : r->path);
     if (!a) {
         web_error(out, 404, "there is nothing of that name");
         return;

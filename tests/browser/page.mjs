@@ -1,0 +1,161 @@
+/* The page as a person meets it: page.mjs URL BROWSER OUT GATEWAY_PID. Run by page.sh. */
+import { chromium } from 'playwright-core';
+import { readFileSync, writeFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+
+const [, , base, executablePath, out, gatewayPid] = process.argv;
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+const faults = [];
+const check = (yes, what) => {
+  if (!yes) faults.push(what);
+  console.log((yes ? 'ok    ' : 'FAULT ') + what);
+};
+
+const browser = await chromium.launch({ executablePath, args: ['--no-sandbox', '--disable-gpu'] });
+const sizes = { phone: { width: 390, height: 844 }, desk: { width: 1280, height: 900 } };
+
+async function open(size, theme, language, address = '') {
+  const context = await browser.newContext({ viewport: sizes[size], colorScheme: theme, locale: language === 'es' ? 'es-US' : 'en-US', reducedMotion: 'reduce', bypassCSP: false, hasTouch: size === 'phone' });
+  const page = await context.newPage();
+  page.setDefaultTimeout(30000);
+  page.on('pageerror', (e) => faults.push(`${address}: ${e.message}`));
+  page.on('console', (m) => {
+    if (m.type() === 'error' && !/ERR_|Failed to load resource/.test(m.text())) faults.push(`${address}: ${m.text()}`);
+  });
+  await page.goto(base + '/#/' + address);
+  await page.waitForSelector('main h1');
+  return page;
+}
+
+/* the strict content policy keeps scripts of others out, so axe is evaluated by the debugger */
+async function accessible(page, what) {
+  await page.evaluate(axe);
+  const r = await page.evaluate(() => globalThis.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
+  for (const v of r.violations) console.log('   ', v.id, v.nodes.length, v.nodes[0].target.join(' '), v.nodes[0].failureSummary.replace(/\s+/g, ' ').slice(0, 200));
+  check(r.violations.length === 0, `axe finds nothing: ${what}`);
+}
+async function noSideways(page, what) {
+  const over = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+  check(over <= 0, `nothing hangs over the edge: ${what} (${over})`);
+}
+const shot = (page, name) => page.screenshot({ path: `${out}/${name}.png`, fullPage: true });
+
+/* ---- the panel, the warning */
+const page = await open('desk', 'light', 'en');
+await page.waitForSelector('.slot');
+check((await page.locator('.slot').count()) === 23, 'every breaker is on its panel');
+check((await page.locator('.panel.sub .slot').count()) === 5, 'the workshop hangs under the breaker that feeds it');
+await page.waitForSelector('.tag:has-text("Near overload")', { timeout: 60000 });
+await page.waitForSelector('.now[data-tone="high"]');
+check(/Breaker 7 .*may open|room/.test(await page.textContent('.now')), 'one sentence says what matters: ' + (await page.textContent('.now')));
+check(/left|room/.test(await page.textContent('.tag-big')), 'the warning says how long: ' + (await page.textContent('.tag-big')));
+await shot(page, 'panel-warning-desk-light');
+await accessible(page, 'panel with a warning, desk, light');
+
+/* ---- without a mouse */
+await page.locator('.slot').first().focus();
+await page.keyboard.press('Enter');
+await page.waitForSelector('.circuit-title');
+check(page.url().includes('#/circuit/main-01'), 'a breaker is opened by keyboard');
+await page.goto(base + '/#/circuit/main-07');
+await page.waitForSelector('.chart-box canvas, .chart-table[open]');
+const charts = await page.locator('.chart-box canvas').count();
+
+/* ---- the chart: a year is panned */
+if (charts) {
+  const asked = [];
+  page.on('request', (r) => r.url().includes('/history') && asked.push(new URL(r.url()).searchParams));
+  await page.click('button:has-text("1 year")');
+  await page.waitForResponse((r) => r.url().includes('/history'));
+  const before = Number(asked.at(-1).get('from'));
+  check(Number(asked.at(-1).get('to')) - before > 365 * 86400, 'a year is asked for');
+  const at = await page.locator('.chart-box').boundingBox();
+  await page.mouse.move(at.x + 200, at.y + 80);
+  await page.mouse.down();
+  await page.mouse.move(at.x + 600, at.y + 80, { steps: 5 });
+  await page.mouse.up();
+  await page.waitForResponse((r) => r.url().includes('/history'));
+  check(Number(asked.at(-1).get('from')) < before - 30 * 86400, 'dragging goes back in time');
+  await page.locator('.chart-box').focus();
+  await page.keyboard.press('0');
+  for (let i = 0; i < 13; i++) await page.keyboard.press('+');
+  await page.waitForResponse((r) => r.url().includes('/history'));
+  check(Number(asked.at(-1).get('to')) - Number(asked.at(-1).get('from')) < 86400, 'keys come closer');
+  await page.click('button:has-text("10 min")');
+  await page.waitForResponse((r) => r.url().includes('/history'));
+}
+await page.click('.chart-table summary');
+await page.waitForSelector('.chart-table td');
+await page.waitForTimeout(300); /* for the picture only */
+await shot(page, 'circuit-desk-light');
+await accessible(page, 'circuit, desk, light');
+
+/* ---- the trip, as it comes, and its sheet */
+await page.goto(base + '/#/panel');
+await page.waitForSelector('.slot[data-at="open"]', { timeout: 150000 });
+await page.waitForSelector('.tag:has-text("Breaker open")');
+await shot(page, 'panel-trip-desk-light');
+await page.click('.tag a.do');
+await page.waitForSelector('.sheet .picture .trace');
+check(/opened at/.test(await page.textContent('.sheet h1')), 'the sheet says what happened: ' + (await page.textContent('.sheet h1')));
+check((await page.locator('.evidence tr').count()) > 2, 'the evidence is told, for and against');
+check(/licensed electrician/.test(await page.textContent('.do-now')), 'the sheet carries the cautions');
+await page.waitForSelector('.seconds td');
+await shot(page, 'trip-desk-light');
+await accessible(page, 'trip sheet, desk, light');
+const address = page.url().split('#/')[1];
+for (const format of ['A4', 'Letter']) {
+  const pdf = await page.pdf({ format, printBackground: true, preferCSSPageSize: false });
+  writeFileSync(`${out}/sheet-${format}.pdf`, pdf);
+  const pages = (pdf.toString('latin1').match(/\/Type\s*\/Page\b(?!s)/g) || []).length;
+  check(pages === 1, `the sheet prints on one page of ${format}: ${pages}`);
+}
+
+/* ---- both sizes, both themes, both languages */
+for (const [size, theme, language] of [['phone', 'light', 'en'], ['phone', 'dark', 'es'], ['desk', 'dark', 'es']])
+  for (const view of ['panel', 'circuit/main-07', address, 'trips', 'alarms']) {
+    const p = await open(size, theme, language, view);
+    await p.waitForSelector(view === 'panel' ? '.slot' : view.startsWith('trip/') ? '.seconds td' : view.startsWith('circuit') ? '.happened li' : 'main h1');
+    const what = [view.split('/')[0], size, theme, language].join('-');
+    check((await p.getAttribute('html', 'lang')) === language, `the language is ${language}: ${what}`);
+    if (view.startsWith('circuit') && charts) await p.waitForSelector('.chart-box canvas');
+    await shot(p, what);
+    await noSideways(p, what);
+    await accessible(p, what);
+    await p.context().close();
+  }
+
+/* ---- an alarm is acknowledged and shelved */
+await page.goto(base + '/#/alarms');
+await page.waitForSelector('.alarm');
+await page.click('.alarm button:has-text("Acknowledge")');
+await page.waitForFunction(() => /\backnowledged by/.test(document.querySelector('.alarm-list').textContent));
+check(true, 'an alarm is acknowledged, and the page says by whom');
+await page.click('.alarm button:has-text("Shelve")');
+await page.click('.shelve button[type=submit]');
+await page.waitForFunction(() => /shelved by/.test(document.querySelector('.alarm-list').textContent));
+check(true, 'an alarm is shelved');
+await shot(page, 'alarms-desk-light');
+
+/* ---- what is old is said to be old */
+await page.goto(base + '/#/panel');
+await page.waitForSelector('.slot');
+process.kill(Number(gatewayPid), 'SIGSTOP');
+await page.waitForSelector('#stale:not([hidden])', { timeout: 30000 });
+check(/last heard/.test(await page.textContent('#stale')), 'a gateway that is silent is said to be: ' + (await page.textContent('#stale')));
+await page.waitForFunction(() => /No readings/.test(document.querySelector('.now').textContent));
+await shot(page, 'panel-old-desk-light');
+await accessible(page, 'panel that is old');
+process.kill(Number(gatewayPid), 'SIGCONT');
+await page.waitForSelector('#stale', { state: 'hidden', timeout: 30000 });
+check(true, 'and when it is back the page is fresh by itself');
+
+/* ---- how quick the first view is: told, not judged (tests/bench has the figures) */
+const fresh = await open('desk', 'light', 'en');
+const ms = await fresh.evaluate(() => performance.getEntriesByName('first-view')[0].startTime);
+console.log(`first view after ${ms.toFixed(0)} ms`);
+
+await browser.close();
+console.log(`${faults.length} faults`);
+for (const f of faults) console.log(f);
+process.exit(faults.length ? 1 : 0);
