@@ -1,7 +1,8 @@
 /* alarms: those that stand, with what can be done about each; those that were. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, watchEvents } from '/live.js';
-import { t, breakerIn, dayClock, duration, nowLanguage } from '/say.js';
+import { sentenceOfAlarm } from '/panel.js';
+import { t, capital, breakerIn, dayClock, duration, nowLanguage } from '/say.js';
 
 const URGENCY = { urgent: 0, high: 1, low: 2 };
 const TIMES = [900, 3600, 14400, 86400, 604800];
@@ -32,8 +33,8 @@ function card(a) {
   const english = nowLanguage() === 'en';
   return h('article', { class: 'alarm ' + a.priority },
     h('header', {}, h('span', { class: 'tag-kind' }, t('kind.' + a.kind)), h('span', { class: 'tag-priority' }, t('priority.' + a.priority))),
-    h('h3', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
-    h('p', { lang: english ? null : 'en' }, a.text),
+    h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
+    h('p', {}, english ? a.text : capital(sentenceOfAlarm(a))),
     h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a)),
     a.advice ? h('details', {}, h('summary', {}, t('alarms.advice')), h('p', { lang: 'en' }, a.advice)) : null,
     a.detail ? h('details', {}, h('summary', {}, t('alarms.detail')), h('p', { lang: 'en' }, a.detail)) : null,
@@ -48,7 +49,7 @@ function card(a) {
 }
 
 export function view(root) {
-  const list = h('div', { class: 'alarm-list' }), none = h('p', { class: 'good' }, t('alarms.none')), past = h('div', { class: 'scroll' });
+  const list = h('div', { class: 'alarm-list' }), none = h('p', { class: 'good' }, t('alarms.none')), past = h('div', { class: 'scroll', tabindex: '0' });
   const who = h('input', { type: 'text', value: by(), maxlength: 60, autocomplete: 'name', oninput: (e) => localStorage.setItem('by', e.target.value.trim()) });
   root.replaceChildren(h('h1', { class: 'page-title' }, t('alarms.title')), h('p', {}, h('label', {}, t('alarms.by') + ' ', who)), none, list, h('h2', {}, t('alarms.history')), past);
   let earlier = [];

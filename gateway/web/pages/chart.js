@@ -37,7 +37,7 @@ export function chart(circuit) {
   const box = h('div', { class: 'chart-box', tabindex: '0', role: 'img' });
   const under = h('p', { class: 'chart-under small' });
   const none = h('p', { class: 'wait', hidden: true });
-  const table = h('div', { class: 'scroll' });
+  const table = h('div', { class: 'scroll', tabindex: '0' });
   const spans = h('div', { class: 'buttons', role: 'group', 'aria-label': t('chart.span') },
     Object.entries(SPANS).map(([k, s]) => h('button', { 'data-span': s, onclick: () => go(s, state.to) }, t('span.' + k))));
   const step = h('div', { class: 'buttons' },

@@ -43,7 +43,7 @@ function hours(k) {
 
 function known(list) {
   if (!list.length) return h('p', { class: 'small' }, t('circuit.known_none'));
-  return h('div', { class: 'scroll' }, h('table', {},
+  return h('div', { class: 'scroll', tabindex: '0' }, h('table', {},
     h('thead', {}, h('tr', {}, ['load', 'amps', 'long', 'often', 'hours', 'share', 'last'].map((k) => h('th', { scope: 'col' }, t('known.' + k))))),
     h('tbody', {}, list.map((k) => h('tr', {}, h('th', { scope: 'row' }, appliance(k), k.name || k.appliance === 'unknown' ? '' : h('span', { class: 'small' }, ' ' + chance(k.probability))),
       h('td', {}, amps(k.amps)), h('td', {}, duration(k.seconds)), h('td', {}, number(k.per_day, 1)), h('td', {}, hours(k)), h('td', {}, percent(k.share)), h('td', {}, dayClock(k.last_seen)))))));

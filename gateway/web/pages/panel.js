@@ -40,7 +40,7 @@ export function isOld() {
 }
 
 
-function sentenceOfAlarm(a) {
+export function sentenceOfAlarm(a) {
   const state = live.circuits.get(a.circuit);
   if (a.kind === 'near_overload') {
     const left = state?.trip_seconds?.p50;
@@ -166,11 +166,12 @@ function slot(circuit, side) {
   const figure = h('span', { class: 'figure' });
   const sign = h('span', { class: 'sign' });
   const feeds = circuit.feeds && panelOf(circuit.feeds);
+  const more = h('span', { class: 'sr' });
   const el = h('a', { class: 'slot ' + side, href: '#/circuit/' + circuit.circuit },
     h('span', { class: 'no' }, circuit.position.split(',').map((p) => h('span', {}, p))),
     h('span', { class: 'words' }, name, feeds ? h('span', { class: 'feeds' }, t('panel.to', { panel: feeds.name })) : null, what),
     h('span', { class: 'load' }, figure, h('span', { class: 'rated' }, rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '')), sign),
-    b.el, k.el);
+    b.el, k.el, more);
   return {
     el,
     update() {
@@ -190,18 +191,18 @@ function slot(circuit, side) {
       attr(el, 'data-load', share > 1 ? 'over' : over ? 'high' : 'calm');
       attr(el, 'data-heat', hot ? 'hot' : null);
       attr(el, 'data-near', nearAlarmOf(circuit.circuit) ? 'near' : null);
-      attr(el, 'aria-label', label(circuit, state, at, share, known));
+      text(more, '; ' + inWords(circuit, state, at, share, known));
     },
   };
 }
 
 const nearAlarmOf = (id) => standing().some((a) => a.circuit === id && a.kind === 'near_overload');
 
-function label(circuit, state, at, share, known) {
-  const parts = [t('breaker', { position: circuit.position }) + ', ' + circuit.name];
+/* what the bar and the handle say, for who does not see them */
+function inWords(circuit, state, at, share, known) {
+  const parts = [];
   if (known) parts.push(t('row.load', { amps: amps(state.amps), rating: rating(circuit.rating_amps), percent: percent(share) }), t('row.heat', { percent: percent(state.heat ?? 0) }));
   parts.push(at === 'unknown' ? t('state.unknown_long') : stateWord(circuit, at, state));
-  if (known && whatIsOn(state)) parts.push(whatIsOn(state));
   return parts.join('; ');
 }
 

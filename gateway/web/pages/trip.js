@@ -83,7 +83,7 @@ function seconds(x, record) {
   const whole = [...byPoll].filter(([k]) => Number.isInteger(k));
   const list = whole.length >= 8 ? whole : [...byPoll];
   if (!list.length) return null;
-  return h('div', { class: 'scroll' }, h('table', { class: 'seconds' }, h('tbody', {},
+  return h('div', { class: 'scroll', tabindex: '0', role: 'group', 'aria-label': t('sheet.record') }, h('table', { class: 'seconds' }, h('tbody', {},
     h('tr', {}, h('th', { scope: 'row' }, 's'), list.map(([k]) => h('td', { class: k >= 0 ? 'after' : '' }, k === 0 ? '0' : (k > 0 ? '+' : '−') + number(Math.abs(k), Number.isInteger(k) ? 0 : 1)))),
     poles.map(([, i], n) => h('tr', {}, h('th', { scope: 'row' }, 'A' + (poles.length > 1 ? ' ' + (n + 1) : '')), list.map(([k, r]) => h('td', { class: k >= 0 ? 'after' : '' }, r[i] === null ? '–' : number(r[i], 1))))))));
 }
@@ -147,10 +147,23 @@ export function view(root, id) {
     if (failed) remake(box, failed, () => h('p', {}, failed));
     else if (data) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
   };
+  let asked = performance.now();
   const again = () => fetchAll().catch((e) => { failed = e.message; fill(); });
   again();
   const stop = watchEvents((e) => {
     if (e.trip === id) setTimeout(again, 300);
   });
-  return { title: t('sheet.title'), update: fill, close: stop };
+  /* what comes after the opening is on its way to the disk for some seconds more */
+  const isYoung = () => data && Date.now() - Date.parse(data.trip.opened_at) < (AFTER + 30) * 1000;
+  return {
+    title: t('sheet.title'),
+    update() {
+      if (isYoung() && performance.now() - asked > 5000) {
+        asked = performance.now();
+        again();
+      }
+      fill();
+    },
+    close: stop,
+  };
 }

@@ -16,7 +16,7 @@ function row(x) {
 }
 
 export function view(root) {
-  const box = h('div', { class: 'scroll' });
+  const box = h('div', { class: 'scroll', tabindex: '0' });
   root.replaceChildren(h('h1', { class: 'page-title' }, t('trips.title')), box);
   return {
     title: t('trips.title'),
