@@ -9,8 +9,9 @@
 
 #define MOST_ROWS 1000
 #define DAY_MS INT64_C(86400000)
-#define BEFORE_TRIP_MS INT64_C(1800000) /* warnings that stood before it belong to its sheet   \
-                                         */
+#define BEFORE_TRIP_MS                                                                         \
+    INT64_C(1800000) /* warnings that stood before it belong to its sheet                      \
+                      */
 
 static json_t *row_json(const char *json, int64_t seq)
 {

@@ -65,26 +65,35 @@ static void wake_listeners(struct web *w)
         }
 }
 
+/* Whether a frame came; false after some seconds without one. Called with the lock held. */
+static bool wait_for_frame(struct web *w)
+{
+    struct timespec until;
+    int rc = 0;
+    clock_gettime(CLOCK_MONOTONIC, &until);
+    until.tv_sec += ALIVE_SECONDS;
+    while (!w->stopping && !w->frame && rc == 0)
+        rc = pthread_cond_timedwait(&w->wake, &w->wake_lock, &until);
+    bool frame = w->frame;
+    w->frame = false;
+    return frame;
+}
+
 static void *herald(void *context)
 {
     struct web *w = context;
-    pthread_mutex_lock(&w->lock);
+    pthread_mutex_lock(&w->wake_lock);
     while (!w->stopping) {
-        struct timespec until;
-        clock_gettime(CLOCK_MONOTONIC, &until);
-        until.tv_sec += ALIVE_SECONDS;
-        int rc = 0;
-        while (!w->stopping && !w->frame && rc == 0)
-            rc = pthread_cond_timedwait(&w->wake, &w->lock, &until);
-        bool frame = w->frame;
-        w->frame = false;
-        pthread_mutex_unlock(&w->lock);
+        bool frame = wait_for_frame(w);
+        pthread_mutex_unlock(&w->wake_lock);
         tell(w, frame);
         pthread_mutex_lock(&w->lock);
-        w->told_seq = w->read_seq;
         wake_listeners(w);
+        pthread_mutex_unlock(&w->lock);
+        pthread_mutex_lock(&w->wake_lock);
+        w->told_seq = w->read_seq;
     }
-    pthread_mutex_unlock(&w->lock);
+    pthread_mutex_unlock(&w->wake_lock);
     return NULL;
 }
 
@@ -110,19 +119,19 @@ void web_set_known(struct web *w, size_t circuit, const char *json)
 void web_frame(struct web *w, int64_t wall_ms)
 {
     board_frame(w->board, wall_ms);
-    pthread_mutex_lock(&w->lock);
+    pthread_mutex_lock(&w->wake_lock);
     w->frame = true;
-    pthread_mutex_unlock(&w->lock);
+    pthread_mutex_unlock(&w->wake_lock);
 }
 
 void web_turn(struct web *w)
 {
     int64_t newest = store_newest(w->store, STORE_ROUTE_UP);
-    pthread_mutex_lock(&w->lock);
+    pthread_mutex_lock(&w->wake_lock);
     if (newest > w->told_seq)
         w->frame = true;
     bool wake = w->frame;
-    pthread_mutex_unlock(&w->lock);
+    pthread_mutex_unlock(&w->wake_lock);
     if (wake)
         pthread_cond_signal(&w->wake);
 }
@@ -219,6 +228,7 @@ static void make_locks(struct web *w)
     pthread_condattr_t how;
     pthread_mutex_init(&w->reader_lock, NULL);
     pthread_mutex_init(&w->lock, NULL);
+    pthread_mutex_init(&w->wake_lock, NULL);
     pthread_condattr_init(&how);
     pthread_condattr_setclock(&how, CLOCK_MONOTONIC);
     pthread_cond_init(&w->wake, &how);
@@ -255,7 +265,9 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
 static void let_go(struct web *w)
 {
     pthread_mutex_lock(&w->lock);
+    pthread_mutex_lock(&w->wake_lock);
     w->stopping = true;
+    pthread_mutex_unlock(&w->wake_lock);
     wake_listeners(w);
     pthread_mutex_unlock(&w->lock);
     pthread_cond_signal(&w->wake);
@@ -281,6 +293,7 @@ void web_stop(struct web *w)
     board_destroy(w->board);
     pthread_cond_destroy(&w->wake);
     pthread_mutex_destroy(&w->lock);
+    pthread_mutex_destroy(&w->wake_lock);
     pthread_mutex_destroy(&w->reader_lock);
     free(w->cert);
     free(w->key);

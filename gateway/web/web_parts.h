@@ -50,12 +50,16 @@ struct web {
     pthread_mutex_t reader_lock; /* one reader a serving thread */
     struct store_reader *readers[WEB_THREADS];
 
-    pthread_mutex_t lock; /* of all that follows */
-    pthread_cond_t wake;
+    pthread_mutex_t lock; /* of the listeners; `stopping` is set under both */
     struct listener *listeners;
     bool stopping;
+
+    pthread_mutex_t
+        wake_lock; /* held for some instructions only: the engine's thread takes it */
+    pthread_cond_t wake;
     bool frame;       /* since the herald looked last */
     int64_t told_seq; /* of the last event told */
+
     int64_t read_seq; /* the herald's own: of the last event read */
     pthread_t herald;
     bool herald_runs;

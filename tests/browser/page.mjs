@@ -60,6 +60,7 @@ await page.waitForSelector('.alarm:has-text("acknowledged by Ada")');
 check(true, 'an alarm is acknowledged, and the page says by whom');
 
 /* ---- without a mouse */
+await page.goto(base + '/#/panel');
 await page.locator('.slot').first().focus();
 await page.keyboard.press('Enter');
 await page.waitForSelector('.circuit-title');

@@ -22,6 +22,8 @@ for (const [name, group] of [['causes', 'cause.'], ['kinds', 'kind.'], ['priorit
   if (!table) faults.push(`event.c has no table ${name} any more`);
   for (const [, word] of table?.[1].matchAll(/"(\w+)"/g) ?? []) if (!(group + word in en)) faults.push(`nobody wrote ${group + word}`);
 }
+const judged = readFileSync(new URL('../../gateway/analysis/evidence_judge.c', import.meta.url), 'utf8');
+for (const [, word] of judged.matchAll(/\[PIECE_\w+\] = \{"(\w+)"/g)) if (!('evidence.' + word in en)) faults.push(`nobody wrote evidence.${word}`);
 for (const f of faults) console.log(f);
 console.log(`${Object.keys(en).length} sentences, ${faults.length} faults`);
 process.exit(faults.length ? 1 : 0);

@@ -260,10 +260,17 @@ export function chart(circuit) {
   function fillTable() {
     if (!details.open || !state.data) return;
     const list = inside(), size = Math.max(1, Math.ceil(list.length / TABLE_ROWS)), rows = [];
-    for (let i = 0; i < list.length; i += size) {
+    const when = (i) => (state.span <= 2 * DAY ? clockSeconds((state.data.at[list[i]] - state.data.width / 2) * 1000) : dayClock(state.data.at[list[i]] * 1000));
+    for (let i = 0, gap = -1; i < list.length; i += size) {
       const f = figures(list.slice(i, i + size));
-      rows.push(h('tr', {}, h('th', { scope: 'row' }, state.span <= 2 * DAY ? clockSeconds((state.data.at[list[i]] - state.data.width / 2) * 1000) : dayClock(state.data.at[list[i]] * 1000)),
-        f ? [f.least, f.mean, f.most].map((v) => h('td', {}, value(v))) : h('td', { colspan: 3 }, t('chart.gap'))));
+      if (!f) { /* one row for however long there was nothing */
+        if (gap < 0) rows.push(h('tr', {}, h('th', { scope: 'row' }), h('td', { colspan: 3 }, t('chart.gap'))));
+        gap = gap < 0 ? i : gap;
+        rows[rows.length - 1].firstChild.textContent = gap === i ? when(i) : when(gap) + ' – ' + when(i);
+        continue;
+      }
+      gap = -1;
+      rows.push(h('tr', {}, h('th', { scope: 'row' }, when(i)), [f.least, f.mean, f.most].map((v) => h('td', {}, value(v)))));
     }
     table.replaceChildren(h('table', {}, h('thead', {}, h('tr', {}, ['chart.time', 'chart.least', 'chart.mean', 'chart.most'].map((k) => h('th', { scope: 'col' }, t(k))))), h('tbody', {}, rows)));
   }

@@ -84,7 +84,8 @@ const stillOn = (state, load) => (state.loads || []).some((l) => Math.abs(l.amps
 function nearTag(a) {
   const state = live.circuits.get(a.circuit) || {};
   const band = state.trip_seconds, left = band?.p50;
-  const off = (a.switch_off || []).filter((l) => stillOn(state, l));
+  const named = (a.switch_off || []).filter((l) => stillOn(state, l));
+  const off = named.length ? named : (state.loads || []).filter((l) => l.appliance !== 'standing_load' && !l.essential && l.amps >= 1);
   return [
     h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('warn.no_room')),
     off.length ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(off), h('p', { class: 'small' }, t('warn.off_note'))) : null,

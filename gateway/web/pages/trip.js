@@ -53,7 +53,8 @@ function picture(x, record, circuit) {
   const at = Date.parse(x.opened_at) / 1000, poles = record.columns.map((c, i) => [c, i]).filter(([c]) => c.startsWith(x.circuit + '.amps'));
   const points = record.rows.map((r) => [r[0] - at, poles.reduce((m, [, i]) => (r[i] === null ? m : Math.max(m ?? -1, r[i])), null)]);
   if (!points.some((p) => p[1] !== null)) return null;
-  const W = 720, H = 190, L = 46, B = 24, T = 14, top = Math.max(circuit.rating_amps * 1.15, ...points.map((p) => p[1] ?? 0)) * 1.06;
+  const small = innerWidth < 640 && !matchMedia('print').matches;
+  const W = small ? 380 : 720, H = small ? 220 : 190, L = 46, B = 24, T = 14, top = Math.max(circuit.rating_amps * 1.15, ...points.map((p) => p[1] ?? 0)) * 1.06;
   const px = (sec) => L + ((sec + BEFORE) / (BEFORE + AFTER)) * (W - L - 8), py = (a) => T + (1 - a / top) * (H - T - B);
   let line = '', last = null;
   points.forEach(([sec, a]) => {
@@ -63,7 +64,7 @@ function picture(x, record, circuit) {
       last = a;
     }
   });
-  const steps = [-120, -90, -60, -30, 0, 30, 60].filter((v) => v >= -BEFORE && v <= AFTER);
+  const steps = small ? [-120, -60, 0, 60] : [-120, -90, -60, -30, 0, 30, 60];
   const each = [1, 2, 5, 10, 20, 50].find((n) => top / n <= 6) ?? 100;
   return s('svg', { class: 'picture', viewBox: `0 0 ${W} ${H}`, role: 'img', 'aria-label': t('sheet.record') + ': ' + t('sheet.before') + ' ' + amps(x.amps_before) },
     Array.from({ length: Math.floor(top / each) + 1 }, (_, i) => i * each).map((v) => [s('line', { class: 'grid', x1: L, x2: W - 8, y1: py(v), y2: py(v) }), s('text', { class: 'axis', x: L - 6, y: py(v) + 4, 'text-anchor': 'end' }, v + ' A')]),

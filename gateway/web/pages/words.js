@@ -110,7 +110,7 @@ export const en = {
   'evidence.after_reset': 'It had just been reset', 'evidence.on_the_clock': 'It fell on the full hour, as timers do', 'evidence.on_the_clock.for': 'It did not fall on the full hour, as timers do',
   'evidence.off_at_night': 'It falls to nothing at this hour on other days', 'evidence.fell_in_stages': 'It fell in stages, not at once',
   'evidence.current_left': 'Current left after the fall', 'evidence.current_left.for': 'No current at all after the fall', 'evidence.silence': 'How long it stayed silent', 'evidence.came_back_after': 'How it came back',
-  'evidence.standing_load_gone': 'What never goes away is gone', 'evidence.went_together': 'Others went in the same instant', 'evidence.voltage': 'The voltage of the leg',
+  'evidence.standing_load_gone': 'What never goes away is gone', 'evidence.went_together': 'Others went in the same instant', 'evidence.carried_before': 'How long it had carried current', 'evidence.no_such_step': 'No load of this circuit is of that size', 'evidence.just_switched_on': 'It had only just been switched on', 'evidence.rest_went_too': 'What stays when a load ends went too', 'evidence.back_too_soon': 'It came back sooner than anybody resets a breaker', 'evidence.back_with_less': 'It came back with less than it had', 'evidence.feeder_carries_on': 'The breaker before it carries on', 'evidence.voltage': 'The voltage of the leg',
 
   'alarms.title': 'Alarms', 'alarms.none': 'No alarm stands.', 'alarms.standing': 'Standing', 'alarms.history': 'Earlier',
   'alarms.ack': 'Acknowledge', 'alarms.shelve': 'Shelve', 'alarms.for': 'for', 'alarms.note': 'Why (is kept with it)', 'alarms.by': 'Your name', 'alarms.do_shelve': 'Shelve it', 'alarms.cancel': 'Cancel',
@@ -233,7 +233,7 @@ export const es = {
   'evidence.after_reset': 'Acababa de rearmarse', 'evidence.on_the_clock': 'Cayó en la hora en punto, como los temporizadores', 'evidence.on_the_clock.for': 'No cayó en la hora en punto, como los temporizadores',
   'evidence.off_at_night': 'Otros días cae a cero a esta hora', 'evidence.fell_in_stages': 'Cayó por etapas, no de golpe',
   'evidence.current_left': 'Corriente que quedó tras la caída', 'evidence.current_left.for': 'Ninguna corriente tras la caída', 'evidence.silence': 'Cuánto tiempo quedó en silencio', 'evidence.came_back_after': 'Cómo volvió',
-  'evidence.standing_load_gone': 'Falta lo que nunca falta', 'evidence.went_together': 'Otros cayeron en el mismo instante', 'evidence.voltage': 'La tensión de la fase',
+  'evidence.standing_load_gone': 'Falta lo que nunca falta', 'evidence.went_together': 'Otros cayeron en el mismo instante', 'evidence.carried_before': 'Cuánto tiempo llevaba corriente', 'evidence.no_such_step': 'Ninguna carga de este circuito es de ese tamaño', 'evidence.just_switched_on': 'Acababa de encenderse', 'evidence.rest_went_too': 'Cayó también lo que queda cuando una carga termina', 'evidence.back_too_soon': 'Volvió antes de lo que nadie rearma un interruptor', 'evidence.back_with_less': 'Volvió con menos de lo que tenía', 'evidence.feeder_carries_on': 'El interruptor anterior sigue llevando corriente', 'evidence.voltage': 'La tensión de la fase',
 
   'alarms.title': 'Alarmas', 'alarms.none': 'No hay ninguna alarma.', 'alarms.standing': 'Activas', 'alarms.history': 'Anteriores',
   'alarms.ack': 'Reconocer', 'alarms.shelve': 'Aplazar', 'alarms.for': 'durante', 'alarms.note': 'Por qué (se guarda con ella)', 'alarms.by': 'Su nombre', 'alarms.do_shelve': 'Aplazarla', 'alarms.cancel': 'Cancelar',
