@@ -19,6 +19,7 @@ static const struct route routes[] = {
     {"GET", "/api/v1/circuits/", "", api_circuit},
     {"GET", "/api/v1/circuits/", "/history", api_history},
     {"GET", "/api/v1/circuits/", "/export.csv", api_export},
+    {"POST", "/api/v1/circuits/", "/name", api_name},
     {"GET", "/api/v1/loads", NULL, api_loads},
     {"GET", "/api/v1/alarms", NULL, api_alarms},
     {"POST", "/api/v1/alarms/", "/acknowledge", api_acknowledge},

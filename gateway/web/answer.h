@@ -1,24 +1,29 @@
 /*
  * answer - which question gets which answer: the routes of the page and of /api/v1.
  *
- * GET /                                   the page, and what it is made of
- * GET /api/v1/site                        what is installed
- * GET /api/v1/status                      version, last frame
- * GET /api/v1/circuits                    how every circuit stands        ?panel
- * GET /api/v1/circuits/ID                 how one stands, and what hangs on it
- * GET /api/v1/circuits/ID/history         its readings as bands           ?from to points
- * quantity pole GET /api/v1/circuits/ID/export.csv      its readings, every one         ?from
- * to GET /api/v1/loads                       what is on everywhere GET /api/v1/alarms alarms
- * ?all POST /api/v1/alarms/ID/acknowledge      {"by": ..} POST /api/v1/alarms/ID/shelve {"by":
- * .., "seconds": .., "note": ..} GET /api/v1/trips                       trips, newest first
- * ?from to open most GET /api/v1/trips/ID                    one, with all that was said of it
- * GET /api/v1/trips/ID/record             the readings around it          ?before after
- * GET /api/v1/events                      events                          ?circuit from to, or
- * after most GET /api/v1/stream                      server-sent events GET
- * /api/v1/openapi.json                all of this for programs
+ *     GET /                          the page, and what it is made of
+ *     GET /api/v1/...
+ *       site                         what is installed
+ *       status                       version, last frame
+ *       circuits                     how every circuit stands; panel
+ *       circuits/ID                  how one stands, and what hangs on it
+ *       circuits/ID/history          as bands; from, to, points, quantity, pole
+ *       circuits/ID/export.csv       every reading; from, to
+ *       loads                        what is on everywhere
+ *       alarms                       all
+ *       trips                        newest first; from, to, open, most
+ *       trips/ID                     one, with all that was said of it
+ *       trips/ID/record              the readings around it; before, after
+ *       events                       circuit, from, to, or after, most
+ *       stream                       server-sent events
+ *       openapi.json                 all of this for programs
+ *     POST /api/v1/...
+ *       alarms/ID/acknowledge        by
+ *       alarms/ID/shelve             by, seconds, note
+ *       circuits/ID/name             load, name
  *
  * Reads the store and the board and nothing else. What changes something (POST) is not done
- * here: the answer is WEB_ASK, and the body, checked to be a JSON object with the alarm's id
+ * here: the answer is WEB_ASK, and the body, checked to be a JSON object, with what it is about
  * put in, goes to the engine's thread, which judges it as it judges a command from the broker.
  *
  * Threads    as many as there are readers in the context

@@ -47,40 +47,6 @@ void api_alarms(const struct api_call *c, struct web_answer *out)
         web_json(out, json_pack("{s:o}", "alarms", list));
 }
 
-/* The body goes to the engine's thread with the alarm's id in it. */
-static void ask(const struct api_call *c, const char *verb, struct web_answer *out)
-{
-    json_error_t error = {0};
-    json_t *o = c->r->body_length
-                    ? json_loadb(c->r->body, c->r->body_length, JSON_REJECT_DUPLICATES, &error)
-                    : json_object();
-    if (!json_is_object(o)) {
-        json_decref(o);
-        web_error(out, 400, "the body must be a JSON object, as in {\"by\": \"Ada\"}");
-        return;
-    }
-    json_object_set_new(o, "alarm", json_string(c->id));
-    json_object_del(o, "reply_to");
-    if (!json_object_get(o, "by"))
-        json_object_set_new(o, "by", json_string("page"));
-    web_json(out, o);
-    if (out->status != 200)
-        return;
-    out->kind = WEB_ASK;
-    out->verb = verb;
-    out->tag[0] = '\0';
-}
-
-void api_acknowledge(const struct api_call *c, struct web_answer *out)
-{
-    ask(c, "acknowledge", out);
-}
-
-void api_shelve(const struct api_call *c, struct web_answer *out)
-{
-    ask(c, "shelve", out);
-}
-
 /* ---- trips ---- */
 
 static json_t *trip_json(const struct store_trip_row *row)

@@ -82,6 +82,7 @@ static void fill_frame(struct frame *f, int64_t wall_ms, unsigned *seed)
 {
     f->wall_ms = wall_ms;
     f->mono_ms = wall_ms;
+    f->has = 1u << FRAME_AMPS;
     for (size_t i = 0; i < CIRCUITS; i++)
         f->values[frame_index(f, FRAME_AMPS, i)] =
             (float)(rand_r(seed) % 16 == 0 ? 10 + rand_r(seed) % 500 / 100.0 : 0.4);

@@ -141,6 +141,8 @@ route("/api/v1/events", "/api/v1/events?after=0&most=20")
 route("/api/v1/openapi.json")
 asked.add("/api/v1/stream")  # read by the script beside this
 route("/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/nothing/acknowledge", method="POST", body={"by": "test"}, wanted=409)
+route("/api/v1/circuits/{id}/name", f"/api/v1/circuits/{circuit}/name", method="POST", body={"load": 999999, "name": "Ada's kettle"}, wanted=409)
+route("/api/v1/circuits/{id}/name", f"/api/v1/circuits/{circuit}/name", method="POST", body={"name": "x"}, wanted=400)
 for a in alarms["alarms"][:1]:
     route("/api/v1/alarms/{id}/shelve", f"/api/v1/alarms/{a['alarm']}/shelve", method="POST", body={"by": "test", "seconds": 60, "note": "looked at"})
     now = {x["alarm"]: x for x in route("/api/v1/alarms")["alarms"]}

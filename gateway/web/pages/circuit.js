@@ -1,6 +1,6 @@
 /* circuit: one breaker, what it carries now, what it carried, and what hangs on it. */
 import { h, s, text, attr, remake } from '/dom.js';
-import { live, get } from '/live.js';
+import { live, get, post } from '/live.js';
 import { t, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
 import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
 import { chart } from '/chart.js';
@@ -41,12 +41,29 @@ function hours(k) {
     k.hours.map((v, i) => s('rect', { x: i * 4, y: 20 - (19 * v) / most, width: 3, height: Math.max(0.5, (19 * v) / most) })));
 }
 
-function known(list) {
+function nameForm(circuit, k, place) {
+  const name = h('input', { type: 'text', maxlength: 40, value: k.name, 'aria-label': t('known.name') });
+  const said = h('span', { class: 'small', role: 'status' });
+  const form = h('form', { class: 'shelve', onsubmit: (e) => {
+    e.preventDefault();
+    post(`/circuits/${circuit}/name`, { load: k.load, name: name.value.trim() }).then(() => text(said, t('known.named')), (x) => text(said, t('alarms.failed', { why: x.message })));
+  } }, name, h('button', { type: 'submit' }, t('known.keep')), said);
+  place.append(form);
+  name.focus();
+}
+
+function nameButton(circuit, k) {
+  const place = h('div', {});
+  const button = h('button', { class: 'quiet', onclick: () => (place.firstChild ? place.replaceChildren() : nameForm(circuit, k, place)) }, t('known.name'));
+  return [button, place];
+}
+
+function known(circuit, list) {
   if (!list.length) return h('p', { class: 'small' }, t('circuit.known_none'));
   return h('div', { class: 'scroll', tabindex: '0' }, h('table', {},
-    h('thead', {}, h('tr', {}, ['load', 'amps', 'long', 'often', 'hours', 'share', 'last'].map((k) => h('th', { scope: 'col' }, t('known.' + k))))),
+    h('thead', {}, h('tr', {}, ['load', 'amps', 'long', 'often', 'hours', 'share', 'last'].map((k) => h('th', { scope: 'col' }, t('known.' + k))), h('th', { scope: 'col' }, h('span', { class: 'sr' }, t('known.name'))))),
     h('tbody', {}, list.map((k) => h('tr', {}, h('th', { scope: 'row' }, appliance(k), k.name || k.appliance === 'unknown' ? '' : h('span', { class: 'small' }, ' ' + chance(k.probability))),
-      h('td', {}, amps(k.amps)), h('td', {}, duration(k.seconds)), h('td', {}, number(k.per_day, 1)), h('td', {}, hours(k)), h('td', {}, percent(k.share)), h('td', {}, dayClock(k.last_seen)))))));
+      h('td', {}, amps(k.amps)), h('td', {}, duration(k.seconds)), h('td', {}, number(k.per_day, 1)), h('td', {}, hours(k)), h('td', {}, percent(k.share)), h('td', {}, dayClock(k.last_seen)), h('td', {}, nameButton(circuit, k)))))));
 }
 
 function happened(events) {
@@ -109,7 +126,7 @@ export function view(root, id) {
       remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && state.amps > 0.5 ? chances(state) : null));
-      if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(more));
+      if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));
       remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
       if (performance.now() - asked > 15000) fetchMore().catch(() => {});
       c.update();

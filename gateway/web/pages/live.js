@@ -133,8 +133,9 @@ function listen() {
 }
 
 export async function start() {
+  const rest = fetchAll();
   live.site = await get('/site');
-  listen();
-  await fetchAll();
+  await rest;
+  listen(); /* which fetches once more what came in between */
   setInterval(changed, 1000); /* ages grow by themselves */
 }

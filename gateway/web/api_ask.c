@@ -1,0 +1,63 @@
+#include "api.h"
+
+#include <stdio.h>
+
+/* A JSON object to be added to, NULL having answered. */
+static json_t *take_body(const struct api_call *c, struct web_answer *out)
+{
+    json_error_t error;
+    json_t *o = c->r->body_length
+                    ? json_loadb(c->r->body, c->r->body_length, JSON_REJECT_DUPLICATES, &error)
+                    : json_object();
+    if (json_is_object(o))
+        return o;
+    json_decref(o);
+    web_error(out, 400, "the body must be a JSON object, as in {\"by\": \"Ada\"}");
+    return NULL;
+}
+
+/* The body goes to the engine's thread with what it is about; takes the reference. */
+static void ask(json_t *o, const char *verb, const char *member, const char *subject,
+                struct web_answer *out)
+{
+    json_object_set_new(o, member, json_string(subject));
+    json_object_del(o, "reply_to");
+    if (!json_object_get(o, "by"))
+        json_object_set_new(o, "by", json_string("page"));
+    web_json(out, o);
+    if (out->status != 200)
+        return;
+    out->kind = WEB_ASK;
+    out->verb = verb;
+    out->tag[0] = '\0';
+}
+
+void api_acknowledge(const struct api_call *c, struct web_answer *out)
+{
+    json_t *o = take_body(c, out);
+    if (o)
+        ask(o, "acknowledge", "alarm", c->id, out);
+}
+
+void api_shelve(const struct api_call *c, struct web_answer *out)
+{
+    json_t *o = take_body(c, out);
+    if (o)
+        ask(o, "shelve", "alarm", c->id, out);
+}
+
+void api_name(const struct api_call *c, struct web_answer *out)
+{
+    char load[EVENT_ID_SIZE + 24];
+    json_t *o = api_circuit_of(c, out) < 0 ? NULL : take_body(c, out);
+    if (!o)
+        return;
+    const json_t *number = json_object_get(o, "load");
+    if (!json_is_integer(number) || json_integer_value(number) < 0) {
+        json_decref(o);
+        web_error(out, 400, "load is missing: the number of a load that is known here");
+        return;
+    }
+    snprintf(load, sizeof load, "%s/%lld", c->id, (long long)json_integer_value(number));
+    ask(o, "name", "load", load, out);
+}
