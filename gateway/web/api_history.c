@@ -112,13 +112,26 @@ static void append_number(struct text *t, double v)
         text_printf(t, "%.6g", round(v * 1000.0) / 1000.0);
 }
 
+enum member { LEAST, MEAN, MOST, WITH_READINGS };
+
+static double member_of(const struct history_bucket *b, enum member m)
+{
+    switch (m) {
+    case LEAST: return b->least;
+    case MEAN: return b->mean;
+    case MOST: return b->most;
+    case WITH_READINGS: return b->seconds;
+    }
+    return (double)NAN;
+}
+
 static void append_list(struct text *t, const char *name, const struct history_bucket *b,
-                        int64_t count, size_t member)
+                        int64_t count, enum member m)
 {
     text_printf(t, ",\"%s\":[", name);
     for (int64_t i = 0; i < count; i++) {
         text_append(t, i ? "," : "");
-        append_number(t, *(const double *)(const void *)((const char *)&b[i] + member));
+        append_number(t, member_of(&b[i], m));
     }
     text_append(t, "]");
 }
@@ -128,7 +141,7 @@ void api_history(const struct api_call *c, struct web_answer *out)
     struct wanted w;
     if (!take_wanted(c, &w, out))
         return;
-    struct history_bucket *b = malloc(2 * (size_t)w.points * sizeof *b);
+    struct history_bucket *b = calloc(2 * (size_t)w.points, sizeof *b);
     if (!b) {
         web_error(out, 500, "memory is short");
         return;
@@ -140,10 +153,10 @@ void api_history(const struct api_call *c, struct web_answer *out)
                     "\"points\":%lld",
                     c->id, quantities[w.quantity], (double)w.from / 1000.0,
                     (double)w.to / 1000.0, (long long)w.points);
-        append_list(t, "least", b, w.points, offsetof(struct history_bucket, least));
-        append_list(t, "mean", b, w.points, offsetof(struct history_bucket, mean));
-        append_list(t, "most", b, w.points, offsetof(struct history_bucket, most));
-        append_list(t, "seconds", b, w.points, offsetof(struct history_bucket, seconds));
+        append_list(t, "least", b, w.points, LEAST);
+        append_list(t, "mean", b, w.points, MEAN);
+        append_list(t, "most", b, w.points, MOST);
+        append_list(t, "seconds", b, w.points, WITH_READINGS);
         text_append(t, "}");
         web_json_text(out);
     }

@@ -114,8 +114,8 @@ static bool opened_in(const char *id, int64_t *wall_ms)
     size_t n = strlen(id);
     if (n < 16 || sscanf(id + n - 16, "%4d%2d%2dT%2d%2d%2dZ", &y, &mo, &d, &h, &mi, &s) != 6)
         return false;
-    *wall_ms = clock_days_from_date(y, mo, d) * DAY_MS +
-               ((int64_t)h * 3600 + mi * 60 + s) * INT64_C(1000);
+    *wall_ms =
+        clock_days_from_date(y, mo, d) * DAY_MS + ((h * INT64_C(60) + mi) * 60 + s) * 1000;
     return true;
 }
 

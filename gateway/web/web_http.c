@@ -120,10 +120,10 @@ static struct MHD_Response *make_response(struct web *w, struct MHD_Connection *
     if (a->kind == WEB_STREAM)
         return begin_stream(w, connection);
     if (a->fixed)
-        return MHD_create_response_from_buffer(a->fixed_length, (void *)(uintptr_t)a->fixed,
+        return MHD_create_response_from_buffer(a->fixed_length, (void *)a->fixed,
                                                MHD_RESPMEM_PERSISTENT);
     struct MHD_Response *r = MHD_create_response_from_buffer(
-        a->body.length, a->body.bytes ? a->body.bytes : (void *)(uintptr_t) "",
+        a->body.length, a->body.bytes ? a->body.bytes : (void *)"",
         a->body.bytes ? MHD_RESPMEM_MUST_FREE : MHD_RESPMEM_PERSISTENT);
     if (r)
         a->body = (struct text)TEXT_INIT; /* it is the response's now */

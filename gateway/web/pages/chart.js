@@ -100,7 +100,7 @@ export function chart(circuit) {
 
   function lines(u) {
     const c = u.ctx, rating = limits(), k = devicePixelRatio;
-    const across = (v, name, dash, words) => {
+    const across = (v, name, dash, words, below) => {
       const y = u.valToPos(v, 'y', true);
       if (y < u.bbox.top || y > u.bbox.top + u.bbox.height) return;
       c.beginPath();
@@ -112,11 +112,11 @@ export function chart(circuit) {
       c.stroke();
       c.font = `${11 * k}px system-ui, sans-serif`;
       c.textAlign = 'left';
-      c.fillText(words, u.bbox.left + 4 * k, y - 4 * k);
+      c.fillText(words, u.bbox.left + 4 * k, below ? y + 13 * k : y - 4 * k);
     };
     c.save();
     if (rating) {
-      across(0.8 * rating, 'amber', [5, 4], t('chart.80'));
+      across(0.8 * rating, 'amber', [5, 4], t('chart.80'), true);
       across(rating, 'red', [], t('chart.rating'));
     }
     for (const m of state.marks) {

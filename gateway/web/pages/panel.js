@@ -64,6 +64,8 @@ export function whatMatters() {
   if (isOld()) return { text: t('now.unknown'), tone: 'old' };
   const first = standing()[0];
   if (first) return { text: capital(sentenceOfAlarm(first)), tone: first.priority };
+  const open = openTrips(); /* also when its alarm is shelved: an open breaker is never nothing */
+  if (open.length) return { text: capital(open.length > 1 ? t('now.open_many', { n: open.length }) : t('now.open', { breaker: breakerSaid(open[0].circuit) })), tone: 'low' };
   const best = fullest();
   if (!best || best.load_percent < 3) return { text: t('now.fine') + ' ' + t('now.idle'), tone: 'fine' };
   return {
