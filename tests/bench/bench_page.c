@@ -2,8 +2,9 @@
  * bench_page - how quick the page is: 84 circuits and their history, clients while readings
  * come.
  *
- * The record is filled with a reading a minute of every circuit for a year. Then this thread
- * plays the engine (a frame, all states and a commit each second, told by how late it is) while
+ * The record is filled with a reading a minute of every circuit for
+ * FORETRIP_BENCH_DAYS (30) days; 365 take a quarter of an hour. Then this thread plays the
+ * engine (a frame, all states and a commit each second, told by how late it is) while
  * clients ask over loopback: charts of an hour to a year, and the live stream held open 200
  * times.
  */

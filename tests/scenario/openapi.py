@@ -53,7 +53,7 @@ def check(value, schema, where):
             if k in schema["properties"]:
                 out += check(v, schema["properties"][k], f"{where}.{k}")
             elif not is_event(schema):
-                out.append(f"{where}: {k} is not in the file")
+                out.append(f"{where}: {k} is not in the file: gateway/web/openapi.json has to be told of it")
         return out
     return []
 

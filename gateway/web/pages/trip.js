@@ -92,8 +92,12 @@ function seconds(x, record) {
 function forecast(x, events) {
   const warnings = events.filter((e) => e.type === 'alarm' && e.kind === 'near_overload' && e.state === 'unacknowledged' && e.time <= x.opened_at);
   const w = warnings[warnings.length - 1];
-  if (!w) return h('p', {}, t('sheet.forecast_none'));
-  return h('p', {}, t('sheet.forecast_line', { time: clockSeconds(w.time), amps: amps(w.amps), p50: duration(w.trip_seconds?.p50), p05: duration(w.trip_seconds?.p05), p95: duration(w.trip_seconds?.p95), chance: chance(w.trip_chance ?? 0) }));
+  const stood = (x.before || []).filter((b) => b.amps !== null);
+  const table = stood.length
+    ? h('table', {}, h('tbody', {}, stood.map((b) => h('tr', {}, h('th', { scope: 'row' }, t('sheet.before_it', { time: duration(b.seconds_before) })), h('td', {}, amps(b.amps)), h('td', {}, t('row.heat', { percent: percent(b.heat ?? 0) })), h('td', {}, chance(b.trip_chance ?? 0))))))
+    : null;
+  if (!w) return [h('p', {}, t('sheet.forecast_none')), table];
+  return [table, h('p', {}, t('sheet.forecast_line', { time: clockSeconds(w.time), amps: amps(w.amps), p50: duration(w.trip_seconds?.p50), p05: duration(w.trip_seconds?.p05), p95: duration(w.trip_seconds?.p95), chance: chance(w.trip_chance ?? 0) }))];
 }
 
 function loads(x) {
