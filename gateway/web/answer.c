@@ -27,6 +27,7 @@ static const struct route routes[] = {
     {"GET", "/api/v1/trips", NULL, api_trips},
     {"GET", "/api/v1/trips/", "", api_trip},
     {"GET", "/api/v1/trips/", "/record", api_trip_record},
+    {"POST", "/api/v1/trips/", "/correct", api_correct},
     {"GET", "/api/v1/events", NULL, api_events},
     {"GET", "/api/v1/stream", NULL, api_stream},
 };

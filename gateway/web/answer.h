@@ -21,6 +21,7 @@
  *       alarms/ID/acknowledge        by
  *       alarms/ID/shelve             by, seconds, note
  *       circuits/ID/name             load, name
+ *       trips/ID/correct             cause, by
  *
  * Reads the store and the board and nothing else. What changes something (POST) is not done
  * here: the answer is WEB_ASK, and the body, checked to be a JSON object, with what it is about

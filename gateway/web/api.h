@@ -23,7 +23,7 @@ api_function api_site, api_status, api_circuits, api_circuit, api_loads, api_str
 /* api_record.c */
 api_function api_alarms, api_trips, api_trip, api_events;
 /* api_ask.c: what is asked of the engine's thread */
-api_function api_acknowledge, api_shelve, api_name;
+api_function api_acknowledge, api_shelve, api_name, api_correct;
 /* api_history.c */
 api_function api_history, api_export, api_trip_record;
 

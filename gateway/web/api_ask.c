@@ -61,3 +61,10 @@ void api_name(const struct api_call *c, struct web_answer *out)
     snprintf(load, sizeof load, "%s/%lld", c->id, (long long)json_integer_value(number));
     ask(o, "name", "load", load, out);
 }
+
+void api_correct(const struct api_call *c, struct web_answer *out)
+{
+    json_t *o = take_body(c, out);
+    if (o)
+        ask(o, "correct", "trip", c->id, out);
+}

@@ -136,6 +136,12 @@ for t in trips["trips"][:3]:
 if not trips["trips"]:
     faults.append("there is no trip to look at")
 route("/api/v1/trips/{id}", "/api/v1/trips/nothing", wanted=404)
+route("/api/v1/trips/{id}/correct", "/api/v1/trips/nothing/correct", method="POST", body={"cause": "fault"}, wanted=409)
+for t in trips["trips"][:1]:  # it is not over yet, and only then can it be corrected
+    one = f"/api/v1/trips/{urllib.parse.quote(t['trip'])}"
+    said = route("/api/v1/trips/{id}/correct", one + "/correct", method="POST", body={"cause": "gremlins"}, wanted=409)
+    if "gremlins" not in said["error"]:
+        faults.append(f"a cause that there is not: {said}")
 route("/api/v1/events")
 route("/api/v1/events", "/api/v1/events?after=0&most=20")
 route("/api/v1/openapi.json")

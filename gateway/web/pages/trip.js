@@ -1,7 +1,7 @@
 /* trip: the service sheet of one opening. Everything that speaks for and against, the record second by
  * second, what to do next. Prints on one page. */
-import { h, s, remake } from '/dom.js';
-import { live, get, watchEvents } from '/live.js';
+import { h, s, text, remake } from '/dom.js';
+import { live, get, post, watchEvents } from '/live.js';
 import { t, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
 
 const BEFORE = 120, AFTER = 60;
@@ -117,6 +117,23 @@ function finding(x) {
   return capital(t(x.stage === 'withdrawn' ? 'sheet.finding_withdrawn' : 'sheet.finding', values));
 }
 
+/* what a person says it was; what was computed stays as it is */
+function corrected(events) {
+  const said = events.filter((e) => e.type === 'trip_corrected').pop();
+  return said ? h('p', { class: 'corrected' }, t('sheet.corrected', { by: said.by, cause: t('cause.' + said.cause), time: dayClock(said.time) })) : null;
+}
+
+function correctForm(x) {
+  const cause = h('select', { 'aria-label': t('sheet.causes') }, Object.keys(x.causes).map((k) => h('option', { value: k, selected: k === x.cause }, t('cause.' + k))));
+  const by = h('input', { type: 'text', maxlength: 60, autocomplete: 'name', value: localStorage.getItem('by') || '', 'aria-label': t('alarms.by'), placeholder: t('alarms.by') });
+  const said = h('span', { class: 'small', role: 'status' });
+  return h('details', { class: 'no-print' }, h('summary', {}, t('sheet.correct')), h('form', { class: 'shelve', onsubmit: (e) => {
+    e.preventDefault();
+    if (by.value.trim()) localStorage.setItem('by', by.value.trim());
+    post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: f.message })));
+  } }, cause, by, h('button', { type: 'submit' }, t('sheet.do_correct')), said));
+}
+
 const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {}, t(title)), inside);
 
 function sheet(x, events, record) {
@@ -124,6 +141,7 @@ function sheet(x, events, record) {
   return [
     h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('button', { class: 'no-print', onclick: () => window.print() }, t('sheet.print'))),
     h('h1', {}, finding(x)),
+    corrected(events),
     h('dl', { class: 'facts' },
       row('sheet.breaker', h('a', { href: '#/circuit/' + x.circuit }, breakerIn(x.circuit)), ', ', rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '')),
       row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) })),
@@ -131,7 +149,7 @@ function sheet(x, events, record) {
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
     x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : x.cause))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
     block('sheet.record', record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
-    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x)), block('sheet.loads', loads(x))),
+    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at ? correctForm(x) : null), block('sheet.loads', loads(x))),
     h('section', { class: 'block' }, evidence(x)),
     h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
     h('section', { class: 'block only-print' }, h('h2', {}, t('sheet.notes')), h('div', { class: 'lines' })),

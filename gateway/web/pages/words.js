@@ -101,7 +101,7 @@ export const en = {
   'sheet.with': 'Went in the same instant', 'sheet.with_none': 'Nothing else.', 'sheet.upstream': 'Judged to have opened: {breaker}', 'sheet.utility': 'the main, or the utility before it',
   'sheet.forecast': 'The forecast before', 'sheet.forecast_none': 'No warning stood before it opened.',
   'sheet.forecast_line': '{time}: {amps}, would open in {p50} ({p05} to {p95}), chance {chance}',
-  'sheet.before_it': '{time} before', 'sheet.do': 'What to do now', 'sheet.since': 'since {time}', 'sheet.opens': 'opens', 'sheet.time': 'Time', 'sheet.amps': 'Amps', 'sheet.probability': 'sure',
+  'sheet.before_it': '{time} before', 'sheet.correct': 'It was something else', 'sheet.do_correct': 'Keep this cause', 'sheet.corrected': '{by} says: {cause} ({time}).', 'sheet.do': 'What to do now', 'sheet.since': 'since {time}', 'sheet.opens': 'opens', 'sheet.time': 'Time', 'sheet.amps': 'Amps', 'sheet.probability': 'sure',
   'sheet.notes': 'Notes of the electrician', 'sheet.all': 'All trips', 'sheet.seconds_before': '{n} s before', 'sheet.seconds_after': '{n} s after',
 
   'evidence.openings_are_rare': 'Breakers seldom open; loads end all the time', 'evidence.loads_vanished': 'Loads that vanished in the same reading',
@@ -224,7 +224,7 @@ export const es = {
   'sheet.with': 'Cayó en el mismo instante', 'sheet.with_none': 'Nada más.', 'sheet.upstream': 'Se cree que se abrió: {breaker}', 'sheet.utility': 'el general, o la compañía antes de él',
   'sheet.forecast': 'El pronóstico anterior', 'sheet.forecast_none': 'No hubo aviso antes de que se abriera.',
   'sheet.forecast_line': '{time}: {amps}, se abriría en {p50} (de {p05} a {p95}), probabilidad {chance}',
-  'sheet.before_it': '{time} antes', 'sheet.do': 'Qué hacer ahora', 'sheet.since': 'desde las {time}', 'sheet.opens': 'se abre', 'sheet.time': 'Hora', 'sheet.amps': 'Amperios', 'sheet.probability': 'seguro',
+  'sheet.before_it': '{time} antes', 'sheet.correct': 'Fue otra cosa', 'sheet.do_correct': 'Guardar esta causa', 'sheet.corrected': '{by} dice: {cause} ({time}).', 'sheet.do': 'Qué hacer ahora', 'sheet.since': 'desde las {time}', 'sheet.opens': 'se abre', 'sheet.time': 'Hora', 'sheet.amps': 'Amperios', 'sheet.probability': 'seguro',
   'sheet.notes': 'Notas del electricista', 'sheet.all': 'Todos los disparos', 'sheet.seconds_before': '{n} s antes', 'sheet.seconds_after': '{n} s después',
 
   'evidence.openings_are_rare': 'Los interruptores se abren pocas veces; las cargas terminan siempre', 'evidence.loads_vanished': 'Cargas que desaparecieron en la misma lectura',
