@@ -294,6 +294,47 @@ static void an_open_trip_survives_a_restart_and_is_restored_after_it(void **stat
     tear_down(&after);
 }
 
+/* The supply fails, and with it the gateway; an hour later both are back. */
+static void wake_after_an_hour(struct house *h, struct house *after, struct amps then)
+{
+    struct codec_out running = {0}, learned = {0};
+    set_up(h);
+    feed(h, 4000, quiet);
+    trips_save(h->trips, &running);
+    trips_save_learned(h->trips, &learned);
+    set_up(after);
+    struct codec_in in = {.at = running.bytes, .end = running.bytes + running.length};
+    assert_true(trips_load(after->trips, &in));
+    in = (struct codec_in){.at = learned.bytes, .end = learned.bytes + learned.length};
+    assert_true(trips_load_learned(after->trips, &in));
+    after->second = h->second + 3600;
+    feed(after, 1200, then);
+    codec_out_free(&running);
+    codec_out_free(&learned);
+}
+
+static void nothing_is_invented_about_the_time_the_gateway_was_away(void **state)
+{
+    const struct {
+        const char *name;
+        struct amps then;
+    } cases[] = {
+        {"everything is back", {.hall = 0.6F, .bath = 2.0F, .bench = 0.4F}},
+        {"what was in use is off", {.hall = 0.6F, .bench = 0.4F}},
+        {"something else is on", {.hall = 0.6F, .bath = 2.0F, .saw = 7.0F, .bench = 0.4F}},
+    };
+    (void)state;
+    for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
+        struct house h, after;
+        wake_after_an_hour(&h, &after, cases[k].then);
+        if (after.said[TRIP_CONFIRMED] || after.restored || after.again)
+            fail_msg("%s: %zu trips confirmed, %zu restored", cases[k].name,
+                     after.said[TRIP_CONFIRMED], after.restored);
+        tear_down(&h);
+        tear_down(&after);
+    }
+}
+
 static void what_a_person_says_is_kept_beside_what_was_computed(void **state)
 {
     (void)state;
@@ -386,6 +427,7 @@ int main(void)
         cmocka_unit_test(a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor),
         cmocka_unit_test(readings_that_are_lost_are_no_fall),
         cmocka_unit_test(an_open_trip_survives_a_restart_and_is_restored_after_it),
+        cmocka_unit_test(nothing_is_invented_about_the_time_the_gateway_was_away),
         cmocka_unit_test(what_a_person_says_is_kept_beside_what_was_computed),
         cmocka_unit_test(a_trip_that_is_over_can_be_corrected_after_a_restart),
         cmocka_unit_test(a_trip_tells_what_the_breaker_was_like_before),
