@@ -12,6 +12,11 @@
 #define ALIKE 5.0F          /* squared distance up to which a run belongs to a cluster */
 #define MERGE 0.7F          /* and clusters are one */
 #define SAME_SIZE_LOG 0.04F /* a load that moved draws as much as before */
+#define TWIN_MS 3600000
+#define TWIN_SIZE_LOG 0.015F
+#define TWIN_LENGTH_LOG 0.06F
+#define STRANGER_RUNS 4
+#define STRANGER_TWINS 0.25F
 #define HALF_LIFE_MS (60LL * 86400000)
 
 static float log_of(float v, float least)
@@ -132,11 +137,31 @@ const struct learned_load *learned_which(const struct learned *l, const struct r
     return best;
 }
 
+/* Like the last run of the load, shortly before, to within what a meter shows. */
+static bool is_twin(const struct learned_load *c, const struct run_shape *s,
+                    int64_t began_wall_ms)
+{
+    return began_wall_ms - c->last_wall_ms < TWIN_MS &&
+           fabsf(log_of(s->first, 0.02F) - c->last_amps) < TWIN_SIZE_LOG &&
+           fabsf(log_of(s->on_seconds, 1) - c->last_seconds) < TWIN_LENGTH_LOG;
+}
+
+/* It repeats itself, which this load never did, and is not quite like it. */
+static bool stranger(const struct learned_load *c, const struct run_shape *s)
+{
+    return c->runs >= STRANGER_RUNS && c->twins < STRANGER_TWINS &&
+           (fabsf(log_of(s->first, 0.02F) - c->amps.mean) > 2 * TWIN_SIZE_LOG ||
+            fabsf(log_of(s->on_seconds, 1) - c->seconds.mean) > 4 * TWIN_LENGTH_LOG);
+}
+
 struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
                                   int64_t began_wall_ms, int32_t utc_offset_seconds)
 {
     const struct learned_load *known = learned_which(l, s);
     struct learned_load *best = known ? &l->loads[known - l->loads] : NULL;
+    bool twin = best && is_twin(best, s, began_wall_ms);
+    if (twin && stranger(best, s))
+        best = NULL;
     if (!best) {
         best = place(l, began_wall_ms);
         *best = (struct learned_load){.id = ++l->last_id, .first_wall_ms = began_wall_ms};
@@ -148,6 +173,9 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
                n - 1);
     best->lately = 1 + best->lately * expf(-(float)(began_wall_ms - best->last_wall_ms) /
                                            LEARNED_LATELY_MS);
+    follow_mean(&best->twins, twin ? 1 : 0, n);
+    best->last_amps = log_of(s->first, 0.02F);
+    best->last_seconds = log_of(s->on_seconds, 1);
     follow(&best->amps, log_of(s->first, 0.02F), n);
     follow(&best->seconds, log_of(s->on_seconds, 1), n);
     follow(&best->inrush, log_of(s->inrush / fmaxf(s->first, 0.02F), 1), n);

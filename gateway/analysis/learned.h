@@ -3,7 +3,8 @@
  *
  * Runs that look alike (size, inrush, length) are runs of one load: a cluster with its own
  * statistics. A person may name it; the name stays with it. Clusters that have grown together
- * are merged, those that were never seen again make room for new ones, the named ones last.
+ * are merged; what repeats itself exactly, as a thermostat does, is parted from a load that
+ * never did; those that were never seen again make room for new ones, the named ones last.
  *
  * Units      amps RMS, seconds, wall ms
  * Ownership  plain data, no pointers; zeroed is the right beginning
@@ -36,6 +37,8 @@ struct learned_load {
     float power_factor;                            /* 0: not known */
     float charge;                                  /* ampere-seconds in all */
     float hours[24];                               /* beginnings by local hour */
+    float last_amps, last_seconds;                 /* logarithms, of its last run */
+    float twins;              /* how often a run is like the one shortly before */
     float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
     struct learned_log delay;                /* from the beginning to the first stage */
