@@ -19,7 +19,7 @@ const struct field page_fields[PAGE_KEYS] = {
     [PAGE_OFF] = {"off", FIELD_SWITCH, AT(off), .fallback = "false",
                   .help = "no page is served at all"},
     [PAGE_TLS] = {"tls", FIELD_GROUP, .fallback = "no TLS",
-                  .help = "the page is served by HTTPS, and to people who have a login"},
+                  .help = "the page is served by HTTPS (TLS 1.2 and on)"},
 };
 
 const struct field page_tls_fields[PAGE_TLS_KEYS] = {

@@ -325,9 +325,8 @@ static void start_web(struct gateway *g)
     g->web = web_start(&o, why, sizeof why);
     if (g->web)
         log_info("page",
-                 strchr(p->listen, ':') ? "served at http://[%s]:%d/"
-                                        : "served at http://%s:%d/",
-                 p->listen, web_port(g->web));
+                 strchr(p->listen, ':') ? "served at %s://[%s]:%d/" : "served at %s://%s:%d/",
+                 p->cert[0] ? "https" : "http", p->listen, web_port(g->web));
     else
         log_warning("page", "%s: no page is served", why);
 }

@@ -20,6 +20,8 @@
 #define TOLD_AT_ONCE 500
 #define CONNECTION_BYTES ((size_t)16 * 1024)
 #define SILENCE_SECONDS 30
+#define MOST_PEM ((size_t)64 * 1024)
+#define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
 /* ---- live messages: a thread of its own tells what is new ---- */
 
@@ -194,21 +196,46 @@ static int open_socket(const struct page_settings *p, int *port, char *why, size
     return fd;
 }
 
+/* the certificate and its key, as libmicrohttpd wants them; without: plain HTTP */
+static bool read_certificate(struct web *w, char *why, size_t why_size)
+{
+    const struct page_settings *p = &w->settings;
+    if (!p->cert[0])
+        return true;
+    if (!text_read_file(&w->cert, p->cert, MOST_PEM) ||
+        !text_read_file(&w->key, p->key, MOST_PEM)) {
+        snprintf(why, why_size, "%s or %s cannot be read: %s", p->cert, p->key,
+                 strerror(errno));
+        return false;
+    }
+    return true;
+}
+
 static bool start_daemon(struct web *w, char *why, size_t why_size)
 {
     int fd = open_socket(&w->settings, &w->port, why, why_size);
     if (fd < 0)
         return false;
+    struct MHD_OptionItem tls[] = {{MHD_OPTION_HTTPS_MEM_CERT, 0, w->cert.bytes},
+                                   {MHD_OPTION_HTTPS_MEM_KEY, 0, w->key.bytes},
+                                   {MHD_OPTION_HTTPS_PRIORITIES, 0, (void *)TLS_VERSIONS},
+                                   {MHD_OPTION_END, 0, NULL}};
+    unsigned flags =
+        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG;
+    if (!w->cert.bytes)
+        tls[0].option = MHD_OPTION_END;
+    else
+        flags |= MHD_USE_TLS;
     w->daemon = MHD_start_daemon(
-        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG, 0, NULL,
-        NULL, web_http_request, w, MHD_OPTION_EXTERNAL_LOGGER, say, NULL,
+        flags, 0, NULL, NULL, web_http_request, w, MHD_OPTION_EXTERNAL_LOGGER, say, NULL,
         MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS,
         MHD_OPTION_CONNECTION_LIMIT, (unsigned)WEB_MOST_CONNECTIONS,
         MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES, MHD_OPTION_CONNECTION_TIMEOUT,
         (unsigned)SILENCE_SECONDS, MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w,
-        MHD_OPTION_END);
+        MHD_OPTION_ARRAY, tls, MHD_OPTION_END);
     if (!w->daemon) {
-        snprintf(why, why_size, "the server could not be started");
+        snprintf(why, why_size, "the server could not be started%s",
+                 w->cert.bytes ? "; is the certificate one, and the key its key?" : "");
         close(fd);
     }
     return w->daemon != NULL;
@@ -254,7 +281,8 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
                                       .local = page_is_loopback(w->settings.listen)};
     snprintf(why, why_size, "memory is short");
     if (!w->board || !w->stream || !w->asks || !open_readers(w, o->store_path) ||
-        !start_herald(w) || !start_daemon(w, why, why_size)) {
+        !start_herald(w) || !read_certificate(w, why, why_size) ||
+        !start_daemon(w, why, why_size)) {
         web_stop(w);
         return NULL;
     }
@@ -295,8 +323,8 @@ void web_stop(struct web *w)
     pthread_mutex_destroy(&w->lock);
     pthread_mutex_destroy(&w->wake_lock);
     pthread_mutex_destroy(&w->reader_lock);
-    free(w->cert);
-    free(w->key);
+    text_free(&w->cert);
+    text_free(&w->key);
     free(w);
 }
 

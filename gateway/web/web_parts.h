@@ -44,7 +44,7 @@ struct web {
     struct store *store;
     struct MHD_Daemon *daemon;
     int port;
-    char *cert, *key;
+    struct text cert, key; /* PEM */
     struct queue *asks;
 
     pthread_mutex_t reader_lock; /* one reader a serving thread */
