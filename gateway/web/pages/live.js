@@ -35,7 +35,7 @@ function changed() {
 }
 
 export async function get(path) {
-  const r = await fetch('/api/v1' + path, { headers: { Accept: 'application/json' } });
+  const r = await fetch('/api/v1' + path); /* the first ones are on their way already: index.html */
   const body = await r.json().catch(() => ({ error: r.statusText }));
   if (!r.ok) throw Object.assign(new Error(body.error || r.statusText), { status: r.status });
   return body;
