@@ -137,6 +137,107 @@ static void readings_lost_before_the_fall_make_a_coincidence_likelier(void **sta
     assert_true(evidence_natural_here(&f, &h) > clean);
 }
 
+static void a_step_that_was_never_seen_is_no_load_of_its_own(void **state)
+{
+    struct fall_facts f = plain();
+    (void)state;
+    f.watched_days = 10;
+    double unseen = evidence_no_such_step(&f);
+    assert_near(unseen, 1.0, 1e-9);
+    f.ends_like = 3;
+    assert_true(evidence_no_such_step(&f) < 0.2);
+    f.ends_like = 0;
+    f.begins_like = 3; /* seen to begin, in this spell or before */
+    assert_true(evidence_no_such_step(&f) < 0.2);
+    f.begins_like = 0;
+    f.watched_days = 0.5; /* what does a circuit say that is hardly known? */
+    assert_true(evidence_no_such_step(&f) < 0.1);
+}
+
+static void a_fault_opens_before_a_load_is_read_twice(void **state)
+{
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    f.switch_on_amps = 9;
+    f.switch_on_seconds = 1;
+    assert_true(evidence_switch_on(&f, &h, LOST) > 3.0);
+    f.switch_on_seconds = 2;
+    assert_near(evidence_switch_on(&f, &h, LOST), 0.0, 1e-9);
+}
+
+static void what_went_beside_the_load_just_switched_on_counts_by_its_share(void **state)
+{
+    struct fall_facts f = plain();
+    (void)state;
+    f.switch_on_seconds = 1;
+    f.switch_on_amps = 0.5;
+    assert_near(evidence_rest_went(&f), 0.75, 1e-9);
+    f.switch_on_amps = 2.1; /* with its inrush */
+    assert_near(evidence_rest_went(&f), 0.0, 1e-9);
+    f.switch_on_amps = 0.5;
+    f.switch_on_seconds = 60;
+    assert_near(evidence_rest_went(&f), 0.0, 1e-9);
+}
+
+static void nobody_resets_a_breaker_within_seconds(void **state)
+{
+    const struct {
+        double seconds;
+        bool back;
+        double least, most;
+    } cases[] = {{3, true, -10, -5}, {30, true, -5, -1}, {300, true, 0, 0}, {3, false, 0, 0}};
+    (void)state;
+    for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
+        struct fall_facts f = plain();
+        f.silent_seconds = cases[k].seconds;
+        f.back = cases[k].back;
+        double ratio = evidence_back_soon(&f);
+        if (ratio < cases[k].least || ratio > cases[k].most)
+            fail_msg("%g s, %s: %g", f.silent_seconds, f.back ? "back" : "open", ratio);
+    }
+}
+
+static void after_a_reset_less_is_on_and_nothing_new(void **state)
+{
+    struct fall_facts f = plain();
+    (void)state;
+    assert_near(evidence_back_less(&f), 0.0, 1e-9);
+    f.back = true;
+    f.back_amps = 0.2;
+    assert_true(evidence_back_less(&f) > 0.0);
+    f.back_amps = 2.0;
+    assert_near(evidence_back_less(&f), 0.0, 1e-9);
+    f.back_amps = 5.0;
+    assert_true(evidence_back_less(&f) < 0.0);
+}
+
+static void a_night_is_longer_than_an_hour(void **state)
+{
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    f.local_seconds = 20000LL * 86400 + 22 * 3600 + 1234;
+    assert_true(evidence_habit(&f, &h, LOST) < -0.3);
+    f.back = true;
+    f.silent_seconds = 3600;
+    assert_near(evidence_habit(&f, &h, LOST), 0.0, 1e-9);
+    f.silent_seconds = 8 * 3600;
+    assert_true(evidence_habit(&f, &h, LOST) < -0.3);
+}
+
+static void a_long_spell_counts_less_than_its_age(void **state)
+{
+    struct fall_facts f = plain();
+    (void)state;
+    f.awake_seconds = 600;
+    assert_near(evidence_awake(&f), 0.0, 1e-9);
+    f.awake_seconds = 86400;
+    assert_true(evidence_awake(&f) < -3.0);
+}
+
 /* ---- causes ---- */
 
 static enum trip_cause cause_of(struct fall_facts f, double lost_alone, struct scope_guess g,
@@ -204,6 +305,7 @@ struct house {
     struct frame *frame;
     bool fell[6], carries[6];
     double log_chance[6];
+    double gap_seconds;
 };
 
 /* circuits 0..2 in the main panel, 2 feeds the shop with 3, 4 and 5 */
@@ -212,6 +314,7 @@ static void build(struct house *h)
     memset(h, 0, sizeof *h);
     site_init(&h->site);
     h->site.nominal_volts = 120;
+    h->gap_seconds = 1;
     struct site_panel *p = site_add_panel(&h->site);
     strcpy(p->id, "main");
     p->legs = 1;
@@ -238,7 +341,8 @@ static struct scope_guess guess(struct house *h, bool on_the_clock)
                                                   .fell = h->fell,
                                                   .carries = h->carries,
                                                   .log_chance = h->log_chance,
-                                                  .gap_seconds = 1,
+                                                  .gap_seconds = h->gap_seconds,
+                                                  .poll_seconds = 1,
                                                   .on_the_clock = on_the_clock,
                                                   .frame = h->frame});
 }
@@ -295,6 +399,24 @@ static void voltage_tells_an_outage_from_a_coincidence(void **state)
     clear(&h);
 }
 
+static void a_meter_that_was_silent_and_then_knows_nothing_has_restarted(void **state)
+{
+    struct house h;
+    (void)state;
+    build(&h);
+    for (int i = 0; i < 6; i++)
+        h.fell[i] = i != 2;
+    assert_int_equal(guess(&h, false).scope.kind, SCOPE_UTILITY);
+    h.gap_seconds = 12;
+    struct scope_guess g = guess(&h, false);
+    assert_int_equal(g.scope.kind, SCOPE_METER);
+    assert_true(g.probability > 0.9);
+    h.frame->has |= 1U << FRAME_PANEL_VOLTS; /* a dead line tells more than that */
+    h.frame->values[frame_panel_index(h.frame, 0, 0)] = 0.4F;
+    assert_int_equal(guess(&h, false).scope.kind, SCOPE_UTILITY);
+    clear(&h);
+}
+
 static void what_comes_back_together_was_gone_together(void **state)
 {
     (void)state;
@@ -312,11 +434,19 @@ int main(void)
         cmocka_unit_test(a_small_standing_load_that_went_too_tells),
         cmocka_unit_test(silence_counts_until_it_comes_back),
         cmocka_unit_test(readings_lost_before_the_fall_make_a_coincidence_likelier),
+        cmocka_unit_test(a_step_that_was_never_seen_is_no_load_of_its_own),
+        cmocka_unit_test(a_fault_opens_before_a_load_is_read_twice),
+        cmocka_unit_test(what_went_beside_the_load_just_switched_on_counts_by_its_share),
+        cmocka_unit_test(nobody_resets_a_breaker_within_seconds),
+        cmocka_unit_test(after_a_reset_less_is_on_and_nothing_new),
+        cmocka_unit_test(a_night_is_longer_than_an_hour),
+        cmocka_unit_test(a_long_spell_counts_less_than_its_age),
         cmocka_unit_test(every_cause_has_its_picture),
         cmocka_unit_test(a_channel_that_dies_alone_is_told_by_its_feeder),
         cmocka_unit_test(all_behind_a_feeder_at_once_is_the_feeder),
         cmocka_unit_test(timers_switch_at_the_full_hour),
         cmocka_unit_test(voltage_tells_an_outage_from_a_coincidence),
+        cmocka_unit_test(a_meter_that_was_silent_and_then_knows_nothing_has_restarted),
         cmocka_unit_test(what_comes_back_together_was_gone_together),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
