@@ -1,5 +1,7 @@
 #include "delivery_file.h"
 
+#include "config/people_file.h"
+
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -30,6 +32,11 @@ const struct field broker_fields[BROKER_KEYS] = {
                    .help =
                        "every record goes out a second time, numbered and in batches, for a "
                        "centre that gathers many sites"},
+    [BROKER_COMMANDS] = {"commands_named", FIELD_SWITCH, AT(delivery_broker, named),
+                         .fallback = "false",
+                         .help =
+                             "commands only to topics that end in the id of one of `people`, "
+                             "which the broker's access rules give to them alone"},
     [BROKER_TLS] =
         {"tls", FIELD_GROUP, .fallback = "no TLS",
          .help =
@@ -46,7 +53,12 @@ const struct field tls_fields[TLS_KEYS] = {
                  .help = "PEM file of its key"},
 };
 
-static const struct field top_fields[] = {{.name = "broker", .kind = FIELD_GROUP}};
+enum { TOP_BROKER, TOP_MAIL, TOP_PEOPLE, TOP_KEYS };
+static const struct field top_fields[TOP_KEYS] = {
+    [TOP_BROKER] = {"broker", FIELD_GROUP},
+    [TOP_MAIL] = {"mail", FIELD_GROUP},
+    [TOP_PEOPLE] = {"people", FIELD_LIST},
+};
 
 void delivery_defaults(struct delivery *d, const struct site *site)
 {
@@ -54,10 +66,9 @@ void delivery_defaults(struct delivery *d, const struct site *site)
     snprintf(d->broker.client_id, sizeof d->broker.client_id, "foretrip-%s", site->id);
 }
 
-/* Makes the path absolute where it is relative, and looks whether the file can be used. */
-static void settle_path(const struct config_file *file, const config_setting_t *group,
-                        const char *key, const char *directory, bool secret,
-                        char path[DELIVERY_PATH_SIZE])
+void delivery_settle_path(const struct config_file *file, const config_setting_t *group,
+                          const char *key, const char *directory, bool secret,
+                          char path[DELIVERY_PATH_SIZE])
 {
     struct stat st;
     int line = field_line(group, key);
@@ -80,7 +91,7 @@ static void settle_path(const struct config_file *file, const config_setting_t *
                       path);
 }
 
-static bool is_loopback(const char *host)
+bool delivery_is_loopback(const char *host)
 {
     return strcmp(host, "localhost") == 0 || strncmp(host, "127.", 4) == 0 ||
            strcmp(host, "::1") == 0;
@@ -95,16 +106,17 @@ static void read_tls(const struct config_file *file, const config_setting_t *gro
         field_error(file, field_line(group, tls->cert[0] ? "cert" : "key"),
                     "tls has a %s and no %s; a client certificate needs both",
                     tls->cert[0] ? "cert" : "key", tls->cert[0] ? "key" : "cert");
-    settle_path(file, group, "ca", directory, false, tls->ca);
-    settle_path(file, group, "cert", directory, false, tls->cert);
-    settle_path(file, group, "key", directory, true, tls->key);
+    delivery_settle_path(file, group, "ca", directory, false, tls->ca);
+    delivery_settle_path(file, group, "cert", directory, false, tls->cert);
+    delivery_settle_path(file, group, "key", directory, true, tls->key);
 }
 
 void delivery_file_read(struct delivery *d, const struct config_file *file,
-                        const char *directory)
+                        const struct phrases *phrases, const char *directory)
 {
     struct delivery_broker *b = &d->broker;
-    fields_read(file, file->root, "delivery.cfg", top_fields, 1, NULL);
+    fields_read(file, file->root, "delivery.cfg", top_fields, TOP_KEYS, NULL);
+    people_file_read(d, file, phrases, directory);
     const config_setting_t *group = config_setting_get_member(file->root, "broker");
     if (!group || !config_setting_is_group(group))
         return;
@@ -115,13 +127,13 @@ void delivery_file_read(struct delivery *d, const struct config_file *file,
         if (!(keys.given & FIELD_BIT(BROKER_PORT)))
             b->port = 8883;
     }
-    settle_path(file, group, "password_file", directory, true, b->password_file);
+    delivery_settle_path(file, group, "password_file", directory, true, b->password_file);
     /* MQTT 3.1.1, 3.1.2.9: a password only with a user name */
     if (b->password_file[0] && !b->username[0] && !(keys.faulty & FIELD_BIT(BROKER_USERNAME)))
         field_error(
             file, field_line(group, "password_file"),
             "password_file without username; MQTT takes a password only with a user name");
-    if (b->password_file[0] && !b->tls.enabled && !is_loopback(b->host))
+    if (b->password_file[0] && !b->tls.enabled && !delivery_is_loopback(b->host))
         field_warning(file, field_line(group, "host"),
                       "the password goes to \"%s\" in the clear; add tls = { }", b->host);
 }

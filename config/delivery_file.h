@@ -4,8 +4,8 @@
  *     broker = { host = "broker.example"; username = "maple-12"; password_file =
  * "broker.password"; tls = { ca = "ca.pem"; }; };
  *
- * Passwords stand in files of their own. Relative paths are taken from the configuration
- * directory.
+ * The groups mail and people are people_file.h's. Passwords stand in files of their own.
+ * Relative paths are taken from the configuration directory.
  */
 #ifndef FORETRIP_CONFIG_DELIVERY_FILE_H
 #define FORETRIP_CONFIG_DELIVERY_FILE_H
@@ -20,6 +20,7 @@ enum {
     BROKER_PASSWORD_FILE,
     BROKER_KEEPALIVE,
     BROKER_UP,
+    BROKER_COMMANDS,
     BROKER_TLS,
     BROKER_KEYS
 };
@@ -30,7 +31,14 @@ void delivery_defaults(struct delivery *d, const struct site *site);
 
 /* directory is put before relative paths, and the files are looked at; NULL: neither. */
 void delivery_file_read(struct delivery *d, const struct config_file *file,
-                        const char *directory);
+                        const struct phrases *phrases, const char *directory);
+
+/* Makes the path absolute where it is relative, and looks whether the file can be used. */
+void delivery_settle_path(const struct config_file *file, const config_setting_t *group,
+                          const char *key, const char *directory, bool secret,
+                          char path[DELIVERY_PATH_SIZE]);
+
+bool delivery_is_loopback(const char *host);
 
 /* The tables, for the manual. */
 extern const struct field broker_fields[BROKER_KEYS];

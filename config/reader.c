@@ -4,6 +4,7 @@
 #include "config/delivery_file.h"
 #include "config/map_file.h"
 #include "config/page_file.h"
+#include "config/phrases_file.h"
 #include "config/retention_file.h"
 #include "config/rules_file.h"
 #include "config/site_file.h"
@@ -53,7 +54,7 @@ static void load_delivery(struct config *c, const struct config_source *source,
     if (source_open(&file, source, "delivery.cfg", faults) != SOURCE_OPEN)
         return;
     char *whole = source->directory ? realpath(source->directory, NULL) : NULL;
-    delivery_file_read(&c->delivery, &file, whole);
+    delivery_file_read(&c->delivery, &file, &c->phrases, whole);
     free(whole);
     source_close(&file);
 }
@@ -102,6 +103,7 @@ static bool load(struct config *out, const struct config_source *source,
     site_init(&c.site);
     bool site_good = load_site(&c, source, faults);
     load_rules(&c, source, site_good, faults);
+    phrases_file_read(&c.phrases, source, faults);
     load_delivery(&c, source, faults);
     load_retention(&c, source, faults);
     load_tariff(&c, source, faults);
@@ -155,4 +157,5 @@ void config_free(struct config *c)
     rules_set_free(&c->rules);
     meter_map_set_free(&c->maps);
     signature_set_free(&c->signatures);
+    phrases_free(&c->phrases);
 }

@@ -4,6 +4,7 @@
  *     DIR/site.cfg         what is installed (needed)
  *     DIR/rules.cfg        local thresholds
  *     DIR/delivery.cfg     where messages go
+ *     DIR/phrases.cfg      what is said to people, in which languages
  *     DIR/record.cfg       how long what is kept
  *     DIR/tariff.cfg       what a kilowatt hour costs, when
  *     DIR/page.cfg         where the page is served
@@ -28,6 +29,7 @@
 #include "model/delivery.h"
 #include "model/meter_map.h"
 #include "model/page.h"
+#include "model/phrases.h"
 #include "model/retention.h"
 #include "model/rules.h"
 #include "model/signature.h"
@@ -41,6 +43,7 @@ struct config {
     struct rules_set rules;
     struct meter_map_set maps; /* those that the site's meters name, each once */
     struct signature_set signatures;
+    struct phrases phrases;
     struct delivery delivery;
     struct retention retention;
     struct tariff tariff; /* currency "": none */

@@ -6,7 +6,7 @@ echo '/* made by deploy/embed.sh */'
 echo '#include "config/shipped.h"'
 i=0
 for f in "$@"; do
-    printf 'static const char text_%d[] = {' "$i"
+    printf 'static const unsigned char text_%d[] = {' "$i"
     od -An -v -tu1 "$f" | sed 's/  */,/g; s/^,//; s/$/,/'
     echo '0};'
     i=$((i + 1))
@@ -14,7 +14,7 @@ done
 echo 'const struct shipped_file shipped_files[] = {'
 i=0
 for f in "$@"; do
-    printf '    {"%s", text_%d, sizeof text_%d - 1},\n' "${f#config/}" "$i" "$i"
+    printf '    {"%s", (const char *)text_%d, sizeof text_%d - 1},\n' "${f#config/}" "$i" "$i"
     i=$((i + 1))
 done
 echo '    {0, 0, 0}};'

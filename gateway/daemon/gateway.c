@@ -1,6 +1,7 @@
 #include "gateway.h"
 
 #include "answer.h"
+#include "mailroom.h"
 #include "wish.h"
 
 #include "analysis/engine.h"
@@ -50,6 +51,7 @@ struct gateway {
     struct announce *announce; /* NULL without a broker: nobody would take the messages */
     struct mqtt *mqtt;         /* likewise */
     struct web *web;           /* NULL when no page is served */
+    struct mailroom mailroom;
     struct queue *reports;
     struct assemble *assemble;
     struct bus *buses[SITE_MAX_BUSES];
@@ -79,6 +81,7 @@ static void take_event(void *context, const struct event *e)
     store_add_event(g->store, &g->config->site, e, json);
     if (g->announce)
         announce_event(g->announce, e, json);
+    mailroom_event(&g->mailroom, e);
     free(json);
     g->events++;
     if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
@@ -224,9 +227,12 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
     }
+    mailroom_tick(&g->mailroom);
     int64_t commit_mono_ms = clock_mono_ms(); /* the store says itself when it cannot write */
-    if (store_commit(g->store, commit_mono_ms, clock_wall_ms()) != STORE_OK && g->mqtt)
+    enum store_err err = store_commit(g->store, commit_mono_ms, clock_wall_ms());
+    if (err != STORE_OK && g->mqtt)
         mqtt_tell_unwritten(g->mqtt, commit_mono_ms);
+    mailroom_committed(&g->mailroom, err, commit_mono_ms);
     struct store_status record;
     store_get_status(g->store, &record);
     record_alarm_judge(&g->record_alarm, engine_alarms(g->engine), &record, commit_mono_ms,
@@ -408,7 +414,9 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     }
     store_set_site(g->store, &g->config->site);
     store_set_retention(g->store, &g->config->retention);
-    if (!start_engine(g) || !start_mqtt(g) || !start_buses(g))
+    if (!start_engine(g) ||
+        !mailroom_start(&g->mailroom, g->config, g->store, g->database, NULL) ||
+        !start_mqtt(g) || !start_buses(g))
         goto failed;
     start_web(g);
     log_info("gateway", "watching %zu circuits of %s on %zu buses",
@@ -430,6 +438,7 @@ void gateway_destroy(struct gateway *g)
         keep_state(g, ENGINE_LEARNED, "learned");
         store_commit(g->store, clock_mono_ms(), clock_wall_ms());
     }
+    mailroom_stop(&g->mailroom, NULL); /* its state went with the last change */
     stop_mqtt(g);
     engine_destroy(g->engine);
     store_reader_close(g->wishes);
@@ -473,6 +482,8 @@ void gateway_reload(struct gateway *g)
     web_stop(g->web);
     g->web = NULL;
     stop_mqtt(g);
+    struct codec_out told = {0};
+    mailroom_stop(&g->mailroom, &told);
     engine_destroy(g->engine);
     free(g->published);
     struct config *old = g->config;
@@ -483,7 +494,9 @@ void gateway_reload(struct gateway *g)
     store_set_retention(g->store, &next->retention);
     config_free(old);
     free(old);
-    if (!start_mqtt(g) || !start_buses(g))
+    bool started = mailroom_start(&g->mailroom, next, g->store, g->database, &told);
+    codec_out_free(&told);
+    if (!start_mqtt(g) || !start_buses(g) || !started)
         log_error(
             "config",
             "the new configuration was taken over, but not every part of it could be started");

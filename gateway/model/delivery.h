@@ -27,12 +27,59 @@ struct delivery_broker {
     char username[DELIVERY_NAME_SIZE];      /* "": none */
     char password_file[DELIVERY_PATH_SIZE]; /* "": none */
     int keepalive_seconds;
-    bool up; /* the stream of records for a centre is published too */
+    bool up;    /* the stream of records for a centre is published too */
+    bool named; /* commands only where the topic ends in a person's id */
     struct delivery_tls tls;
+};
+
+enum delivery_security { SECURITY_STARTTLS, SECURITY_TLS, SECURITY_NONE };
+
+/* The mail server that takes our mail. */
+struct delivery_mail {
+    char host[DELIVERY_HOST_SIZE]; /* "": none */
+    int port;                      /* 587; with TLS from the first byte 465, without any 25 */
+    int security;                  /* enum delivery_security */
+    char username[DELIVERY_NAME_SIZE];      /* "": no login */
+    char password_file[DELIVERY_PATH_SIZE]; /* "": none */
+    char from[DELIVERY_HOST_SIZE];
+    char ca[DELIVERY_PATH_SIZE]; /* "": the system's own authorities */
+};
+
+/* What somebody may ask for over MQTT, and what they see. */
+enum delivery_role { ROLE_RESIDENT, ROLE_ELECTRICIAN, ROLE_MANAGER };
+
+enum delivery_summary { SUMMARY_NONE, SUMMARY_DAILY, SUMMARY_WEEKLY };
+
+#define DELIVERY_MAX_PEOPLE 32
+#define DELIVERY_NO_MINUTE (-1)
+
+struct delivery_person {
+    char id[SITE_ID_SIZE];
+    char name[SITE_NAME_SIZE];
+    int role; /* enum delivery_role */
+    char language[8];
+    char mail[DELIVERY_HOST_SIZE];    /* "": none */
+    char webhook[DELIVERY_PATH_SIZE]; /* "": none */
+    char token_file[DELIVERY_PATH_SIZE];
+    char webhook_ca[DELIVERY_PATH_SIZE];
+    int least;                /* enum alarm_priority: the lowest that reaches them */
+    int quiet_from, quiet_to; /* minutes since the site's midnight, DELIVERY_NO_MINUTE: none */
+    int after_minutes;        /* told only when nobody has acknowledged it by then */
+    int repeat_minutes;       /* 0: told once */
+    int summary;              /* enum delivery_summary */
+    int summary_minute;
 };
 
 struct delivery {
     struct delivery_broker broker;
+    struct delivery_mail mail;
+    struct delivery_person people[DELIVERY_MAX_PEOPLE];
+    size_t person_count;
 };
+
+/* Index, -1 when there is none. */
+int delivery_find_person(const struct delivery *d, const char *id);
+
+const char *delivery_role_name(enum delivery_role r);
 
 #endif

@@ -1,5 +1,7 @@
 #include "broker.h"
 
+#include "secret.h"
+
 #include "base/text.h"
 
 #include <mosquitto.h>
@@ -10,8 +12,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#define PASSWORD_MAX 1024
 
 struct broker {
     struct mosquitto *mosq;
@@ -113,30 +113,14 @@ static void on_message(struct mosquitto *mosq, void *context, const struct mosqu
 
 /* ---- opening ---- */
 
-static bool read_password(const char *path, char out[PASSWORD_MAX], char why[BROKER_WHY_SIZE])
-{
-    struct text t = TEXT_INIT;
-    bool ok = text_read_file(&t, path, PASSWORD_MAX - 1);
-    if (!ok)
-        snprintf(why, BROKER_WHY_SIZE, "%.200s: the password cannot be read: %s", path,
-                 strerror(errno));
-    else
-        text_copy(out, PASSWORD_MAX, text_get(&t));
-    if (ok)
-        out[strcspn(out, "\r\n")] = '\0';
-    if (t.bytes)
-        explicit_bzero(t.bytes, t.length);
-    text_free(&t);
-    return ok;
-}
-
 static bool set_login(struct mosquitto *mosq, const struct delivery_broker *b,
                       char why[BROKER_WHY_SIZE])
 {
-    char password[PASSWORD_MAX] = "";
+    char password[SECRET_SIZE] = "";
     if (b->username[0] == '\0')
         return true;
-    if (b->password_file[0] && !read_password(b->password_file, password, why))
+    if (b->password_file[0] &&
+        !secret_read(b->password_file, "the password", password, why, BROKER_WHY_SIZE))
         return false;
     int rc =
         mosquitto_username_pw_set(mosq, b->username, b->password_file[0] ? password : NULL);

@@ -136,7 +136,7 @@ static void post_unwritten(void *context, const char *topic, const char *payload
 
 void mqtt_tell_unwritten(struct mqtt *m, int64_t mono_ms)
 {
-    store_take_unwritten(m->store, mono_ms, post_unwritten, m);
+    store_take_unwritten(m->store, STORE_ROUTE_MQTT, mono_ms, post_unwritten, m);
 }
 
 void mqtt_set_state(struct mqtt *m, const char *circuit_id, const char *json)

@@ -42,12 +42,13 @@ static const char *const sql_of[STATEMENTS] = {
                      " FROM readings WHERE t >= ?1 * 16 AND t < ?1 * 16 + 16), ?1 * 16), id, ?3"
                      " FROM layouts WHERE columns = ?2",
     [DELETE_SETTLED] = "DELETE FROM outbox WHERE id <= ?2 AND route = ?1",
+    [DELETE_MESSAGE] = "DELETE FROM outbox WHERE id = ?1",
     [PUT_SETTLED] = "INSERT INTO settled (route, id) VALUES (?1, ?2)"
                     " ON CONFLICT (route) DO UPDATE SET id = ?2",
     [DROP_LOW] = "DELETE FROM outbox WHERE id IN"
                  " (SELECT id FROM outbox WHERE low_value = 1 ORDER BY id LIMIT ?1)",
-    [DROP_OLDEST] =
-        "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox ORDER BY id LIMIT ?1)",
+    [DROP_OLDEST] = "DELETE FROM outbox WHERE id IN"
+                    " (SELECT id FROM outbox WHERE route <> 3 ORDER BY id LIMIT ?1)",
     [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
                    " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
 };

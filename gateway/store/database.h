@@ -35,6 +35,7 @@ enum statement {
     ADD_LAYOUT,  /* columns, poles, panels */
     ADD_READINGS,   /* t, columns, data */
     DELETE_SETTLED, /* route, id */
+    DELETE_MESSAGE, /* id */
     PUT_SETTLED,    /* route, id */
     DROP_LOW,       /* how many */
     DROP_OLDEST,    /* how many */

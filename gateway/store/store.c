@@ -40,6 +40,7 @@ static enum store_err read_ends(struct store *s)
         return err;
     atomic_store(&s->newest[STORE_ROUTE_UP], seq);
     atomic_store(&s->newest[STORE_ROUTE_MQTT], message);
+    atomic_store(&s->newest[STORE_ROUTE_LETTER], message);
     return STORE_OK;
 }
 
@@ -150,6 +151,7 @@ struct store *store_open(const struct store_options *o, int64_t wall_ms, enum st
             *err = STORE_ERR_MEMORY;
         return NULL;
     }
+    finished_init(&s->finished);
     s->options = *o;
     s->options.path = s->path = path;
     if (s->options.outbox_most <= 0)
@@ -186,6 +188,7 @@ void store_close(struct store *s)
     batch_clear(&s->batch);
     block_destroy(s->block);
     text_free(&s->columns);
+    finished_free(&s->finished);
     free(s->path);
     free(s);
 }
@@ -257,11 +260,15 @@ static int64_t days_ago(const struct store *s, double days)
 
 static enum store_err write_batch(struct store *s)
 {
+    size_t finished_count;
+    int64_t *finished = finished_copy(&s->finished, &finished_count);
     struct transaction_job job = {
         .batch = &s->batch,
         .outbox_most = s->options.outbox_most,
         .room_days = s->short_of_room ? 1 << (s->room_tries < 10 ? s->room_tries : 10) : 0,
         .loads_before_wall_ms = days_ago(s, s->options.loads_days),
+        .finished = finished,
+        .finished_count = finished_count,
     };
     struct transaction_ends ends = {.outbox_rows = s->outbox_rows};
     for (int r = 1; r < STORE_ROUTES; r++) {
@@ -270,7 +277,9 @@ static enum store_err write_batch(struct store *s)
         job.settled[r] = atomic_load(&s->settled[r]);
     }
     int rc = transaction_write(&s->database, &job, &ends);
+    free(finished);
     if (rc == SQLITE_OK) {
+        finished_forget(&s->finished, finished_count);
         s->room_tries = 0;
         take_ends(s, &ends);
         return STORE_OK;
@@ -333,7 +342,7 @@ enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms)
     if (s->block && block_rows(s->block) > 0 &&
         mono_ms - block_first_mono_ms(s->block) >= SEAL_MS)
         store_take_block(s);
-    if (s->batch.count == 0 && !settle_due(s, mono_ms))
+    if (s->batch.count == 0 && !settle_due(s, mono_ms) && !finished_any(&s->finished))
         return s->err;
     if (s->err && mono_ms < s->retry_mono_ms)
         return s->err;

@@ -17,8 +17,9 @@
  * creation.
  *
  * Ownership  store_open .. store_close; what is passed in is borrowed for the call and copied
- * Threads    one thread owns a store; store_settle and store_newest may be called from
- * any. Other threads read through their own store_reader (reader.h) Cost docs/method/store.md
+ * Threads    one thread owns a store; store_settle, store_finish and store_newest may be called
+ * from any. Other threads read through their own store_reader (reader.h) Cost
+ * docs/method/store.md
  */
 #ifndef FORETRIP_STORE_H
 #define FORETRIP_STORE_H
@@ -76,8 +77,12 @@ void store_add_event(struct store *s, const struct site *site, const struct even
 /* The trip is over for whoever is told: neither open nor to be acknowledged. */
 void store_release_trip(struct store *s, const char *id);
 
-enum store_route { STORE_ROUTE_MQTT = 1, STORE_ROUTE_UP = 2 };
-#define STORE_ROUTES 3 /* one past the last */
+enum store_route {
+    STORE_ROUTE_MQTT = 1,
+    STORE_ROUTE_UP = 2,
+    STORE_ROUTE_LETTER = 3, /* to people; topic: "mail/<person>" or "webhook/<person>" */
+};
+#define STORE_ROUTES 4 /* one past the last */
 
 /* A message for the outbox. */
 struct store_message {
@@ -109,20 +114,24 @@ void store_add_readings(struct store *s, const struct frame *f);
 /* Ends the turn: writes when there is something to write. Cheap when there is not. */
 enum store_err store_commit(struct store *s, int64_t mono_ms, int64_t wall_ms);
 
-/* Messages of more than low value that wait in memory although commits have failed for
- * STORE_GRACE_MS: a card that dies must not make the gateway mute. Each is handed on once, and
- * stays in the batch. payload is NULL for a retained topic to be cleared. */
+/* Messages of the route and of more than low value that wait in memory although commits have
+ * failed for STORE_GRACE_MS: a card that dies must not make the gateway mute. Each is handed on
+ * once, and stays in the batch. payload is NULL for a retained topic to be cleared. */
 #define STORE_GRACE_MS 5000
 typedef void store_unwritten_fn(void *context, const char *topic, const char *payload,
                                 bool retain);
-void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *fn,
-                          void *context);
+void store_take_unwritten(struct store *s, enum store_route route, int64_t mono_ms,
+                          store_unwritten_fn *fn, void *context);
 
 /* ---- the outbox, from the side of delivery ---- */
 
 /* Every message of the route up to and including this one is delivered (for STORE_ROUTE_UP:
  * every event up to this sequence number). Any thread. The rows go with a later commit. */
 void store_settle(struct store *s, enum store_route route, int64_t id);
+
+/* This one message of STORE_ROUTE_LETTER is done with. Any thread. The row goes with the next
+ * commit. */
+void store_finish(struct store *s, int64_t id);
 
 /* The newest message, or for STORE_ROUTE_UP the newest event, on disk. Any thread. */
 int64_t store_newest(struct store *s, enum store_route route);

@@ -13,6 +13,7 @@
 #include "batch.h"
 #include "block.h"
 #include "database.h"
+#include "finished.h"
 
 #include "base/text.h"
 
@@ -41,6 +42,8 @@ struct store {
     int64_t forgotten[STORE_ROUTES]; /* settled and deleted up to here */
     int64_t settle_mono_ms;
 
+    struct finished finished; /* letters to be deleted */
+
     store_watch *watch;
     void *watch_context;
 
@@ -55,7 +58,7 @@ struct store {
 };
 
 /* Among the values of ADD_MESSAGE. */
-enum { MESSAGE_TOPIC = 1, MESSAGE_PAYLOAD = 2, MESSAGE_RETAIN = 4 };
+enum { MESSAGE_ROUTE = 0, MESSAGE_TOPIC = 1, MESSAGE_PAYLOAD = 2, MESSAGE_RETAIN = 4 };
 
 /* Ends the block of readings that is open, if there is one, and puts it into the batch. */
 void store_take_block(struct store *s);

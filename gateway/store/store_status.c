@@ -1,13 +1,14 @@
 /* Delivery's side of store.h, and how it goes. */
 #include "store_parts.h"
 
-void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *fn,
-                          void *context)
+void store_take_unwritten(struct store *s, enum store_route route, int64_t mono_ms,
+                          store_unwritten_fn *fn, void *context)
 {
     if (!s->err || mono_ms - s->failed_mono_ms < STORE_GRACE_MS)
         return;
     for (struct entry *e = s->batch.first; e; e = e->next) {
-        if (e->kind.statement != ADD_MESSAGE || e->kind.worth != WORTH_RECORD || e->told)
+        if (e->kind.statement != ADD_MESSAGE || e->kind.worth != WORTH_RECORD || e->told ||
+            e->values[MESSAGE_ROUTE].integer != (int64_t)route)
             continue;
         struct text topic = TEXT_INIT,
                     payload = TEXT_INIT; /* the batch's texts are not terminated */
@@ -29,6 +30,11 @@ void store_take_unwritten(struct store *s, int64_t mono_ms, store_unwritten_fn *
 void store_settle(struct store *s, enum store_route route, int64_t id)
 {
     atomic_store(&s->settled[route], id);
+}
+
+void store_finish(struct store *s, int64_t id)
+{
+    finished_add(&s->finished, id);
 }
 
 int64_t store_newest(struct store *s, enum store_route route)

@@ -62,7 +62,7 @@ static int write_entries(struct database *d, const struct batch *batch,
         if (e->kind.statement == ADD_EVENT)
             ends->newest[STORE_ROUTE_UP] = sqlite3_last_insert_rowid(d->db);
         if (e->kind.statement == ADD_MESSAGE) {
-            ends->newest[STORE_ROUTE_MQTT] = sqlite3_last_insert_rowid(d->db);
+            ends->newest[e->values[0].integer] = sqlite3_last_insert_rowid(d->db);
             ends->outbox_rows++;
         }
     }
@@ -81,6 +81,18 @@ static int forget_settled(struct database *d, const struct transaction_job *job,
         if (which == DELETE_SETTLED && rc == SQLITE_OK)
             ends->outbox_rows -= sqlite3_changes(d->db);
         ends->settled[r] = job->settled[r];
+    }
+    return rc;
+}
+
+static int delete_finished(struct database *d, const struct transaction_job *job,
+                           struct transaction_ends *ends)
+{
+    int rc = SQLITE_OK;
+    for (size_t i = 0; i < job->finished_count && rc == SQLITE_OK; i++) {
+        rc = run_numbers(d, DELETE_MESSAGE, job->finished[i], 0, 1);
+        if (rc == SQLITE_OK)
+            ends->outbox_rows -= sqlite3_changes(d->db);
     }
     return rc;
 }
@@ -118,6 +130,8 @@ int transaction_write(struct database *d, const struct transaction_job *job,
         rc = write_entries(d, job->batch, ends);
     if (rc == SQLITE_OK)
         rc = forget_settled(d, job, ends);
+    if (rc == SQLITE_OK)
+        rc = delete_finished(d, job, ends);
     if (rc == SQLITE_OK)
         rc = bound_outbox(d, job->outbox_most, ends);
     if (rc == SQLITE_OK)

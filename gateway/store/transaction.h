@@ -20,6 +20,8 @@ struct transaction_job {
     int64_t outbox_most;
     int room_days; /* the disk is full: so many days of the oldest readings go first */
     int64_t loads_before_wall_ms; /* 0: keep all */
+    const int64_t *finished;      /* letters to be deleted */
+    size_t finished_count;
 };
 
 /* How things stand: before the call as of now, after a good one as it left them. */

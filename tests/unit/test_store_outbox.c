@@ -122,12 +122,12 @@ static void what_a_dead_disk_keeps_back_is_handed_on_once(void **state)
     record_message(r, "trip", "{\"a\":1}", false);
     for (int i = 0; i < 4; i++) {
         record_turn(r);
-        store_take_unwritten(r->store, r->mono_ms, hear, &t);
+        store_take_unwritten(r->store, STORE_ROUTE_MQTT, r->mono_ms, hear, &t);
     }
     assert_int_equal(t.count, 0); /* a hiccup is no reason */
     for (int i = 0; i < 4; i++) {
         record_turn(r);
-        store_take_unwritten(r->store, r->mono_ms, hear, &t);
+        store_take_unwritten(r->store, STORE_ROUTE_MQTT, r->mono_ms, hear, &t);
     }
     assert_int_equal(t.count, 1);
     assert_string_equal(t.last, "trip {\"a\":1} 0");

@@ -1,0 +1,231 @@
+#include "phrases.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+static const char *const matter_names[MATTERS] = {
+    [MATTER_NEAR_OVERLOAD] = "near_overload",
+    [MATTER_CONTINUOUS_LOAD] = "continuous_load",
+    [MATTER_TRIP_OVERLOAD] = "trip_overload",
+    [MATTER_TRIP_FAULT] = "trip_fault",
+    [MATTER_TRIP_WORN_BREAKER] = "trip_worn_breaker",
+    [MATTER_TRIP_OPENED_BY_HAND] = "trip_opened_by_hand",
+    [MATTER_TRIP_UPSTREAM_OPEN] = "trip_upstream_open",
+    [MATTER_TRIP_SUPPLY_OUTAGE] = "trip_supply_outage",
+    [MATTER_OPENED_AGAIN] = "opened_again",
+    [MATTER_WORN_BREAKER] = "worn_breaker",
+    [MATTER_BREAKER_DID_NOT_OPEN] = "breaker_did_not_open",
+    [MATTER_OPEN_NEUTRAL] = "open_neutral",
+    [MATTER_SUPPLY_VOLTAGE] = "supply_voltage",
+    [MATTER_LEG_IMBALANCE] = "leg_imbalance",
+    [MATTER_FEEDER_OVERLOAD] = "feeder_overload",
+    [MATTER_ESSENTIAL_LOAD_SILENT] = "essential_load_silent",
+    [MATTER_METER_LOST] = "meter_lost",
+    [MATTER_SENSOR_MISMATCH] = "sensor_mismatch",
+    [MATTER_RECORD_AT_RISK] = "record_at_risk",
+};
+
+static const char *const phrase_names[PHRASES] = {
+    [PHRASE_URGENT] = "urgent",
+    [PHRASE_AGAIN] = "again",
+    [PHRASE_UNANSWERED] = "unanswered",
+    [PHRASE_OVER] = "over",
+    [PHRASE_OVER_TEXT] = "over_text",
+    [PHRASE_WAS_OVER] = "was_over",
+    [PHRASE_WHERE] = "where",
+    [PHRASE_SINCE] = "since",
+    [PHRASE_DIGEST] = "digest",
+    [PHRASE_SUMMARY] = "summary",
+    [PHRASE_SUMMARY_TEXT] = "summary_text",
+    [PHRASE_SUMMARY_QUIET] = "summary_quiet",
+    [PHRASE_SUMMARY_STANDING] = "summary_standing",
+    [PHRASE_LOST] = "lost",
+    [PHRASE_ACKNOWLEDGE] = "acknowledge",
+    [PHRASE_TEST] = "test",
+    [PHRASE_TEST_TEXT] = "test_text",
+    [PHRASE_CAUTION] = "caution",
+};
+
+static bool find(const char *const *names, int count, const char *name, int *out)
+{
+    for (int i = 0; i < count; i++)
+        if (strcmp(names[i], name) == 0) {
+            *out = i;
+            return true;
+        }
+    return false;
+}
+
+const char *matter_name(enum matter m)
+{
+    return matter_names[m];
+}
+
+bool matter_find(const char *name, enum matter *out)
+{
+    int i;
+    bool found = find(matter_names, MATTERS, name, &i);
+    if (found)
+        *out = (enum matter)i;
+    return found;
+}
+
+const char *phrase_name(enum phrase p)
+{
+    return phrase_names[p];
+}
+
+bool phrase_find(const char *name, enum phrase *out)
+{
+    int i;
+    bool found = find(phrase_names, PHRASES, name, &i);
+    if (found)
+        *out = (enum phrase)i;
+    return found;
+}
+
+static enum matter matter_of_trip(enum trip_cause cause)
+{
+    switch (cause) {
+    case CAUSE_OVERLOAD: return MATTER_TRIP_OVERLOAD;
+    case CAUSE_WORN_BREAKER: return MATTER_TRIP_WORN_BREAKER;
+    case CAUSE_OPENED_BY_HAND: return MATTER_TRIP_OPENED_BY_HAND;
+    case CAUSE_UPSTREAM_OPEN: return MATTER_TRIP_UPSTREAM_OPEN;
+    case CAUSE_SUPPLY_OUTAGE: return MATTER_TRIP_SUPPLY_OUTAGE;
+    case CAUSE_FAULT:
+    case CAUSE_SENSOR_LOST:
+    case CAUSE_LOAD_ENDED: break;
+    }
+    return MATTER_TRIP_FAULT; /* what is not known is treated as the dangerous one */
+}
+
+enum matter matter_of(enum alarm_kind kind, enum trip_cause cause)
+{
+    switch (kind) {
+    case ALARM_NEAR_OVERLOAD: return MATTER_NEAR_OVERLOAD;
+    case ALARM_CONTINUOUS_LOAD: return MATTER_CONTINUOUS_LOAD;
+    case ALARM_TRIP: return matter_of_trip(cause);
+    case ALARM_OPENED_AGAIN: return MATTER_OPENED_AGAIN;
+    case ALARM_WORN_BREAKER: return MATTER_WORN_BREAKER;
+    case ALARM_BREAKER_DID_NOT_OPEN: return MATTER_BREAKER_DID_NOT_OPEN;
+    case ALARM_OPEN_NEUTRAL: return MATTER_OPEN_NEUTRAL;
+    case ALARM_SUPPLY_VOLTAGE: return MATTER_SUPPLY_VOLTAGE;
+    case ALARM_LEG_IMBALANCE: return MATTER_LEG_IMBALANCE;
+    case ALARM_FEEDER_OVERLOAD: return MATTER_FEEDER_OVERLOAD;
+    case ALARM_ESSENTIAL_LOAD_SILENT: return MATTER_ESSENTIAL_LOAD_SILENT;
+    case ALARM_METER_LOST: return MATTER_METER_LOST;
+    case ALARM_SENSOR_MISMATCH: return MATTER_SENSOR_MISMATCH;
+    case ALARM_RECORD_AT_RISK: return MATTER_RECORD_AT_RISK;
+    }
+    return MATTER_TRIP_FAULT;
+}
+
+const struct phrases_language *phrases_find(const struct phrases *p, const char *code)
+{
+    for (size_t i = 0; i < p->count; i++)
+        if (strcmp(p->languages[i].code, code) == 0)
+            return &p->languages[i];
+    return NULL;
+}
+
+/* ---- filling ---- */
+
+enum slot {
+    SLOT_SITE,
+    SLOT_PANEL,
+    SLOT_POSITION,
+    SLOT_CIRCUIT,
+    SLOT_METER,
+    SLOT_LOADS,
+    SLOT_TIME,
+    SLOT_ALARM,
+    SLOT_AMPS,
+    SLOT_COUNT,
+    SLOT_TRIPS,
+    SLOT_URGENT,
+    SLOTS
+};
+static const char *const slot_names[SLOTS] = {"site",  "panel", "position", "circuit",
+                                              "meter", "loads", "time",     "alarm",
+                                              "amps",  "count", "trips",    "urgent"};
+#define SLOT_NAME_SIZE 24
+
+/* At a brace: the word in it, and how long it is with both braces; 0 when it is none. */
+static size_t read_slot(const char *at, char name[SLOT_NAME_SIZE], int *slot)
+{
+    const char *end = strchr(at, '}');
+    if (*at != '{' || !end || end - at - 1 >= SLOT_NAME_SIZE)
+        return 0;
+    memcpy(name, at + 1, (size_t)(end - at - 1));
+    name[end - at - 1] = '\0';
+    if (!find(slot_names, SLOTS, name, slot))
+        *slot = SLOTS;
+    return (size_t)(end - at) + 1;
+}
+
+static void append_slot(int slot, const struct phrase_values *v, struct text *out)
+{
+    const char *const texts[] = {v->site,  v->panel, v->position, v->circuit,
+                                 v->meter, v->loads, v->time,     v->alarm};
+    if (slot < SLOT_AMPS)
+        text_append(out, texts[slot] ? texts[slot] : "");
+    else if (slot == SLOT_AMPS)
+        text_printf(out, "%.1f", v->amps);
+    else
+        text_printf(out, "%ld",
+                    slot == SLOT_COUNT   ? v->count
+                    : slot == SLOT_TRIPS ? v->trips
+                                         : v->urgent);
+}
+
+void phrases_fill(const char *text, const struct phrase_values *v, struct text *out)
+{
+    char name[SLOT_NAME_SIZE];
+    while (*text) {
+        size_t plain = strcspn(text, "{");
+        text_append_bytes(out, text, plain);
+        text += plain;
+        if (!*text)
+            return;
+        int slot = SLOTS;
+        size_t length = read_slot(text, name, &slot);
+        if (length > 0 && slot < SLOTS) {
+            append_slot(slot, v, out);
+            text += length;
+        } else {
+            text_append_bytes(out, text++, 1);
+        }
+    }
+}
+
+bool phrases_find_unknown(const char *text, char *out, size_t capacity)
+{
+    char name[SLOT_NAME_SIZE];
+    for (const char *at = text; (at = strchr(at, '{')); at++) {
+        int slot = SLOTS;
+        if (read_slot(at, name, &slot) == 0) {
+            text_copy(out, capacity, "{");
+            return true;
+        }
+        if (slot == SLOTS) {
+            text_copy(out, capacity, name);
+            return true;
+        }
+    }
+    return false;
+}
+
+void phrases_free(struct phrases *p)
+{
+    for (size_t i = 0; i < p->count; i++) {
+        struct phrases_language *l = &p->languages[i];
+        for (int m = 0; m < MATTERS; m++) {
+            free(l->subject[m]);
+            free(l->what[m]);
+            free(l->act[m]);
+        }
+        for (int w = 0; w < PHRASES; w++)
+            free(l->words[w]);
+    }
+    *p = (struct phrases){0};
+}

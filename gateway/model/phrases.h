@@ -1,0 +1,105 @@
+/*
+ * phrases - the sentences of messages to people, by language.
+ *
+ * For each matter an alarm can be about: a subject that fits a lock screen, what has happened,
+ * and what to do and not to do. Where a language leaves out the last two, the alarm's own words
+ * (English) are used. {words in braces} are filled in; phrases_fill says which there are.
+ *
+ * Ownership  the set owns its texts; phrases_free ends it
+ */
+#ifndef FORETRIP_PHRASES_H
+#define FORETRIP_PHRASES_H
+
+#include "base/text.h"
+#include "event.h"
+
+/* What an alarm is about, as people are told: its kind, and a trip by its cause. */
+enum matter {
+    MATTER_NEAR_OVERLOAD,
+    MATTER_CONTINUOUS_LOAD,
+    MATTER_TRIP_OVERLOAD,
+    MATTER_TRIP_FAULT,
+    MATTER_TRIP_WORN_BREAKER,
+    MATTER_TRIP_OPENED_BY_HAND,
+    MATTER_TRIP_UPSTREAM_OPEN,
+    MATTER_TRIP_SUPPLY_OUTAGE,
+    MATTER_OPENED_AGAIN,
+    MATTER_WORN_BREAKER,
+    MATTER_BREAKER_DID_NOT_OPEN,
+    MATTER_OPEN_NEUTRAL,
+    MATTER_SUPPLY_VOLTAGE,
+    MATTER_LEG_IMBALANCE,
+    MATTER_FEEDER_OVERLOAD,
+    MATTER_ESSENTIAL_LOAD_SILENT,
+    MATTER_METER_LOST,
+    MATTER_SENSOR_MISMATCH,
+    MATTER_RECORD_AT_RISK,
+    MATTERS
+};
+
+/* Words around the matters. */
+enum phrase {
+    PHRASE_URGENT,     /* before the subject of an urgent one */
+    PHRASE_AGAIN,      /* .. of one told again */
+    PHRASE_UNANSWERED, /* .. of one told because nobody has acknowledged it */
+    PHRASE_OVER,       /* .. of one that is over */
+    PHRASE_OVER_TEXT,  /* what then is said */
+    PHRASE_WAS_OVER,   /* of one that was over before it was told */
+    PHRASE_WHERE,      /* of a breaker */
+    PHRASE_SINCE,
+    PHRASE_DIGEST,  /* subject of many in one */
+    PHRASE_SUMMARY, /* subject of the daily or weekly one */
+    PHRASE_SUMMARY_TEXT,
+    PHRASE_SUMMARY_QUIET, /* nothing stands */
+    PHRASE_SUMMARY_STANDING,
+    PHRASE_LOST, /* earlier ones could not be delivered */
+    PHRASE_ACKNOWLEDGE,
+    PHRASE_TEST, /* subject of a trial message */
+    PHRASE_TEST_TEXT,
+    PHRASE_CAUTION, /* ends every message */
+    PHRASES
+};
+
+#define PHRASES_LANGUAGES 12
+
+struct phrases_language {
+    char code[8];
+    char *subject[MATTERS];
+    char *what[MATTERS]; /* NULL: the alarm's own text */
+    char *act[MATTERS];  /* NULL: the alarm's own advice */
+    char *words[PHRASES];
+};
+
+struct phrases {
+    struct phrases_language languages[PHRASES_LANGUAGES];
+    size_t count;
+};
+
+const char *matter_name(enum matter m);
+bool matter_find(const char *name, enum matter *out);
+const char *phrase_name(enum phrase p);
+bool phrase_find(const char *name, enum phrase *out);
+
+/* cause counts for a trip only. */
+enum matter matter_of(enum alarm_kind kind, enum trip_cause cause);
+
+/* NULL when there is none of that code. */
+const struct phrases_language *phrases_find(const struct phrases *p, const char *code);
+
+/* What can stand in braces. */
+struct phrase_values {
+    const char *site, *panel, *position, *circuit, *meter, *loads, *time, *alarm;
+    double amps;
+    long count, trips, urgent;
+};
+
+/* The template with its braces filled; an unknown word in braces stays as it is. */
+void phrases_fill(const char *text, const struct phrase_values *v, struct text *out);
+
+/* The first word in braces that phrases_fill does not know, into out; false when there is
+ * none. */
+bool phrases_find_unknown(const char *text, char *out, size_t capacity);
+
+void phrases_free(struct phrases *p); /* accepts a zeroed one */
+
+#endif

@@ -1,0 +1,504 @@
+#include "people.h"
+
+#include "people_parts.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define DAY_MINUTES 1440
+#define MINUTE_MS INT64_C(60000)
+#define HOUR_MS (60 * MINUTE_MS)
+#define LETTER_ITEMS 20 /* alarms in one letter; the rest goes in the next */
+#define REPEATS_MOST 48 /* after that the person does not read them */
+
+struct people *people_create(const struct delivery *d, const struct phrases *phrases,
+                             const struct site *site, struct store *store)
+{
+    struct people *p = calloc(1, sizeof *p);
+    if (!p)
+        return NULL;
+    p->delivery = d;
+    p->phrases = phrases;
+    p->site = site;
+    p->store = store;
+    p->causes = malloc((site->circuit_count + 1) * sizeof *p->causes);
+    if (!p->causes) {
+        free(p);
+        return NULL;
+    }
+    for (size_t c = 0; c < site->circuit_count; c++)
+        p->causes[c] = CAUSE_FAULT;
+    return p;
+}
+
+void people_destroy(struct people *p)
+{
+    if (!p)
+        return;
+    while (p->tellings) {
+        struct telling *t = p->tellings;
+        p->tellings = t->next;
+        free(t);
+    }
+    while (p->known) {
+        struct known *k = p->known;
+        p->known = k->next;
+        free(k);
+    }
+    free(p->causes);
+    free(p);
+}
+
+uint64_t people_letters(const struct people *p)
+{
+    return p->letters;
+}
+
+/* ---- what there is to tell ---- */
+
+static bool stands(const struct news *n)
+{
+    return n->state == ALARM_UNACKNOWLEDGED || n->state == ALARM_ACKNOWLEDGED;
+}
+
+struct known *people_find_known(const struct people *p, const char *alarm)
+{
+    for (struct known *k = p->known; k; k = k->next)
+        if (strcmp(k->news.alarm, alarm) == 0)
+            return k;
+    return NULL;
+}
+
+struct known *people_add_known(struct people *p, const char *alarm)
+{
+    struct known *k = calloc(1, sizeof *k);
+    if (!k)
+        return NULL;
+    text_copy(k->news.alarm, sizeof k->news.alarm, alarm);
+    k->next = p->known;
+    p->known = k;
+    return k;
+}
+
+/* drops the tellings of the alarm that fit; told: only those told, or only those not told */
+enum which { WHICH_ALL, WHICH_UNTOLD, WHICH_UNTOLD_ESCALATION };
+static void drop_tellings(struct people *p, const struct known *k, enum which which)
+{
+    for (struct telling **at = &p->tellings; *at;) {
+        struct telling *t = *at;
+        bool drop = t->about == k;
+        if (which != WHICH_ALL)
+            drop = drop && t->told == 0;
+        if (which == WHICH_UNTOLD_ESCALATION)
+            drop = drop && t->why == WHY_UNANSWERED;
+        if (drop) {
+            *at = t->next;
+            free(t);
+        } else {
+            at = &t->next;
+        }
+    }
+}
+
+struct telling *people_add_telling(struct people *p, int person, struct known *k,
+                                   int64_t due_wall_ms, enum wording_why why)
+{
+    struct telling *t = calloc(1, sizeof *t), **last = &p->tellings;
+    if (!t)
+        return NULL;
+    *t = (struct telling){.person = person, .about = k, .due_wall_ms = due_wall_ms, .why = why};
+    while (*last)
+        last = &(*last)->next;
+    *last = t;
+    return t;
+}
+
+/* known alarms that neither stand nor are to be told */
+static void forget_done(struct people *p)
+{
+    for (struct known **at = &p->known; *at;) {
+        struct known *k = *at;
+        bool needed = stands(&k->news);
+        for (const struct telling *t = p->tellings; t && !needed; t = t->next)
+            needed = t->about == k;
+        if (needed) {
+            at = &k->next;
+        } else {
+            *at = k->next;
+            free(k);
+        }
+    }
+}
+
+/* ---- events ---- */
+
+static enum trip_cause cause_of(const struct people *p, const struct event *e)
+{
+    if (e->circuit < 0)
+        return CAUSE_SUPPLY_OUTAGE;
+    enum trip_cause cause = (enum trip_cause)p->causes[e->circuit];
+    /* whatever it was: a feeder is not for residents to reset */
+    if (p->site->circuits[e->circuit].feeds_panel >= 0 && cause != CAUSE_OPENED_BY_HAND)
+        return CAUSE_UPSTREAM_OPEN;
+    return cause;
+}
+
+static void list_loads(const struct event_near_overload *near, char *out, size_t size)
+{
+    struct text t = TEXT_INIT;
+    for (size_t i = 0; i < near->switch_off_count && i < 4; i++) {
+        const struct event_load *l = &near->switch_off[i];
+        bool known = l->appliance[0] && strcmp(l->appliance, "unknown") != 0;
+        text_append(&t, i ? ", " : "");
+        for (const char *c = known ? l->appliance : ""; *c; c++)
+            text_append_bytes(&t, *c == '_' ? " " : c, 1);
+        text_printf(&t, known ? " %.1f A" : "%.1f A", l->amps);
+    }
+    text_copy(out, size, text_get(&t));
+    text_free(&t);
+}
+
+static void take_raised(struct people *p, const struct event *e)
+{
+    const struct event_alarm *a = &e->alarm;
+    struct known *k = people_find_known(p, a->id);
+    if (!k && !(k = people_add_known(p, a->id)))
+        return;
+    struct news *n = &k->news;
+    drop_tellings(p, k, WHICH_ALL);
+    n->kind = a->kind;
+    n->matter = matter_of(a->kind, cause_of(p, e));
+    n->priority = a->priority;
+    n->state = a->state;
+    n->raised_wall_ms = a->raised_wall_ms ? a->raised_wall_ms : e->wall_ms;
+    n->over_wall_ms = 0;
+    n->amps = a->near_overload ? a->near_overload->amps : 0.0;
+    n->loads[0] = '\0';
+    if (a->near_overload)
+        list_loads(a->near_overload, n->loads, sizeof n->loads);
+    text_copy(n->text, sizeof n->text, a->text);
+    text_copy(n->advice, sizeof n->advice, a->advice);
+    for (size_t i = 0; i < p->delivery->person_count; i++) {
+        const struct delivery_person *person = &p->delivery->people[i];
+        struct reader *r = &p->readers[i];
+        if ((int)a->priority > person->least)
+            continue;
+        r->raised++;
+        r->urgent += a->priority == PRIORITY_URGENT;
+        int64_t wait = person->after_minutes * MINUTE_MS;
+        people_add_telling(p, (int)i, k, e->wall_ms + wait + PEOPLE_GATHER_MS,
+                           wait > 0 ? WHY_UNANSWERED : WHY_NEW);
+    }
+}
+
+static void take_over(struct people *p, struct known *k, int64_t wall_ms)
+{
+    k->news.over_wall_ms = wall_ms;
+    drop_tellings(p, k, WHICH_UNTOLD_ESCALATION);
+    for (struct telling *t = p->tellings; t; t = t->next)
+        if (t->about == k && t->told > 0) {
+            t->why = WHY_OVER;
+            t->due_wall_ms = wall_ms + PEOPLE_GATHER_MS;
+        }
+}
+
+static void take_acknowledged(struct people *p, struct known *k)
+{
+    drop_tellings(p, k, WHICH_UNTOLD);
+    for (struct telling *t = p->tellings; t; t = t->next)
+        if (t->about == k)
+            t->due_wall_ms = PEOPLE_NEVER; /* told again only when it is over */
+}
+
+static void take_alarm(struct people *p, const struct event *e)
+{
+    struct known *k = people_find_known(p, e->alarm.id);
+    p->changed = true;
+    if (k)
+        k->news.state = e->alarm.state;
+    switch (e->alarm.state) {
+    case ALARM_UNACKNOWLEDGED: take_raised(p, e); break;
+    case ALARM_ACKNOWLEDGED:
+        if (k)
+            take_acknowledged(p, k);
+        break;
+    case ALARM_RETURNED_UNACKNOWLEDGED:
+    case ALARM_NORMAL:
+        if (k && k->news.over_wall_ms == 0)
+            take_over(p, k, e->wall_ms);
+        break;
+    case ALARM_SHELVED:
+    case ALARM_SUPPRESSED:
+    case ALARM_OUT_OF_SERVICE:
+        if (k)
+            drop_tellings(p, k, WHICH_ALL);
+        break;
+    }
+    forget_done(p);
+}
+
+static void take_trip(struct people *p, const struct event *e)
+{
+    const struct event_trip *t = &e->trip;
+    if (e->circuit < 0)
+        return;
+    p->causes[e->circuit] = (int)t->cause;
+    if (t->upstream >= 0)
+        p->causes[t->upstream] = CAUSE_UPSTREAM_OPEN;
+    if (t->stage != TRIP_CONFIRMED)
+        return;
+    p->changed = true;
+    for (size_t i = 0; i < p->delivery->person_count; i++)
+        p->readers[i].trips++;
+}
+
+void people_event(struct people *p, const struct event *e)
+{
+    switch (e->type) {
+    case EVENT_ALARM: take_alarm(p, e); return;
+    case EVENT_TRIP: take_trip(p, e); return;
+    case EVENT_LOAD_ON:
+    case EVENT_LOAD_OFF:
+    case EVENT_RESTORED:
+    case EVENT_OPENED_AGAIN: return;
+    }
+}
+
+/* ---- letters ---- */
+
+/* takes the letter; expires after so long */
+static void post(struct people *p, int person, json_t *letter, int64_t wall_ms,
+                 int64_t lives_ms)
+{
+    const struct delivery_person *d = &p->delivery->people[person];
+    char topic[sizeof "webhook/" + SITE_ID_SIZE];
+    char *payload = letter ? letter_dump(letter) : NULL;
+    json_decref(letter);
+    if (!payload)
+        return; /* memory is short: it stays due */
+    for (int way = 0; way < 2; way++) {
+        if (way == 0 ? !d->mail[0] : !d->webhook[0])
+            continue;
+        snprintf(topic, sizeof topic, "%s/%s", way == 0 ? "mail" : "webhook", d->id);
+        store_add_message(p->store,
+                          &(struct store_message){.route = STORE_ROUTE_LETTER,
+                                                  .topic = topic,
+                                                  .payload = payload,
+                                                  .expires_wall_ms = wall_ms + lives_ms});
+    }
+    free(payload);
+    struct reader *r = &p->readers[person];
+    r->sent_wall_ms[r->sent_at++ % PEOPLE_FLOOD_LETTERS] = wall_ms;
+    p->letters++;
+    p->changed = true;
+}
+
+static bool flooded(const struct reader *r, int64_t wall_ms)
+{
+    /* the oldest of the ring is the one that is overwritten next */
+    int64_t oldest = r->sent_wall_ms[r->sent_at % PEOPLE_FLOOD_LETTERS];
+    return oldest > 0 && wall_ms - oldest < PEOPLE_FLOOD_MS;
+}
+
+static bool quiet(const struct delivery_person *d, int minute)
+{
+    if (d->quiet_from == DELIVERY_NO_MINUTE)
+        return false;
+    return d->quiet_from < d->quiet_to ? minute >= d->quiet_from && minute < d->quiet_to
+                                       : minute >= d->quiet_from || minute < d->quiet_to;
+}
+
+/* after it was told */
+static void put_off(const struct people *p, struct telling *t, int64_t wall_ms)
+{
+    int repeat = p->delivery->people[t->person].repeat_minutes;
+    t->told++;
+    bool again = repeat > 0 && t->told <= REPEATS_MOST &&
+                 t->about->news.state == ALARM_UNACKNOWLEDGED && !t->about->news.over_wall_ms;
+    t->due_wall_ms = again ? wall_ms + repeat * MINUTE_MS : PEOPLE_NEVER;
+    t->why = WHY_AGAIN;
+}
+
+static size_t gather(struct people *p, int person, int64_t wall_ms, bool urgent_only,
+                     struct telling *due[LETTER_ITEMS])
+{
+    size_t count = 0;
+    for (struct telling *t = p->tellings; t && count < LETTER_ITEMS; t = t->next)
+        if (t->person == person && t->due_wall_ms <= wall_ms &&
+            (!urgent_only || t->about->news.priority == PRIORITY_URGENT))
+            due[count++] = t;
+    return count;
+}
+
+static const struct telling *weightiest(struct telling *const *due, size_t count)
+{
+    const struct telling *best = due[0];
+    for (size_t i = 1; i < count; i++) {
+        bool over = due[i]->why == WHY_OVER, best_over = best->why == WHY_OVER;
+        if (over != best_over ? best_over
+                              : due[i]->about->news.priority < best->about->news.priority)
+            best = due[i];
+    }
+    return best;
+}
+
+static json_t *compose(const struct people *p, int person, struct telling *const *due,
+                       size_t count, int64_t wall_ms, int32_t utc_offset_seconds)
+{
+    const struct delivery_person *d = &p->delivery->people[person];
+    const struct telling *first = weightiest(due, count);
+    const struct news *n = &first->about->news;
+    struct wording w;
+    struct text subject = TEXT_INIT;
+    wording_init(&w, p->phrases, d->language, p->site, utc_offset_seconds);
+    if (count > 1 && n->priority != PRIORITY_URGENT)
+        wording_fill(&w, PHRASE_DIGEST, (long)count, 0, 0, &subject);
+    else
+        wording_subject(&w, n, first->why, count - 1, &subject);
+    json_t *letter =
+        letter_create(p->site->id, d->id, w.language->code, alarm_priority_name(n->priority),
+                      wall_ms, text_get(&subject));
+    text_free(&subject);
+    if (!letter)
+        return NULL;
+    wording_tell(&w, n, first->why, letter);
+    for (size_t i = 0; i < count; i++)
+        if (due[i] != first)
+            wording_tell(&w, &due[i]->about->news, due[i]->why, letter);
+    letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
+    return letter;
+}
+
+static void drop_ended(struct people *p)
+{
+    for (struct telling **at = &p->tellings; *at;) {
+        struct telling *t = *at;
+        if (t->told > 0 && t->due_wall_ms == PEOPLE_NEVER && t->about->news.over_wall_ms) {
+            *at = t->next;
+            free(t);
+        } else {
+            at = &t->next;
+        }
+    }
+    forget_done(p);
+}
+
+static void tell(struct people *p, int person, int64_t wall_ms, int32_t utc_offset_seconds)
+{
+    const struct delivery_person *d = &p->delivery->people[person];
+    struct telling *due[LETTER_ITEMS];
+    int minute = (int)((wall_ms / 1000 + utc_offset_seconds) / 60 % DAY_MINUTES);
+    bool urgent_only = quiet(d, minute) || flooded(&p->readers[person], wall_ms);
+    size_t count = gather(p, person, wall_ms, urgent_only, due);
+    if (count == 0)
+        return;
+    bool pressing = weightiest(due, count)->about->news.priority <= PRIORITY_HIGH;
+    post(p, person, compose(p, person, due, count, wall_ms, utc_offset_seconds), wall_ms,
+         (pressing ? 48 : 24) * HOUR_MS);
+    for (size_t i = 0; i < count; i++)
+        put_off(p, due[i], wall_ms);
+    drop_ended(p);
+}
+
+/* ---- summaries ---- */
+
+/* the next moment after wall_ms at which a summary is due */
+static int64_t next_summary(const struct delivery_person *d, int64_t wall_ms,
+                            int32_t utc_offset_seconds)
+{
+    int64_t local = wall_ms / MINUTE_MS + utc_offset_seconds / 60;
+    int64_t day = local / DAY_MINUTES;
+    if (local % DAY_MINUTES >= d->summary_minute)
+        day++;
+    if (d->summary == SUMMARY_WEEKLY) /* 1970-01-01 was a Thursday */
+        while ((day + 3) % 7 != 0)
+            day++;
+    return (day * DAY_MINUTES + d->summary_minute - utc_offset_seconds / 60) * MINUTE_MS;
+}
+
+static void summarise(struct people *p, int person, int64_t wall_ms, int32_t utc_offset_seconds)
+{
+    const struct delivery_person *d = &p->delivery->people[person];
+    struct reader *r = &p->readers[person];
+    struct wording w;
+    struct text subject = TEXT_INIT, body = TEXT_INIT, line = TEXT_INIT;
+    size_t standing = 0;
+    wording_init(&w, p->phrases, d->language, p->site, utc_offset_seconds);
+    wording_fill(&w, PHRASE_SUMMARY, 0, 0, 0, &subject);
+    wording_fill(&w, PHRASE_SUMMARY_TEXT, r->raised, r->urgent, r->trips, &body);
+    json_t *letter =
+        letter_create(p->site->id, d->id, w.language->code, "low", wall_ms, text_get(&subject));
+    if (letter) {
+        letter_add(letter, LETTER_TITLE, text_get(&subject));
+        letter_add(letter, LETTER_WHAT, text_get(&body));
+        for (const struct known *k = p->known; k; k = k->next) {
+            if (!stands(&k->news) || (int)k->news.priority > d->least)
+                continue;
+            if (standing++ == 0)
+                letter_add(letter, LETTER_WHAT, wording_phrase(&w, PHRASE_SUMMARY_STANDING));
+            text_clear(&line);
+            wording_subject(&w, &k->news, WHY_NEW, 0, &line);
+            letter_add(letter, LETTER_WHAT, text_get(&line));
+        }
+        if (standing == 0)
+            letter_add(letter, LETTER_WHAT, wording_phrase(&w, PHRASE_SUMMARY_QUIET));
+        letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
+    }
+    post(p, person, letter, wall_ms, 24 * HOUR_MS);
+    r->raised = r->urgent = r->trips = 0;
+    text_free(&subject);
+    text_free(&body);
+    text_free(&line);
+}
+
+static void tick_summary(struct people *p, int person, int64_t wall_ms,
+                         int32_t utc_offset_seconds)
+{
+    const struct delivery_person *d = &p->delivery->people[person];
+    struct reader *r = &p->readers[person];
+    if (d->summary == SUMMARY_NONE)
+        return;
+    bool due = r->summary_wall_ms > 0 && wall_ms >= r->summary_wall_ms;
+    if (due)
+        summarise(p, person, wall_ms, utc_offset_seconds);
+    /* also when the configuration or the clock has changed */
+    int64_t next = next_summary(d, wall_ms, utc_offset_seconds);
+    if (due || r->summary_wall_ms == 0 || r->summary_wall_ms > next) {
+        r->summary_wall_ms = next;
+        p->changed = true;
+    }
+}
+
+bool people_tick(struct people *p, int64_t wall_ms, int32_t utc_offset_seconds)
+{
+    for (size_t i = 0; i < p->delivery->person_count; i++) {
+        tell(p, (int)i, wall_ms, utc_offset_seconds);
+        tick_summary(p, (int)i, wall_ms, utc_offset_seconds);
+    }
+    bool changed = p->changed;
+    p->changed = false;
+    return changed;
+}
+
+char *people_trial(const struct delivery_person *person, const struct phrases *phrases,
+                   const struct site *site, int64_t wall_ms)
+{
+    struct wording w;
+    struct text subject = TEXT_INIT, body = TEXT_INIT;
+    wording_init(&w, phrases, person->language, site, 0);
+    wording_fill(&w, PHRASE_TEST, 0, 0, 0, &subject);
+    wording_fill(&w, PHRASE_TEST_TEXT, 0, 0, 0, &body);
+    json_t *letter = letter_create(site->id, person->id, w.language->code, "low", wall_ms,
+                                   text_get(&subject));
+    char *dumped = NULL;
+    if (letter) {
+        letter_add(letter, LETTER_WHAT, text_get(&body));
+        letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
+        dumped = letter_dump(letter);
+    }
+    json_decref(letter);
+    text_free(&subject);
+    text_free(&body);
+    return dumped;
+}

@@ -1,0 +1,404 @@
+/* people: who is told what, when - the states of ANSI/ISA-18.2 on one side, letters in the
+ * outbox on the other */
+#include "check.h"
+
+#include "record.h"
+
+#include "config/reader.h"
+#include "notify/people.h"
+
+#include <jansson.h>
+#include <stdlib.h>
+
+#define NOON INT64_C(1800014400000) /* 2027-01-15T12:00:00Z, a Friday */
+#define MINUTE INT64_C(60000)
+#define HOUR (60 * MINUTE)
+
+struct office {
+    struct config config;
+    struct record record;
+    struct people *people;
+    int64_t now;
+    int64_t read;      /* letters up to here were taken by `taken` */
+    struct text taken; /* "topic: subject\n" of the letters of the last call */
+    char last[4096];   /* payload of the newest */
+};
+
+static const char site[] =
+    "site = { id = \"alder-31\"; name = \"31 Alder Lane\"; timezone = \"UTC\";\n"
+    "  standard = \"UL489\"; nominal_volts = 120.0; };\n"
+    "panels = ( { id = \"main\"; name = \"Main panel\"; legs = 2; rating_amps = 100; },\n"
+    "  { id = \"garage\"; name = \"Garage\"; legs = 2; rating_amps = 60; fed_by = \"main-14\"; "
+    "} );\n"
+    "circuits = ( { id = \"main-07\"; panel = \"main\"; position = \"7\"; name = \"Bath\";\n"
+    "    breaker_amps = 15; leg = \"A\"; },\n"
+    "  { id = \"main-14\"; panel = \"main\"; position = \"14,16\"; name = \"Garage feeder\";\n"
+    "    poles = 2; leg = \"AB\"; breaker_amps = 60; },\n"
+    "  { id = \"garage-01\"; panel = \"garage\"; position = \"1\"; name = \"Saw\";\n"
+    "    breaker_amps = 20; leg = \"A\"; } );\n";
+
+#define MAIL "mail = { host = \"localhost\"; from = \"h@example.net\"; };\n"
+#define KIM "id = \"kim\"; name = \"Kim\"; mail = \"kim@example.net\"; "
+
+static void open_office(struct office *o, const char *people)
+{
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    struct text delivery = TEXT_INIT;
+    *o = (struct office){.now = NOON};
+    text_printf(&delivery, MAIL "people = ( %s );\n", people);
+    const struct config_text texts[] = {{"site.cfg", site, strlen(site)},
+                                        {"delivery.cfg", text_get(&delivery), delivery.length}};
+    if (!config_load_memory(&o->config, texts, 2, &faults))
+        fail_msg("%s: %s", faults.list[0].file, faults.list[0].text);
+    faults_free(&faults);
+    text_free(&delivery);
+    record_init(&o->record);
+    assert_int_equal(record_open(&o->record, (struct store_options){0}), STORE_OK);
+    o->people = people_create(&o->config.delivery, &o->config.phrases, &o->config.site,
+                              o->record.store);
+    assert_non_null(o->people);
+}
+
+static void close_office(struct office *o)
+{
+    people_destroy(o->people);
+    record_close(&o->record);
+    record_finish(&o->record);
+    config_free(&o->config);
+    text_free(&o->taken);
+}
+
+static void alarm_is(struct office *o, int circuit, enum alarm_kind kind,
+                     enum alarm_priority priority, enum alarm_state state)
+{
+    char id[EVENT_ID_SIZE];
+    struct event e = {.type = EVENT_ALARM, .wall_ms = o->now, .panel = -1, .circuit = circuit};
+    snprintf(id, sizeof id, "%s.%s",
+             circuit >= 0 ? o->config.site.circuits[circuit].id : o->config.site.id,
+             alarm_kind_name(kind));
+    e.alarm = (struct event_alarm){.id = id,
+                                   .kind = kind,
+                                   .priority = priority,
+                                   .state = state,
+                                   .raised_wall_ms = o->now,
+                                   .text = "Something has happened.",
+                                   .advice = "Only an adult; one reset at the most.",
+                                   .detail = "",
+                                   .by = "",
+                                   .note = "",
+                                   .meter = -1};
+    people_event(o->people, &e);
+}
+
+static bool take_row(void *context, const struct store_row *row)
+{
+    struct office *o = context;
+    json_t *letter = json_loads(row->payload, 0, NULL);
+    assert_non_null(letter);
+    text_printf(&o->taken, "%s: %s\n", row->topic,
+                json_string_value(json_object_get(letter, "subject")));
+    text_copy(o->last, sizeof o->last, row->payload);
+    json_decref(letter);
+    o->read = row->id;
+    return true;
+}
+
+/* after so long: "topic: subject" of each new letter */
+static const char *after(struct office *o, int64_t ms)
+{
+    struct record *r = &o->record;
+    o->now += ms;
+    people_tick(o->people, o->now, 0);
+    store_commit(r->store, o->now, o->now);
+    text_clear(&o->taken);
+    assert_int_equal(
+        store_read_messages(r->reader, STORE_ROUTE_LETTER, o->read, 100, take_row, o),
+        STORE_OK);
+    return text_get(&o->taken);
+}
+
+#define RAISE(o, circuit, kind, priority)                                                      \
+    alarm_is(o, circuit, kind, priority, ALARM_UNACKNOWLEDGED)
+
+static void an_alarm_is_one_letter_by_each_way_and_one_when_it_is_over(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "webhook = \"https://h.example.net/\"; }");
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    assert_string_equal(after(&o, 1000), "");
+    assert_string_equal(after(&o, 1000), "mail/kim: Breaker open, do not reset: 7 Bath\n"
+                                         "webhook/kim: Breaker open, do not reset: 7 Bath\n");
+    assert_non_null(strstr(o.last, "one reset at the most"));
+    assert_non_null(strstr(o.last, "breaker 7 (Bath) in Main panel, 31 Alder Lane"));
+    assert_non_null(strstr(o.last, "no protective device"));
+    assert_string_equal(after(&o, 10 * HOUR), "");
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_RETURNED_UNACKNOWLEDGED);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: Over: Breaker open, do not reset: 7 Bath\n"
+                        "webhook/kim: Over: Breaker open, do not reset: 7 Bath\n");
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_NORMAL);
+    assert_string_equal(after(&o, 10 * HOUR), "");
+    close_office(&o);
+}
+
+static void a_lower_priority_reaches_nobody_who_did_not_ask(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"lee\"; name = \"L\"; mail = \"l@example.net\"; "
+                    "priority = \"low\"; }");
+    RAISE(&o, 0, ALARM_METER_LOST, PRIORITY_LOW);
+    assert_string_equal(after(&o, 2000), "mail/lee: Not watched now: meter main-07\n");
+    close_office(&o);
+}
+
+static void ten_at_once_are_one_letter_and_the_urgent_one_leads(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    RAISE(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
+    RAISE(&o, 1, ALARM_FEEDER_OVERLOAD, PRIORITY_HIGH);
+    RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
+    assert_string_equal(after(&o, 2000), "mail/kim: 3 messages from 31 Alder Lane\n");
+    RAISE(&o, 2, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
+    RAISE(&o, 0, ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: URGENT Opened again, leave it off: 1 Saw (+1)\n");
+    close_office(&o);
+}
+
+/* what a feeder took with it is suppressed (analysis/suppression.h) within the gathering */
+static void branches_that_go_with_a_feeder_are_not_told(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, 1, ALARM_TRIP, PRIORITY_HIGH);
+    alarm_is(&o, 2, ALARM_TRIP, PRIORITY_HIGH, ALARM_SUPPRESSED);
+    assert_string_equal(after(&o, 2000), "mail/kim: Feeder open: 14,16 Garage feeder\n");
+    close_office(&o);
+}
+
+static void quiet_hours_hold_all_but_the_urgent(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "quiet_from = \"22:00\"; quiet_to = \"07:00\"; }");
+    after(&o, 11 * HOUR); /* 23:00 */
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, 2, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
+    assert_string_equal(after(&o, HOUR), "");
+    alarm_is(&o, 2, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH, ALARM_RETURNED_UNACKNOWLEDGED);
+    RAISE(&o, 1, ALARM_BREAKER_DID_NOT_OPEN, PRIORITY_URGENT);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: URGENT Fire hazard, call now: 14,16 Garage feeder\n");
+    assert_string_equal(after(&o, 6 * HOUR + 59 * MINUTE), ""); /* 06:59 */
+    assert_string_equal(after(&o, MINUTE), "mail/kim: 2 messages from 31 Alder Lane\n");
+    assert_non_null(strstr(o.last, "It was over again at 2027-01-16 00:00."));
+    close_office(&o);
+}
+
+static void nobody_acknowledges_so_the_next_in_line_is_told(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"reyes\"; name = \"R\"; mail = \"r@example.net\"; "
+                    "after_minutes = 15; repeat_minutes = 60; }");
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    assert_string_equal(after(&o, 14 * MINUTE), "");
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/reyes: Nobody answered: Breaker open, do not reset: 7 Bath\n");
+    assert_string_equal(after(&o, 59 * MINUTE), "");
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/reyes: Still: Breaker open, do not reset: 7 Bath\n");
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    assert_string_equal(after(&o, 3 * HOUR), "");
+    /* acknowledged in time: reyes hears nothing */
+    RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    alarm_is(&o, 2, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    assert_string_equal(after(&o, HOUR), "");
+    /* over by itself before that: neither */
+    RAISE(&o, 1, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    alarm_is(&o, 1, ALARM_TRIP, PRIORITY_HIGH, ALARM_RETURNED_UNACKNOWLEDGED);
+    assert_string_equal(after(&o, HOUR), "mail/kim: Over: Feeder open: 14,16 Garage feeder\n");
+    close_office(&o);
+}
+
+static void shelving_silences_and_what_comes_after_it_is_told(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "repeat_minutes = 10; }");
+    RAISE(&o, 0, ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH);
+    after(&o, 2000);
+    alarm_is(&o, 0, ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH, ALARM_SHELVED);
+    assert_string_equal(after(&o, HOUR), "");
+    RAISE(&o, 0, ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH); /* shelving has ended */
+    assert_string_equal(after(&o, 2000), "mail/kim: Too much for too long: 7 Bath\n");
+    close_office(&o);
+}
+
+/* IEC 62682: a flood begins above ten alarms in ten minutes */
+static void a_flood_becomes_one_letter_but_not_the_urgent(void **state)
+{
+    struct office o;
+    size_t letters = 0;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    for (int i = 0; i < 40; i++) {
+        RAISE(&o, i % 3, i % 2 ? ALARM_NEAR_OVERLOAD : ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH);
+        letters += after(&o, 5000)[0] != '\0';
+    }
+    assert_int_equal(letters, 10);
+    RAISE(&o, 0, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: URGENT Opened again, leave it off: 7 Bath\n");
+    assert_string_equal(after(&o, 5 * MINUTE), "");
+    assert_string_equal(after(&o, 10 * MINUTE), "mail/kim: 6 messages from 31 Alder Lane\n");
+    close_office(&o);
+}
+
+static void a_restart_tells_nobody_twice_and_forgets_nobody(void **state)
+{
+    struct office o;
+    struct codec_out out = {0};
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"reyes\"; name = \"R\"; mail = \"r@example.net\"; "
+                    "after_minutes = 15; summary = \"daily\"; summary_at = \"13:00\"; }");
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    people_save(o.people, &out);
+    for (size_t cut = 5; cut < out.length; cut++) {
+        struct codec_in part = {out.bytes, out.bytes + cut, false};
+        struct people *p = people_create(&o.config.delivery, &o.config.phrases, &o.config.site,
+                                         o.record.store);
+        if (people_load(p, &part)) /* a cut between two sections cannot be seen */
+            assert_true(part.at == part.end);
+        people_destroy(p);
+    }
+    people_destroy(o.people);
+    o.people =
+        people_create(&o.config.delivery, &o.config.phrases, &o.config.site, o.record.store);
+    struct codec_in in = {out.bytes, out.bytes + out.length, false};
+    assert_true(people_load(o.people, &in));
+    codec_out_free(&out);
+    assert_string_equal(after(&o, MINUTE), "");
+    assert_string_equal(after(&o, 14 * MINUTE),
+                        "mail/reyes: Nobody answered: Breaker open, do not reset: 7 Bath\n");
+    assert_string_equal(after(&o, HOUR), "mail/reyes: Summary: 31 Alder Lane\n");
+    assert_non_null(strstr(o.last, "Alarms raised: 1, of these urgent: 0."));
+    assert_non_null(strstr(o.last, "Breaker open, do not reset: 7 Bath"));
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_NORMAL);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: Over: Breaker open, do not reset: 7 Bath\n"
+                        "mail/reyes: Over: Breaker open, do not reset: 7 Bath\n");
+    close_office(&o);
+}
+
+static void summaries_come_daily_and_weekly(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "summary = \"weekly\"; }");
+    after(&o, 0);
+    assert_string_equal(after(&o, 66 * HOUR), ""); /* Monday 06:00 */
+    assert_string_equal(after(&o, HOUR), "mail/kim: Summary: 31 Alder Lane\n");
+    assert_non_null(strstr(o.last, "Nothing stands now."));
+    assert_string_equal(after(&o, 24 * HOUR), "");
+    assert_string_equal(after(&o, 6 * 24 * HOUR), "mail/kim: Summary: 31 Alder Lane\n");
+    close_office(&o);
+}
+
+/* every matter in every shipped language: complete, short enough, and with its cautions */
+static void the_catalogue_is_complete_and_fits_a_lock_screen(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    const struct phrases *p = &o.config.phrases;
+    assert_int_equal(p->count, 2);
+    for (size_t l = 0; l < p->count; l++) {
+        const struct phrases_language *g = &p->languages[l];
+        for (int w = 0; w < PHRASES; w++)
+            if (!g->words[w])
+                fail_msg("%s has no \"%s\"", g->code, phrase_name((enum phrase)w));
+        for (int m = 0; m < MATTERS; m++) {
+            if (!g->subject[m])
+                fail_msg("%s has no subject of %s", g->code, matter_name((enum matter)m));
+            if (strlen(g->subject[m]) > 60 + strlen("{position} {circuit}"))
+                fail_msg("%s: \"%s\" is too long", g->code, g->subject[m]);
+            bool english = strcmp(g->code, "en") == 0;
+            if (!english && (!g->what[m] || !g->act[m]))
+                fail_msg("%s: %s has no words of its own", g->code,
+                         matter_name((enum matter)m));
+        }
+    }
+    const struct phrases_language *es = phrases_find(p, "es");
+    static const enum matter at_the_panel[] = {
+        MATTER_TRIP_OVERLOAD,     MATTER_TRIP_FAULT,   MATTER_TRIP_WORN_BREAKER,
+        MATTER_OPENED_AGAIN,      MATTER_WORN_BREAKER, MATTER_BREAKER_DID_NOT_OPEN,
+        MATTER_TRIP_UPSTREAM_OPEN};
+    for (size_t i = 0; i < sizeof at_the_panel / sizeof at_the_panel[0]; i++)
+        assert_non_null(strstr(es->act[at_the_panel[i]], "electricista autorizado"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "un adulto que pueda hacerlo"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "Si se dispara otra vez"));
+    assert_non_null(strstr(es->act[MATTER_OPENED_AGAIN], "No lo rearme"));
+    close_office(&o);
+}
+
+static void spanish_is_told_in_spanish(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "language = \"es\"; }");
+    RAISE(&o, 0, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: URGENTE Disparado otra vez, no tocar: 7 Bath\n");
+    assert_null(strstr(o.last, "Something has happened"));
+    assert_non_null(strstr(o.last, "No lo rearme más: un intento fallido basta."));
+    assert_non_null(strstr(o.last, "no es un dispositivo de protección"));
+    close_office(&o);
+}
+
+static void a_long_name_is_cut_to_sixty_characters(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    text_copy(o.config.site.circuits[0].name, SITE_NAME_SIZE,
+              "Küche mit Spüle, Geschirrspüler, Kühlschrank und noch vielem mehr");
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_URGENT);
+    const char *subject = strchr(after(&o, 2000), ' ') + 1;
+    size_t characters = 0;
+    for (const char *c = subject; *c && *c != '\n'; c++)
+        characters += ((unsigned char)*c & 0xc0) != 0x80;
+    assert_int_equal(characters, 60);
+    assert_non_null(strstr(subject, "...\n"));
+    close_office(&o);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(an_alarm_is_one_letter_by_each_way_and_one_when_it_is_over),
+        cmocka_unit_test(a_lower_priority_reaches_nobody_who_did_not_ask),
+        cmocka_unit_test(ten_at_once_are_one_letter_and_the_urgent_one_leads),
+        cmocka_unit_test(branches_that_go_with_a_feeder_are_not_told),
+        cmocka_unit_test(quiet_hours_hold_all_but_the_urgent),
+        cmocka_unit_test(nobody_acknowledges_so_the_next_in_line_is_told),
+        cmocka_unit_test(shelving_silences_and_what_comes_after_it_is_told),
+        cmocka_unit_test(a_flood_becomes_one_letter_but_not_the_urgent),
+        cmocka_unit_test(a_restart_tells_nobody_twice_and_forgets_nobody),
+        cmocka_unit_test(summaries_come_daily_and_weekly),
+        cmocka_unit_test(the_catalogue_is_complete_and_fits_a_lock_screen),
+        cmocka_unit_test(spanish_is_told_in_spanish),
+        cmocka_unit_test(a_long_name_is_cut_to_sixty_characters),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
