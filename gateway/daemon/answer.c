@@ -3,6 +3,7 @@
 #include "analysis/engine_json.h"
 #include "base/clock.h"
 #include "model/event_json.h"
+#include "notify/rights.h"
 
 #include <stdlib.h>
 
@@ -63,22 +64,27 @@ static const char *name_load(struct engine *e, struct store *store, int64_t wall
 
 /* what changes something; NULL: done, and on disk before it is announced */
 static const char *change(struct engine *e, struct store *store, int64_t wall_ms,
-                          const struct command *c)
+                          const struct command *c, const char *by)
 {
+    struct alarms *a = engine_alarms(e);
     enum alarms_err err = ALARMS_OK;
     const char *error = NULL;
     switch (c->verb) {
     case COMMAND_CIRCUITS:
     case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: error = name_load(e, store, wall_ms, c); break;
-    case COMMAND_ACKNOWLEDGE:
-        err = alarms_acknowledge(engine_alarms(e), c->alarm, wall_ms, c->by);
-        break;
+    case COMMAND_ACKNOWLEDGE: err = alarms_acknowledge(a, c->alarm, wall_ms, by); break;
     case COMMAND_SHELVE:
-        err = alarms_shelve(engine_alarms(e), c->alarm, wall_ms, c->seconds, c->by, c->note);
+        err = alarms_shelve(a, c->alarm, wall_ms, c->seconds, by, c->note);
+        break;
+    case COMMAND_UNSHELVE: err = alarms_unshelve(a, c->alarm, wall_ms, by); break;
+    case COMMAND_OUT_OF_SERVICE:
+    case COMMAND_IN_SERVICE:
+        err = alarms_out_of_service(a, c->alarm, wall_ms, c->verb == COMMAND_OUT_OF_SERVICE, by,
+                                    c->note);
         break;
     case COMMAND_CORRECT:
-        if (!engine_correct_trip(e, c->trip, c->cause, wall_ms, c->by))
+        if (!engine_correct_trip(e, c->trip, c->cause, wall_ms, by))
             error = "no trip of that id is over and uncorrected";
         break;
     }
@@ -89,15 +95,20 @@ static const char *change(struct engine *e, struct store *store, int64_t wall_ms
     return error;
 }
 
-void answer_command(struct mqtt *m, const struct site *s, struct engine *e, struct store *store,
-                    int64_t wall_ms, const struct command *c)
+void answer_command(struct mqtt *m, const struct config *config, struct engine *e,
+                    struct store *store, int64_t wall_ms, const struct command *c)
 {
-    if (c->verb == COMMAND_CIRCUITS)
+    const struct site *s = &config->site;
+    const char *by;
+    char why[RIGHTS_WHY_SIZE];
+    if (!rights_allow(&config->delivery, c, &by, why))
+        mqtt_reply(m, &c->reply, why, NULL);
+    else if (c->verb == COMMAND_CIRCUITS)
         reply_object(m, c, circuits(s, e, wall_ms));
     else if (c->verb == COMMAND_STATUS)
         reply_object(m, c, status(m, s, store, wall_ms));
     else
-        mqtt_reply(m, &c->reply, change(e, store, wall_ms, c), NULL);
+        mqtt_reply(m, &c->reply, change(e, store, wall_ms, c, by), NULL);
 }
 
 void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wall_ms,
@@ -105,8 +116,10 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wa
 {
     struct command c;
     char why[COMMAND_WHY_SIZE];
-    if (command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c, why))
-        web_reply(w, ask, change(e, store, wall_ms, &c));
-    else
+    if (!command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c, why))
         web_reply(w, ask, why);
+    else if (c.person[0]) /* a topic of MQTT alone says who somebody is */
+        web_reply(w, ask, "there is no such command");
+    else
+        web_reply(w, ask, change(e, store, wall_ms, &c, c.by));
 }

@@ -8,14 +8,11 @@
 #include <stdio.h>
 #include <string.h>
 
-#define VERBS 6
-
-static const char *const verb_names[VERBS] = {
-    [COMMAND_ACKNOWLEDGE] = "acknowledge",
-    [COMMAND_SHELVE] = "shelve",
-    [COMMAND_CIRCUITS] = "circuits",
-    [COMMAND_STATUS] = "status",
-    [COMMAND_NAME] = "name",
+static const char *const verb_names[COMMAND_VERBS] = {
+    [COMMAND_ACKNOWLEDGE] = "acknowledge", [COMMAND_SHELVE] = "shelve",
+    [COMMAND_UNSHELVE] = "unshelve",       [COMMAND_OUT_OF_SERVICE] = "out-of-service",
+    [COMMAND_IN_SERVICE] = "in-service",   [COMMAND_CIRCUITS] = "circuits",
+    [COMMAND_STATUS] = "status",           [COMMAND_NAME] = "name",
     [COMMAND_CORRECT] = "correct",
 };
 
@@ -50,18 +47,19 @@ static const char *quoted(const char *s, char out[41])
 static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND_WHY_SIZE])
 {
     char shown[41];
-    for (int v = 0; v < VERBS; v++)
+    for (int v = 0; v < COMMAND_VERBS; v++)
         if (strcmp(word, verb_names[v]) == 0) {
             *out = (enum command_verb)v;
             return true;
         }
-    for (int v = 0; v < VERBS; v++)
+    for (int v = 0; v < COMMAND_VERBS; v++)
         if (text_distance(word, verb_names[v]) <= 2)
             return fail(why, "there is no command '%s'; did you mean '%s'?",
                         quoted(word, shown), verb_names[v]);
     return fail(why,
-                "there is no command '%s'; there are acknowledge, shelve, circuits, status, "
-                "name, correct",
+                "there is no command '%s'; there are acknowledge, shelve, unshelve, "
+                "out-of-service, in-service, circuits, status, name, "
+                "correct",
                 quoted(word, shown));
 }
 
@@ -148,28 +146,35 @@ static bool take_cause(const json_t *o, enum trip_cause *out, char why[COMMAND_W
                 quoted(word, shown));
 }
 
+/* "acknowledge/kim" */
+static bool take_topic(const char *rest, struct command *c, char why[COMMAND_WHY_SIZE])
+{
+    char word[64], shown[41];
+    const char *slash = strchr(rest, '/');
+    size_t n = slash ? (size_t)(slash - rest) : strlen(rest);
+    snprintf(word, sizeof word, "%.*s", n < sizeof word ? (int)n : (int)sizeof word - 1, rest);
+    if (slash && !site_id_valid(slash + 1))
+        return fail(why, "'%s' is no id of a person", quoted(slash + 1, shown));
+    if (slash)
+        text_copy(c->person, sizeof c->person, slash + 1);
+    return find_verb(word, &c->verb, why);
+}
+
 static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
 {
-    switch (c->verb) {
-    case COMMAND_CIRCUITS:
-    case COMMAND_STATUS: return true;
-    case COMMAND_NAME: /* an empty name takes it back */
+    if (c->verb == COMMAND_CIRCUITS || c->verb == COMMAND_STATUS)
+        return true;
+    if (c->verb == COMMAND_NAME) /* an empty name takes it back */
         return take_text(o, "load", true, c->load, sizeof c->load, why) &&
                take_text(o, "name", false, c->name, sizeof c->name, why);
-    case COMMAND_ACKNOWLEDGE:
-        return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
-               take_text(o, "by", true, c->by, sizeof c->by, why);
-    case COMMAND_CORRECT:
+    if (c->verb == COMMAND_CORRECT)
         return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
                take_cause(o, &c->cause, why) &&
-               take_text(o, "by", true, c->by, sizeof c->by, why);
-    case COMMAND_SHELVE:
-        return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
-               take_seconds(o, &c->seconds, why) &&
-               take_text(o, "by", true, c->by, sizeof c->by, why) &&
-               take_text(o, "note", false, c->note, sizeof c->note, why);
-    }
-    return false;
+               take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
+    return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
+           (c->verb != COMMAND_SHELVE || take_seconds(o, &c->seconds, why)) &&
+           take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why) &&
+           take_text(o, "note", false, c->note, sizeof c->note, why);
 }
 
 static bool take_reply(const char *own, const json_t *o, struct command_reply *reply,
@@ -212,7 +217,7 @@ bool command_parse(const char *own, const char *verb, const void *payload, size_
     else if (!json_is_object(o))
         ok = fail(why, "a command is a JSON object, {\"id\": ..}");
     else
-        ok = take_reply(own, o, &out->reply, why) && find_verb(verb, &out->verb, why) &&
+        ok = take_reply(own, o, &out->reply, why) && take_topic(verb, out, why) &&
              take_members(o, out, why);
     json_decref(o);
     return ok;

@@ -1,14 +1,21 @@
 /*
  * command - what somebody asks of the gateway over MQTT, out of the bytes that came.
  *
- * Topic `foretrip/<site>/command/<verb>`, payload a JSON object:
+ * Topic `foretrip/<site>/command/<verb>` or `.../command/<verb>/<person>`, payload a JSON
+ * object:
  *
- *     acknowledge  alarm, by
- *     shelve       alarm, seconds, by, note
- *     circuits     -
- *     status       -
- *     name         load, name
- *     correct      trip, cause, by
+ *     acknowledge      alarm, by
+ *     shelve           alarm, seconds, by, note
+ *     unshelve         alarm, by
+ *     out-of-service   alarm, by, note
+ *     in-service       alarm, by
+ *     circuits         -
+ *     status           -
+ *     name             load, name
+ *     correct          trip, cause, by
+ *
+ * A topic that ends in a person says who it is (the broker's access rules see to that), and
+ * `by` is then not needed and not believed.
  *
  * each with `id` (given back in the answer) and `reply_to` (the topic for the answer). MQTT 5's
  * response topic and correlation data go before `reply_to`. Members that are not known are
@@ -33,11 +40,15 @@
 enum command_verb {
     COMMAND_ACKNOWLEDGE,
     COMMAND_SHELVE,
+    COMMAND_UNSHELVE,
+    COMMAND_OUT_OF_SERVICE,
+    COMMAND_IN_SERVICE,
     COMMAND_CIRCUITS,
     COMMAND_STATUS,
     COMMAND_NAME,
     COMMAND_CORRECT,
 };
+#define COMMAND_VERBS 9
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -49,21 +60,22 @@ struct command_reply {
 
 struct command {
     enum command_verb verb;
+    char person[SITE_ID_SIZE]; /* out of the topic; "": it named nobody */
     char alarm[EVENT_ID_SIZE];
     char trip[EVENT_ID_SIZE];
     enum trip_cause cause; /* correct: what it was, CAUSE_LOAD_ENDED: no trip */
     double seconds;        /* shelve: 1 to COMMAND_MAX_SHELVE_SECONDS */
     char by[COMMAND_BY_SIZE];
-    char note[COMMAND_NOTE_SIZE]; /* shelve: why; may be "" */
+    char note[COMMAND_NOTE_SIZE]; /* why; may be "" */
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
     char name[EVENT_APPLIANCE_SIZE];
     struct command_reply reply;
 };
 
 /* False: why holds the sentence, and out->reply is good as far as it could be read, so that the
- * sentence can be sent there. `own` is "foretrip/<site>/": answers to topics below it are
- * refused except below "<own>reply/". response_topic and correlation are MQTT 5's, NULL and 0
- * when there are none. */
+ * sentence can be sent there. verb: the rest of the topic, with the person. `own` is
+ * "foretrip/<site>/": answers to topics below it are refused except below "<own>reply/".
+ * response_topic and correlation are MQTT 5's, NULL and 0 when there are none. */
 bool command_parse(const char *own, const char *verb, const void *payload, size_t length,
                    const char *response_topic, const void *correlation,
                    size_t correlation_length, struct command *out, char why[COMMAND_WHY_SIZE]);

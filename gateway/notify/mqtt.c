@@ -292,7 +292,7 @@ static void greet(struct mqtt *m)
              m->protocol == 5 ? "5" : "3.1.1");
     set_status(m, true, "");
     states_renew(m->states);
-    snprintf(filter, sizeof filter, "%scommand/+", m->own);
+    snprintf(filter, sizeof filter, "%scommand/#", m->own);
     if (broker_subscribe(m->line, filter, &m->commands_mid) && say_status(m, "online"))
         sender_begin(m->sender, m->line);
 }

@@ -33,7 +33,9 @@ static bool bounded(const char *s, size_t size)
 static void check(const struct command *c, const char *why, bool good)
 {
     if (!bounded(c->alarm, sizeof c->alarm) || !bounded(c->by, sizeof c->by) ||
-        !bounded(c->note, sizeof c->note) || !bounded(c->reply.id, sizeof c->reply.id) ||
+        !bounded(c->note, sizeof c->note) || !bounded(c->person, sizeof c->person) ||
+        (c->person[0] && !site_id_valid(c->person)) ||
+        !bounded(c->reply.id, sizeof c->reply.id) ||
         !bounded(c->reply.topic, sizeof c->reply.topic) || !bounded(why, COMMAND_WHY_SIZE))
         abort();
     if (strpbrk(c->reply.topic, "+#") || c->reply.topic[0] == '$' ||
@@ -48,7 +50,7 @@ static void check(const struct command *c, const char *why, bool good)
         !(c->seconds >= 1.0 && c->seconds <= COMMAND_MAX_SHELVE_SECONDS))
         abort();
     if (good && (c->verb == COMMAND_SHELVE || c->verb == COMMAND_ACKNOWLEDGE) &&
-        (c->alarm[0] == '\0' || c->by[0] == '\0'))
+        (c->alarm[0] == '\0' || (c->by[0] == '\0' && c->person[0] == '\0')))
         abort();
 }
 

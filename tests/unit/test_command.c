@@ -46,12 +46,19 @@ static void commands_are_understood(void **state)
     assert_int_equal(c.verb, COMMAND_CORRECT);
     assert_string_equal(c.trip, "main-07-20260101T000000Z");
     assert_int_equal(c.cause, CAUSE_OPENED_BY_HAND);
+    assert_string_equal(c.person, "");
+    /* whom the topic names need not say who they are */
+    assert_true(parse("out-of-service/kim", "{\"alarm\":\"m1.meter_lost\",\"note\":\"moved\"}",
+                      &c, why));
+    assert_int_equal(c.verb, COMMAND_OUT_OF_SERVICE);
+    assert_string_equal(c.person, "kim");
+    assert_string_equal(c.note, "moved");
 
     assert_true(parse("circuits", "{}", &c, why));
     assert_int_equal(c.verb, COMMAND_CIRCUITS);
     assert_true(parse("status", "", &c, why));
     assert_int_equal(c.verb, COMMAND_STATUS);
-    for (int v = 0; v < 6; v++)
+    for (int v = 0; v < COMMAND_VERBS; v++)
         assert_true(strlen(command_verb_name((enum command_verb)v)) > 0);
 }
 
@@ -62,7 +69,12 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
     } cases[] = {
         {"acknowlege", "{}", "there is no command 'acknowlege'; did you mean 'acknowledge'?"},
         {"reset", "{}",
-         "there is no command 'reset'; there are acknowledge, shelve, circuits, status, name"},
+         "there is no command 'reset'; there are acknowledge, shelve, unshelve, "
+         "out-of-service, "
+         "in-service, circuits, status, name, correct"},
+        {"acknowledge/k+m", "{}", "'k+m' is no id of a person"},
+        {"acknowledge/kim/", "{}", "'kim/' is no id of a person"},
+        {"acknowledge/", "{}", "'' is no id of a person"},
         {"bell\x07", "{}", "there is no command 'bell?'"},
         {"acknowledge", "{\"by\":\"Jo\"}", "'alarm' is missing"},
         {"acknowledge", "{\"alarm\":\"a\"}", "'by' is missing"},
