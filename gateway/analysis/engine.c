@@ -219,6 +219,14 @@ static const struct frame *shift(struct engine *e, const struct frame *f)
     return e->shifted;
 }
 
+/* The time of a loss counts from the first frame, but a meter that was lost before a restart is
+ * so until it is read. */
+static bool lost_before(const struct engine *e, size_t meter)
+{
+    return alarms_condition(e->alarms, ALARM_METER_LOST,
+                            (struct alarm_subject){-1, -1, (int)meter});
+}
+
 void engine_feed(struct engine *e, const struct frame *f)
 {
     if (e->resumed)
@@ -231,7 +239,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     }
     if (!e->started)
         for (size_t m = 0; m < e->site->meter_count; m++)
-            e->meter_read_mono_ms[m] = f->mono_ms; /* the time of a loss counts from here */
+            e->meter_read_mono_ms[m] = lost_before(e, m) ? INT64_MIN / 2 : f->mono_ms;
     e->started = true;
     e->mono_ms = f->mono_ms;
     e->wall_ms = f->wall_ms;

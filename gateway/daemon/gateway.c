@@ -15,6 +15,7 @@
 #include "drivers/bus.h"
 #include "model/event_json.h"
 #include "notify/announce.h"
+#include "notify/metrics.h"
 #include "notify/mqtt.h"
 #include "notify/record_alarm.h"
 #include "store/reader.h"
@@ -25,6 +26,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #define QUEUE_REPORTS 256
 #define LEARNED_EVERY_MS                                                                       \
@@ -63,6 +65,9 @@ struct gateway {
     bool queue_full_said;
     struct record_alarm record_alarm;
     uint64_t frames, events;
+    uint64_t raised[3]; /* alarms, by priority */
+    int64_t started_wall_ms;
+    int64_t longest_turn_ms; /* since the last metrics, waiting not counted */
     char status[200];
 };
 
@@ -84,6 +89,8 @@ static void take_event(void *context, const struct event *e)
     mailroom_event(&g->mailroom, e);
     free(json);
     g->events++;
+    if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
+        g->raised[e->alarm.priority]++;
     if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
         log_info("alarm", "%s (%s): %s", e->alarm.id, alarm_priority_name(e->alarm.priority),
                  e->alarm.text);
@@ -210,6 +217,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     if (deadline != INT64_MAX && deadline - now < timeout_ms)
         timeout_ms = deadline > now ? deadline - now : 0;
     struct bus_report *r = queue_pop(g->reports, timeout_ms);
+    int64_t woken_mono_ms = clock_mono_ms();
     for (; r; r = queue_pop(g->reports, 0)) {
         assemble_report(g->assemble, r);
         bus_report_free(r);
@@ -239,6 +247,8 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     if (g->web)
         web_turn(g->web);
     say_full_queue(g);
+    int64_t took_ms = clock_mono_ms() - woken_mono_ms;
+    g->longest_turn_ms = took_ms > g->longest_turn_ms ? took_ms : g->longest_turn_ms;
 }
 
 /* ---- starting and stopping the parts
@@ -398,6 +408,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     text_copy(g->config_directory, sizeof g->config_directory, config_directory);
     snprintf(g->database, sizeof g->database, "%s/foretrip.db", state_directory);
     g->learned_saved_mono_ms = clock_mono_ms();
+    g->started_wall_ms = clock_wall_ms();
     g->config = read_config(config_directory);
     if (!g->config)
         goto failed;
@@ -502,6 +513,56 @@ void gateway_reload(struct gateway *g)
     start_web(g);
     log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
              next->site.circuit_count, next->site.bus_count);
+}
+
+static size_t list_buses(struct gateway *g, struct metrics_bus out[METRICS_BUSES])
+{
+    const struct site *s = &g->config->site;
+    size_t count = 0;
+    for (size_t i = 0; i < s->bus_count; i++) {
+        struct bus_counters c;
+        if (!g->buses[i])
+            continue;
+        bus_counters(g->buses[i], &c);
+        uint64_t faults = 0;
+        for (int f = 0; f < FAULT_COUNT; f++)
+            faults += c.faults[f];
+        out[count++] = (struct metrics_bus){s->buses[i].id, c.reads, c.answers,
+                                            c.retries,      faults,  c.missed};
+    }
+    return count;
+}
+
+void gateway_metrics(struct gateway *g, struct text *out)
+{
+    struct metrics_bus buses[METRICS_BUSES];
+    struct mqtt_status line;
+    struct courier_status letters;
+    struct stat st;
+    struct metrics m = {
+        .site = g->config->site.id,
+        .started_wall_ms = g->started_wall_ms,
+        .frames = g->frames,
+        .events = g->events,
+        .reports_waiting = queue_length(g->reports),
+        .reports_dropped = queue_dropped(g->reports),
+        .turn_seconds = (double)g->longest_turn_ms / 1000.0,
+        .database_bytes = stat(g->database, &st) == 0 ? st.st_size : 0,
+        .buses = buses,
+        .bus_count = list_buses(g, buses),
+    };
+    memcpy(m.raised, g->raised, sizeof m.raised);
+    store_get_status(g->store, &m.record);
+    if (g->mqtt) {
+        mqtt_get_status(g->mqtt, &line);
+        m.mqtt = &line;
+    }
+    if (g->mailroom.courier) {
+        courier_get_status(g->mailroom.courier, &letters);
+        m.courier = &letters;
+    }
+    metrics_write(&m, out);
+    g->longest_turn_ms = 0;
 }
 
 const char *gateway_status_line(struct gateway *g)

@@ -11,6 +11,8 @@
 #ifndef FORETRIP_GATEWAY_H
 #define FORETRIP_GATEWAY_H
 
+#include "base/text.h"
+
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -28,6 +30,9 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms);
 
 /* Reads the configuration again as a whole; a faulty one changes nothing, and is said. */
 void gateway_reload(struct gateway *g);
+
+/* How the gateway itself is, as OpenMetrics text (notify/metrics.h). */
+void gateway_metrics(struct gateway *g, struct text *out);
 
 /* One line of how it goes, for systemd's status. */
 const char *gateway_status_line(struct gateway *g);

@@ -44,14 +44,17 @@ static void catch_signals(void)
 
 static int usage(FILE *to)
 {
-    fprintf(to, "usage: foretripd --config DIR [--state DIR] [--verbose]\n"
-                "  --config DIR   site.cfg and its companions; see foretrip check\n"
-                "  --state DIR    where the record lives (default: $STATE_DIRECTORY, else the "
-                "configuration)\n"
-                "  --verbose      debug lines too\n"
-                "  --version, --help\n"
-                "SIGHUP reads the configuration again. foretrip advises and is no protective "
-                "device.\n");
+    fprintf(to,
+            "usage: foretripd --config DIR [--state DIR] [--metrics FILE] [--verbose]\n"
+            "  --config DIR   site.cfg and its companions; see foretrip check\n"
+            "  --state DIR    where the record lives (default: $STATE_DIRECTORY, else the "
+            "configuration)\n"
+            "  --metrics FILE how the gateway itself is, as OpenMetrics text, every 10 s (on "
+            "/run, for the card's sake)\n"
+            "  --verbose      debug lines too\n"
+            "  --version, --help\n"
+            "SIGHUP reads the configuration again. foretrip advises and is no protective "
+            "device.\n");
     return to == stdout ? 0 : 2;
 }
 
@@ -77,7 +80,27 @@ static int lock_state(const char *state)
     return fd;
 }
 
-static void run(struct gateway *g)
+/* as a whole or not at all: whoever reads it sees no half; said once */
+static void write_metrics(struct gateway *g, const char *path)
+{
+    static bool said; /* of main alone */
+    struct text t = TEXT_INIT;
+    char part[4096];
+    snprintf(part, sizeof part, "%s.part", path);
+    gateway_metrics(g, &t);
+    FILE *f = fopen(part, "w");
+    bool ok = f && !t.failed && fwrite(t.bytes, 1, t.length, f) == t.length;
+    if (f)
+        ok = fclose(f) == 0 && ok;
+    ok = ok && rename(part, path) == 0;
+    if (!ok && !said)
+        log_warning("gateway", "the metrics cannot be written to %s: %s", path,
+                    strerror(errno));
+    said = !ok;
+    text_free(&t);
+}
+
+static void run(struct gateway *g, const char *metrics)
 {
     int64_t next_status = 0;
     uint64_t watchdog_us = 0;
@@ -95,6 +118,8 @@ static void run(struct gateway *g)
         }
         if (clock_mono_ms() >= next_status) {
             sd_notifyf(0, "STATUS=%s", gateway_status_line(g));
+            if (metrics)
+                write_metrics(g, metrics);
             next_status = clock_mono_ms() + STATUS_EVERY_MS;
         }
     }
@@ -104,16 +129,21 @@ static void run(struct gateway *g)
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        {"config", required_argument, NULL, 'c'}, {"state", required_argument, NULL, 's'},
-        {"verbose", no_argument, NULL, 'v'},      {"version", no_argument, NULL, 'V'},
-        {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0},
+        {"config", required_argument, NULL, 'c'},
+        {"state", required_argument, NULL, 's'},
+        {"verbose", no_argument, NULL, 'v'},
+        {"version", no_argument, NULL, 'V'},
+        {"help", no_argument, NULL, 'h'},
+        {"metrics", required_argument, NULL, 'm'},
+        {NULL, 0, NULL, 0},
     };
-    const char *config = NULL, *state = getenv("STATE_DIRECTORY");
+    const char *config = NULL, *metrics = NULL, *state = getenv("STATE_DIRECTORY");
     int o;
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {
         case 'c': config = optarg; break;
         case 's': state = optarg; break;
+        case 'm': metrics = optarg; break;
         case 'v': log_set_level(LOG_LEVEL_DEBUG); break;
         case 'V': printf("foretripd %s\n", FORETRIP_VERSION); return 0;
         case 'h': return usage(stdout);
@@ -130,7 +160,7 @@ int main(int argc, char **argv)
         return 1;
     struct gateway *g = gateway_create(config, state);
     if (g) {
-        run(g);
+        run(g, metrics);
         gateway_destroy(g);
     }
     close(lock);

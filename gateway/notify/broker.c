@@ -158,7 +158,7 @@ static int set_options(struct broker *l, const struct broker_options *o)
                                   o->protocol == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
     if (rc == MOSQ_ERR_SUCCESS) /* Nagle and delayed acknowledgement cost 40 ms a message */
         rc = mosquitto_int_option(l->mosq, MOSQ_OPT_TCP_NODELAY, 1);
-    if (rc == MOSQ_ERR_SUCCESS)
+    if (rc == MOSQ_ERR_SUCCESS && o->will_topic)
         rc = mosquitto_will_set(l->mosq, o->will_topic, (int)strlen(o->will), o->will, 1, true);
     return rc;
 }
@@ -260,17 +260,34 @@ bool broker_congested(const struct broker *l)
     return mosquitto_want_write(l->mosq);
 }
 
+/* what MQTT 5 may know of a message; false when memory is short */
+static bool add_properties(mosquitto_property **out, const char *payload,
+                           const struct command_reply *reply, uint32_t expiry_seconds)
+{
+    int rc = MOSQ_ERR_SUCCESS;
+    if (payload)
+        rc = mosquitto_property_add_byte(out, MQTT_PROP_PAYLOAD_FORMAT_INDICATOR, 1);
+    if (rc == MOSQ_ERR_SUCCESS && payload && payload[0] == '{')
+        rc = mosquitto_property_add_string(out, MQTT_PROP_CONTENT_TYPE, "application/json");
+    if (rc == MOSQ_ERR_SUCCESS && expiry_seconds > 0)
+        rc = mosquitto_property_add_int32(out, MQTT_PROP_MESSAGE_EXPIRY_INTERVAL,
+                                          expiry_seconds);
+    if (rc == MOSQ_ERR_SUCCESS && reply && reply->correlation_length > 0)
+        rc = mosquitto_property_add_binary(out, MQTT_PROP_CORRELATION_DATA, reply->correlation,
+                                           (uint16_t)reply->correlation_length);
+    return rc == MOSQ_ERR_SUCCESS;
+}
+
 enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
                                    int qos, bool retain, const struct command_reply *reply,
-                                   int *mid)
+                                   uint32_t expiry_seconds, int *mid)
 {
     mosquitto_property *properties = NULL;
     int unused;
-    if (reply && reply->correlation_length > 0 && l->protocol == 5 &&
-        mosquitto_property_add_binary(&properties, MQTT_PROP_CORRELATION_DATA,
-                                      reply->correlation,
-                                      (uint16_t)reply->correlation_length) != MOSQ_ERR_SUCCESS)
+    if (l->protocol == 5 && !add_properties(&properties, payload, reply, expiry_seconds)) {
+        mosquitto_property_free_all(&properties);
         return BROKER_HOPELESS;
+    }
     int rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, topic,
                                   payload ? (int)strlen(payload) : 0, payload, qos, retain,
                                   properties);

@@ -46,7 +46,7 @@ enum broker_state {
 
 struct broker_options {
     const struct delivery_broker *broker; /* with a client id */
-    const char *will_topic;               /* retained, QoS 1 */
+    const char *will_topic;               /* retained, QoS 1; NULL: none */
     const char *will;
     int protocol; /* 5, or 4 for 3.1.1 */
     const struct broker_calls *calls;
@@ -75,10 +75,12 @@ enum broker_publish {
     BROKER_HOPELESS /* will never pass: too long, no valid topic */
 };
 
-/* payload NULL: an empty one. reply: whose correlation data goes with it, or NULL. */
+/* payload NULL: an empty one. reply: whose correlation data goes with it, or NULL.
+ * expiry_seconds: after so long nobody needs it any more, 0 for never. MQTT 5 is told that, and
+ * that a payload is UTF-8 and JSON. */
 enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
                                    int qos, bool retain, const struct command_reply *reply,
-                                   int *mid);
+                                   uint32_t expiry_seconds, int *mid);
 
 /* QoS 1. *mid comes back in subscribed. False when the connection is gone. */
 bool broker_subscribe(struct broker *l, const char *filter, int *mid);

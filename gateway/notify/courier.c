@@ -21,7 +21,7 @@
 #define GOODBYE_MS 2000
 #define IDLE_MS 1000
 #define READ_AT_ONCE 64
-#define HELD_MOST 1024 /* letters in memory; the rest waits in the outbox */
+#define HELD_MOST 64 /* letters of a way in memory; the rest waits in the outbox */
 #define UNWRITTEN_MOST 64
 #define LETTER_LIFE_MS (INT64_C(48) * 3600 * 1000) /* of one that the disk would not take */
 #define WAYS (2 * DELIVERY_MAX_PEOPLE)
@@ -37,6 +37,9 @@ struct way {
     const struct delivery_person *person;
     enum post_way way;
     struct held *first, *last;
+    size_t count;
+    int64_t last_id;   /* of the last that was held */
+    bool more;         /* others of this way wait in the outbox behind it */
     struct post *post; /* the first on its way, or NULL */
     pthread_t thread;  /* which carries it */
     CURLcode code;     /* its end, when done */
@@ -61,8 +64,7 @@ struct courier {
     struct queue *unwritten; /* woken whenever there is something to do */
     struct way ways[WAYS];
     size_t way_count;
-    int64_t read_id; /* every letter up to here is held, or done with */
-    size_t held;
+    int64_t read_id;  /* every letter up to here was seen */
     uint64_t own_ids; /* of unwritten letters */
     bool reading_said;
     pthread_mutex_t lock; /* guards status */
@@ -115,14 +117,16 @@ static struct way *find_way(struct courier *c, const char *topic)
     return NULL;
 }
 
-static bool hold(struct courier *c, struct way *w, const struct held *like)
+/* At the end of the way's queue. A queue that is full, or memory that is short, leaves the rest
+ * in the outbox for later: a way that is down must not fill the memory of all. */
+static void hold(struct way *w, const struct held *like)
 {
-    struct held *h = malloc(sizeof *h);
-    char *copy = strdup(like->payload);
-    if (!h || !copy) {
+    struct held *h = w->count < HELD_MOST && !w->more ? malloc(sizeof *h) : NULL;
+    char *copy = h ? strdup(like->payload) : NULL;
+    if (!copy) {
         free(h);
-        free(copy);
-        return false;
+        w->more = true;
+        return;
     }
     *h = *like;
     h->next = NULL;
@@ -132,8 +136,9 @@ static bool hold(struct courier *c, struct way *w, const struct held *like)
     else
         w->first = h;
     w->last = h;
-    c->held++;
-    return true;
+    w->count++;
+    if (like->id > 0)
+        w->last_id = like->id;
 }
 
 /* takes the first away; it is done with */
@@ -147,45 +152,69 @@ static void let_go(struct courier *c, struct way *w)
         store_finish(c->options.store, h->id);
     free(h->payload);
     free(h);
-    c->held--;
+    w->count--;
 }
+
+/* what a reading goes by */
+struct reading {
+    struct courier *courier;
+    struct way *only; /* NULL: of every way */
+    int64_t id;       /* of the last row seen */
+};
 
 static bool take_row(void *context, const struct store_row *row)
 {
-    struct courier *c = context;
-    struct way *w = find_way(c, row->topic);
+    struct reading *r = context;
+    struct way *w = find_way(r->courier, row->topic);
+    r->id = row->id;
+    if (r->only && w != r->only)
+        return true;
     if (w && row->payload) {
-        struct held like = {.id = row->id,
-                            .created_wall_ms = row->created_wall_ms,
-                            .expires_wall_ms = row->expires_wall_ms,
-                            .payload = (char *)row->payload};
-        if (!hold(c, w, &like))
-            return false;
+        const struct held like = {.id = row->id,
+                                  .created_wall_ms = row->created_wall_ms,
+                                  .expires_wall_ms = row->expires_wall_ms,
+                                  .payload = (char *)row->payload};
+        hold(w, &like);
     } else {
         log_warning("mail",
-                    "a letter for %s is thrown away: delivery.cfg has no such way "
-                    "any more",
+                    "a letter for %s is thrown away: delivery.cfg has no such way any more",
                     row->topic);
-        store_finish(c->options.store, row->id);
+        store_finish(r->courier->options.store, row->id);
     }
-    c->read_id = row->id;
-    return c->held < HELD_MOST;
+    return !r->only || !r->only->more;
+}
+
+/* letters behind after, of one way or of all; returns how far it came */
+static int64_t read_behind(struct courier *c, int64_t after, struct way *only)
+{
+    struct reading r = {c, only, after};
+    int64_t newest = store_newest(c->options.store, STORE_ROUTE_LETTER), before;
+    do {
+        before = r.id;
+        enum store_err err = store_read_messages(c->reader, STORE_ROUTE_LETTER, r.id,
+                                                 READ_AT_ONCE, take_row, &r);
+        if (err && !c->reading_said)
+            log_error("mail", "the record cannot be read: %s", store_strerror(err));
+        c->reading_said = err != STORE_OK;
+        if (err) {
+            if (only)
+                only->more = true;
+            return r.id;
+        }
+    } while (r.id > before && r.id < newest && !(only && only->more));
+    return only ? r.id : newest;
 }
 
 static void read_letters(struct courier *c)
 {
-    int64_t newest = store_newest(c->options.store, STORE_ROUTE_LETTER);
-    while (c->read_id < newest && c->held < HELD_MOST) {
-        int64_t before = c->read_id;
-        enum store_err err = store_read_messages(c->reader, STORE_ROUTE_LETTER, c->read_id,
-                                                 READ_AT_ONCE, take_row, c);
-        if (err && !c->reading_said)
-            log_error("mail", "the record cannot be read: %s", store_strerror(err));
-        c->reading_said = err != STORE_OK;
-        if (!err && c->read_id == before && c->held < HELD_MOST)
-            c->read_id = newest;
-        if (err || c->read_id == before)
-            return;
+    if (c->read_id < store_newest(c->options.store, STORE_ROUTE_LETTER))
+        c->read_id = read_behind(c, c->read_id, NULL);
+    for (size_t i = 0; i < c->way_count; i++) {
+        struct way *w = &c->ways[i];
+        if (w->first || !w->more)
+            continue;
+        w->more = false;
+        read_behind(c, w->last_id, w);
     }
 }
 
@@ -197,8 +226,8 @@ static void take_unwritten(struct courier *c, struct unwritten *u)
                         .created_wall_ms = now,
                         .expires_wall_ms = now + LETTER_LIFE_MS,
                         .payload = u->payload};
-    if (w && c->held < HELD_MOST)
-        hold(c, w, &like);
+    if (w)
+        hold(w, &like);
     free(u->payload);
     free(u);
 }

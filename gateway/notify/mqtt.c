@@ -27,6 +27,7 @@
 #define CONNECT_MS 15000 /* from the first byte to the broker's greeting */
 #define STEADY_MS 10000  /* a connection that holds so long was a good one */
 #define GOODBYE_MS 2000
+#define ANSWER_SECONDS 300 /* after which nobody waits for an answer any more */
 #define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
 #define TOPIC_SIZE (OWN_SIZE + 64 + EVENT_ID_SIZE)
 
@@ -281,7 +282,7 @@ static bool say_status(struct mqtt *m, const char *word)
 {
     char topic[TOPIC_SIZE];
     snprintf(topic, sizeof topic, "%sstatus", m->own);
-    return broker_publish(m->line, topic, word, 1, true, NULL, NULL) == BROKER_SENT;
+    return broker_publish(m->line, topic, word, 1, true, NULL, 0, NULL) == BROKER_SENT;
 }
 
 static void greet(struct mqtt *m)
@@ -303,7 +304,8 @@ static void feed_letters(struct mqtt *m)
 {
     struct letter *l;
     while ((l = queue_pop(m->letters, 0))) {
-        broker_publish(m->line, l->to.topic, l->payload, 1, l->retain, &l->to, NULL);
+        broker_publish(m->line, l->to.topic, l->payload, 1, l->retain, &l->to,
+                       l->retain ? 0 : ANSWER_SECONDS, NULL);
         free_letter(l);
     }
 }
@@ -312,7 +314,7 @@ static bool send_state(void *context, const char *topic, const char *payload)
 {
     struct mqtt *m = context;
     return !broker_congested(m->line) &&
-           broker_publish(m->line, topic, payload, 0, true, NULL, NULL) != BROKER_LOST;
+           broker_publish(m->line, topic, payload, 0, true, NULL, 0, NULL) != BROKER_LOST;
 }
 
 /* events before states: what happened matters more than how it stands */

@@ -140,6 +140,15 @@ void sender_begin(struct sender *s, struct broker *line)
     }
 }
 
+/* until it expires; 0: never */
+static uint32_t seconds_left(const struct store_row *row)
+{
+    int64_t ms = row->expires_wall_ms - clock_wall_ms();
+    if (row->expires_wall_ms == 0)
+        return 0;
+    return ms < 1000 ? 1 : ms / 1000 > UINT32_MAX ? UINT32_MAX : (uint32_t)(ms / 1000);
+}
+
 static bool send_row(void *context, const struct store_row *row)
 {
     struct sender *s = context;
@@ -148,7 +157,7 @@ static bool send_row(void *context, const struct store_row *row)
     enum broker_publish sent = BROKER_HOPELESS;
     if (!expired)
         sent = broker_publish(s->line, row->topic, row->payload, row->qos > 0 ? row->qos : 1,
-                              row->retain, NULL, &mid);
+                              row->retain, NULL, seconds_left(row), &mid);
     if (sent == BROKER_SENT)
         window_push(&s->window, row->id, mid);
     if (sent != BROKER_HOPELESS)
@@ -185,7 +194,7 @@ static void feed_outbox(struct sender *s)
 static bool send_standing(void *context, const char *topic, const char *payload)
 {
     struct sender *s = context;
-    return broker_publish(s->line, topic, payload, 1, true, NULL, NULL) != BROKER_LOST;
+    return broker_publish(s->line, topic, payload, 1, true, NULL, 0, NULL) != BROKER_LOST;
 }
 
 /* when the outbox has caught up, so that nothing older follows */
@@ -230,7 +239,7 @@ static void feed_up(struct sender *s)
     if (!err && payload.length == 0)
         settle_up(s, newest); /* gone by age before the broker came back */
     else if (!err && !payload.failed)
-        broker_publish(s->line, topic, text_get(&payload), 1, false, NULL, &s->up.mid);
+        broker_publish(s->line, topic, text_get(&payload), 1, false, NULL, 0, &s->up.mid);
     text_free(&payload);
 }
 

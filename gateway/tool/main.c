@@ -8,6 +8,28 @@
 
 static const struct verb verbs[] = {
     {
+        .name = "acknowledge",
+        .arguments = "ALARM --config DIR [--by NAME | --as PERSON]",
+        .summary = "say that somebody sees to an alarm",
+        .help = "  ALARM             its id, as foretrip alarms prints it\n"
+                "  --config DIR      the gateway's configuration; its delivery.cfg names the "
+                "broker\n"
+                "  --by NAME         who; without it the login's name\n"
+                "  --as PERSON       the id of one of people in delivery.cfg\n",
+        .run = verb_acknowledge,
+    },
+    {
+        .name = "alarms",
+        .arguments = "--config DIR [--database FILE] [--all] [--follow [--seconds N]] [--json]",
+        .summary = "what stands now, and what changes",
+        .help = "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --all             those that are normal again too\n"
+                "  --follow          goes on with each change, until Ctrl-C or for N seconds\n"
+                "  --json            the alarm events as JSON lines\n",
+        .run = verb_alarms,
+    },
+    {
         .name = "backup",
         .arguments = "FILE --config DIR [--database FILE]",
         .summary = "a copy of the record, while the gateway goes on",
@@ -106,6 +128,29 @@ static const struct verb verbs[] = {
         .run = verb_replay,
     },
     {
+        .name = "send-test",
+        .arguments = "PERSON --config DIR",
+        .summary = "a trial message to one person, by each of their ways",
+        .help = "  PERSON            the id of one of people in delivery.cfg\n"
+                "  --config DIR      the directory with site.cfg and delivery.cfg\n",
+        .run = verb_send_test,
+    },
+    {
+        .name = "shelve",
+        .arguments = "ALARM --for TIME | --end --config DIR [--note WHY]\n"
+                     "           [--by NAME | --as PERSON]",
+        .summary = "silence an alarm for a time",
+        .help = "  ALARM             its id, as foretrip alarms prints it\n"
+                "  --for TIME        30m, 2h, 1d; at most 30d: shelving ends\n"
+                "  --end             takes it from the shelf now\n"
+                "  --note WHY        for the record\n"
+                "  --config DIR      the gateway's configuration; its delivery.cfg names the "
+                "broker\n"
+                "  --by NAME         who; without it the login's name\n"
+                "  --as PERSON       the id of one of people in delivery.cfg\n",
+        .run = verb_shelve,
+    },
+    {
         .name = "verify",
         .arguments = "--config DIR [--database FILE]",
         .summary = "whether every piece of the record can be read and its summaries agree",
@@ -145,7 +190,7 @@ static void print_help(FILE *to)
 {
     fputs("usage: foretrip VERB ...\n\n", to);
     for (size_t i = 0; i < VERB_COUNT; i++)
-        fprintf(to, "  %-10s %s\n", verbs[i].name, verbs[i].summary);
+        fprintf(to, "  %-12s %s\n", verbs[i].name, verbs[i].summary);
     fputs("\n  foretrip help VERB     what a verb takes\n"
           "  foretrip --version\n\n"
           "foretrip watches and advises. It switches nothing and is no protective device.\n",

@@ -22,6 +22,8 @@ struct verb {
     enum exit_code (*run)(int argc, char **argv);
 };
 
+enum exit_code verb_acknowledge(int argc, char **argv);
+enum exit_code verb_alarms(int argc, char **argv);
 enum exit_code verb_backup(int argc, char **argv);
 enum exit_code verb_check(int argc, char **argv);
 enum exit_code verb_energy(int argc, char **argv);
@@ -31,6 +33,8 @@ enum exit_code verb_loads(int argc, char **argv);
 enum exit_code verb_name(int argc, char **argv);
 enum exit_code verb_read(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
+enum exit_code verb_send_test(int argc, char **argv);
+enum exit_code verb_shelve(int argc, char **argv);
 enum exit_code verb_verify(int argc, char **argv);
 enum exit_code verb_watch(int argc, char **argv);
 

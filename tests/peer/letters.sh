@@ -176,4 +176,14 @@ mail_start tls
 config tls "$dir/cert.pem" "$kim"
 run three 0 20
 [ $rc = 0 ] && [ "$(mails)" = 1 ] || fail "TLS from the first byte: $(cat "$dir/out.log")"
+
+# 4. more letters than are held in memory, beside a way that is down
+rm -f "$dir/mail"
+config tls "$dir/cert.pem" "$kim" "$(hook bo stall)"
+"$b/tests/peer/letter_writer" "$dir/four.db" "$dir/site" 150 60 > "$dir/out.log" 2>&1 &
+writer_pid=$!
+all() { [ "$(mails)" -ge 150 ]; }
+wait_until 50 all || fail "only $(mails) mails of 150 came"
+seq 1 150 > "$dir/wanted"
+order "$dir/mail" | cmp - "$dir/wanted" || fail "of many letters: lost or out of order"
 echo "9 ways of which 4 were down, 3 kill -9, 7 bad manners: every letter once, in order, encrypted"

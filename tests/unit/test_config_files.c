@@ -109,8 +109,9 @@ static void deliveries_that_cannot_be(void **state)
          "delivery.cfg:2: tls has a cert and no key; a client certificate needs both\n"},
         {"broker = { host = \"b\"; tls = true; };",
          "delivery.cfg:1: tls is true or false; it should be a group { }\n"},
-        {"mail = { };\nbroker = { host = \"b\"; port = 0; };",
-         "delivery.cfg:1: unknown key \"mail\" in delivery.cfg; the keys here are broker\n"
+        {"post = { };\nbroker = { host = \"b\"; port = 0; };",
+         "delivery.cfg:1: unknown key \"post\" in delivery.cfg; the keys here are broker, "
+         "mail, people\n"
          "delivery.cfg:2: port = 0 is out of range; it is 1 to 65535 (its TCP port)\n"},
     };
     (void)state;

@@ -1,0 +1,38 @@
+/*
+ * metrics - how the gateway itself is, for whoever watches it: numbers in the OpenMetrics text
+ * format (OpenMetrics 1.0, section 4).
+ *
+ * Plain numbers in, text out. None of them says what a tenant has on.
+ */
+#ifndef FORETRIP_METRICS_H
+#define FORETRIP_METRICS_H
+
+#include "courier.h"
+#include "mqtt.h"
+
+#define METRICS_BUSES SITE_MAX_BUSES
+
+struct metrics_bus {
+    const char *id;
+    uint64_t reads, answers, retries, faults, missed;
+};
+
+struct metrics {
+    const char *site;
+    int64_t started_wall_ms;
+    uint64_t frames, events;
+    uint64_t raised[3]; /* alarms, by enum alarm_priority */
+    size_t reports_waiting;
+    uint64_t reports_dropped;
+    double turn_seconds; /* the longest turn of the engine since the last text */
+    int64_t database_bytes;
+    struct store_status record;
+    const struct mqtt_status *mqtt;       /* NULL: none */
+    const struct courier_status *courier; /* NULL: none */
+    const struct metrics_bus *buses;
+    size_t bus_count;
+};
+
+void metrics_write(const struct metrics *m, struct text *out);
+
+#endif
