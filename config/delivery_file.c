@@ -55,9 +55,9 @@ const struct field tls_fields[TLS_KEYS] = {
 
 enum { TOP_BROKER, TOP_MAIL, TOP_PEOPLE, TOP_KEYS };
 static const struct field top_fields[TOP_KEYS] = {
-    [TOP_BROKER] = {"broker", FIELD_GROUP},
-    [TOP_MAIL] = {"mail", FIELD_GROUP},
-    [TOP_PEOPLE] = {"people", FIELD_LIST},
+    [TOP_BROKER] = {.name = "broker", .kind = FIELD_GROUP},
+    [TOP_MAIL] = {.name = "mail", .kind = FIELD_GROUP},
+    [TOP_PEOPLE] = {.name = "people", .kind = FIELD_LIST},
 };
 
 void delivery_defaults(struct delivery *d, const struct site *site)

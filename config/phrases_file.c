@@ -21,8 +21,8 @@ struct raw {
 static const struct field language_fields[LANGUAGE_KEYS] = {
     [LANGUAGE_CODE] = {"language", FIELD_ID, .required = true, TEXT_AT(phrases_language, code),
                        .help = "its code, such as \"en\""},
-    [LANGUAGE_MATTERS] = {"matters", FIELD_LIST},
-    [LANGUAGE_WORDS] = {"words", FIELD_GROUP},
+    [LANGUAGE_MATTERS] = {.name = "matters", .kind = FIELD_LIST},
+    [LANGUAGE_WORDS] = {.name = "words", .kind = FIELD_GROUP},
 };
 static const struct field matter_fields[MATTER_KEYS] = {
     [MATTER_KEY] = {"matter", FIELD_ID, .required = true, TEXT_AT(raw, matter),

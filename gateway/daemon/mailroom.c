@@ -11,8 +11,10 @@
 static void load(struct mailroom *m, const uint8_t *bytes, size_t length)
 {
     const struct config *c = m->config;
+    if (!m->people || !bytes)
+        return;
     struct codec_in in = {.at = bytes, .end = bytes + length};
-    if (!m->people || !bytes || people_load(m->people, &in))
+    if (people_load(m->people, &in))
         return;
     log_warning("mail", "who was told what is damaged in the record and begins anew");
     people_destroy(m->people);

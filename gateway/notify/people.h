@@ -28,7 +28,7 @@
 
 #define PEOPLE_GATHER_MS 2000
 #define PEOPLE_FLOOD_LETTERS 10
-#define PEOPLE_FLOOD_MS (10 * 60 * 1000)
+#define PEOPLE_FLOOD_MS INT64_C(600000)
 
 struct people;
 
