@@ -261,7 +261,8 @@ void people_event(struct people *p, const struct event *e)
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
     case EVENT_RESTORED:
-    case EVENT_OPENED_AGAIN: return;
+    case EVENT_OPENED_AGAIN:
+    case EVENT_TRIP_CORRECTED: return;
     }
 }
 
