@@ -114,7 +114,7 @@ route("/api/v1/circuits", "/api/v1/circuits?panel=" + site["panels"][0]["panel"]
 route("/api/v1/circuits", "/api/v1/circuits?panel=nowhere", wanted=404)
 route("/api/v1/circuits/{id}", f"/api/v1/circuits/{circuit}")
 route("/api/v1/circuits/{id}", "/api/v1/circuits/nowhere", wanted=404)
-h = route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=50")
+h = route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=1800")  # two seconds each: there may be less than a minute yet
 if not any(v is not None for v in h["mean"]):
     faults.append("the history has no reading")
 for quantity in ("watts", "volts", "pf"):
