@@ -53,6 +53,7 @@ static bool init_circuit(struct breakers *b, size_t i)
     double celsius = ambient_of(b, i), off = METER_OFF;
     c->class = class_for(b, &l, b->rules->circuits[i].worn_share);
     c->rating_amps = s->breaker_amps * breaker_limits_ambient(&l, celsius);
+    c->zero_amps = b->rules->circuits[i].zero_amps;
     c->q_per_amps2 = 1.0 / (c->rating_amps * c->rating_amps);
     if (isnan(celsius))
         off *= AIR_OFF;
@@ -234,8 +235,8 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
     struct pole *p = &b->poles[pole];
     int circuit = b->circuit_of[pole];
     struct circuit *c = &b->circuits[circuit];
-    double zero = b->rules->circuits[circuit].zero_amps;
-    int64_t usual = breakers_usual_ms(b), dt = f->mono_ms - p->h_ms;
+    double zero = c->zero_amps;
+    int64_t usual = b->usual_ms, dt = f->mono_ms - p->h_ms;
     if (p->loaded) {
         int64_t away = f->wall_ms - b->saved_wall_ms; /* the wall clock may have jumped */
         dt = away < 1000 ? 1000 : away > MOST_AWAY_MS ? MOST_AWAY_MS : away;
@@ -321,7 +322,7 @@ static void next_batch(struct breakers *b, const struct frame *f)
         double a = (double)amps[pole];
         b->base[pole] = (float)NAN;
         if (p->h_ms == f->mono_ms && a <= QUIET_AMPS_SHARE * c->rating_amps) {
-            double zero = b->rules->circuits[b->circuit_of[pole]].zero_amps;
+            double zero = c->zero_amps;
             p->amps = a;
             b->base[pole] = (float)a;
             b->band[pole] = (float)quiet_band(c, a, zero);
@@ -377,6 +378,7 @@ void breakers_step(struct breakers *b, const struct frame *f)
                 wake(b, pole);
     if (dt > 0)
         b->intervals[b->frames++ % 4] = dt;
+    b->usual_ms = breakers_usual_ms(b);
     quiet_lanes(b, f);
     b->frame_ms = f->mono_ms;
     b->wall_ms = f->wall_ms;

@@ -24,19 +24,20 @@
 #define QUIET_Q 5e-4
 #define QUIET_MS 8000
 
+/* What every reading touches comes first, in as few cache lines as it goes. */
 struct pole {
     double h[HEAT_STATES]; /* with every gap taken as rest; as of h_ms */
     double top[HEAT_TAUS]; /* most that was felt in this warming */
+    int64_t h_ms;          /* NEVER_MS before the first reading */
+    double amps;           /* last reading (quiet: at the beginning of the batch) */
+    int steps;             /* exact ones, to look at the warming now and then */
+    bool wide;             /* width counts */
+    bool warmed; /* some top may say something: exact steps were made, or it is high */
+    bool loaded; /* from before a restart: the first reading ends a gap */
     double
         width[HEAT_STATES]; /* how much more it is with every gap taken as load, at width_ms */
-    int64_t h_ms;           /* NEVER_MS before the first reading */
     int64_t width_ms;
-    double amps;        /* last reading (quiet: at the beginning of the batch) */
     double upper_share; /* how likely the upper end of the width is */
-    bool wide;          /* width counts */
-    bool warmed;        /* some top may say something: exact steps were made, or it is high */
-    bool loaded;        /* from before a restart: the first reading ends a gap */
-    int steps;          /* exact ones, to look at the warming now and then */
 };
 
 /* how long a current was carried that must open the breaker */
@@ -47,9 +48,12 @@ struct overstay {
 
 struct circuit {
     struct hypotheses_class *class;
-    double q_per_amps2;              /* 1 / (rating in this ambient)^2 */
+    double q_per_amps2;           /* 1 / (rating in this ambient)^2 */
+    double zero_amps;             /* its rule: below this it carries nothing */
+    double open_amps, quick_amps; /* must open, with what the meter and the air may be off */
+    struct overstay open, quick;
+    bool fallen;
     double rating_amps;              /* in this ambient */
-    double open_amps, quick_amps;    /* must open, with what the meter and the air may be off */
     double held[HEAT_TAUS];          /* most heat of earlier warmings, survived */
     struct hypotheses_grid *learned; /* factors on the prior, NULL: nothing yet */
     unsigned lessons;                /* how often held or learned has changed */
@@ -57,8 +61,6 @@ struct circuit {
     double fall_top[HEAT_TAUS];      /* the most of that warming until one reading before, */
     double fall_amps;                /* the current then, */
     double fall_seconds;             /* and how long before the fall it was last read */
-    bool fallen;
-    struct overstay open, quick;
 };
 
 /* A view, made anew only when something was learned. */
@@ -87,6 +89,7 @@ struct breakers {
     int64_t frame_ms, wall_ms; /* of the last frame */
     int64_t saved_wall_ms;     /* when the loaded state was saved */
     int64_t intervals[4];      /* of the last frames */
+    int64_t usual_ms;          /* the shortest of them, as of this frame */
     size_t frames;
 };
 

@@ -18,6 +18,7 @@
 
 #include <stddef.h>
 #include <stdint.h>
+#include <string.h>
 
 /* One step of constant q. seconds >= 0, tau > 0. */
 double heat_step(double h, double q, double seconds, double tau);
@@ -69,17 +70,33 @@ static inline double heat_felt(const double h[HEAT_STATES], int i)
 /* From cold: seconds until what is felt reaches `level`, INFINITY when never. */
 double heat_felt_cold_seconds(double q, double level, double tau);
 
-/* h <- q + (h - q) e, and top <- max(top, felt). */
-static inline void heat_bank_step(double h[restrict HEAT_STATES],
-                                  double top[restrict HEAT_TAUS],
-                                  const double e[restrict HEAT_STATES], double q)
+typedef double heat_pair __attribute__((vector_size(2 * sizeof(double))));
+_Static_assert(HEAT_TAUS % 2 == 0, "two at a time");
+
+static inline heat_pair heat_pair_load(const double *from)
 {
+    heat_pair v;
+    memcpy(&v, from, sizeof v);
+    return v;
+}
+
+/* h <- q + (h - q) e, and top <- max(top, felt). Two at a time; each is what it would be alone.
+ */
+static inline void heat_bank_step(double h[HEAT_STATES], double top[HEAT_TAUS],
+                                  const double e[HEAT_STATES], double q)
+{
+    typedef int64_t mask __attribute__((vector_size(2 * sizeof(int64_t))));
     h[HEAT_TAUS] = q + (h[HEAT_TAUS] - q) * e[HEAT_TAUS];
-    const double slow = HEAT_ENCLOSURE_SHARE * h[HEAT_TAUS];
-    for (int i = 0; i < HEAT_TAUS; i++) {
-        h[i] = q + (h[i] - q) * e[i];
-        double felt = (1.0 - HEAT_ENCLOSURE_SHARE) * h[i] + slow;
-        top[i] = felt > top[i] ? felt : top[i];
+    heat_pair base = {q, q}, share = {1.0 - HEAT_ENCLOSURE_SHARE, 1.0 - HEAT_ENCLOSURE_SHARE};
+    double around = HEAT_ENCLOSURE_SHARE * h[HEAT_TAUS];
+    heat_pair enclosure = {around, around};
+    for (int i = 0; i < HEAT_TAUS; i += 2) {
+        heat_pair x = base + (heat_pair_load(h + i) - base) * heat_pair_load(e + i);
+        heat_pair felt = share * x + enclosure, most = heat_pair_load(top + i);
+        mask hotter = felt > most;
+        most = (heat_pair)(((mask)felt & hotter) | ((mask)most & ~hotter));
+        memcpy(h + i, &x, sizeof x);
+        memcpy(top + i, &most, sizeof most);
     }
 }
 
