@@ -59,7 +59,7 @@ C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool
 
 .DELETE_ON_ERROR:
 .SECONDARY:
-.PHONY: all programs help run check unit fuzz bench lint fmt fmt-check coverage install clean packages
+.PHONY: all programs help run check unit fuzz bench docs lint fmt fmt-check coverage install clean packages
 
 all: programs
 
@@ -153,6 +153,10 @@ fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each)
 bench: packages ## the measured figures, as ratios in one run
 	@$(MAKE) --no-print-directory programs bench-programs
 	@sh tests/bench/run.sh $(B)
+
+docs: ## the pictures in docs/method, from published figures alone
+	python3 docs/method/breaker_band.py > $(B)/breaker_band.svg
+	cp $(B)/breaker_band.svg docs/method/breaker_band.svg
 
 lint: ## clang-tidy and cppcheck
 	@sh deploy/lint.sh $(CPPFLAGS)

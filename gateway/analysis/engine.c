@@ -298,6 +298,15 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
         breakers_forecast(e->breakers, circuit, out->amps, &out->forecast);
 }
 
+double engine_chance(const struct engine *e, int circuit, double seconds)
+{
+    struct engine_circuit glance;
+    engine_glance(e, circuit, &glance);
+    if (isnan(glance.amps) || glance.reading_wall_ms == 0)
+        return 0.0;
+    return near_overload_chance(e->near_overload, circuit, glance.amps, seconds);
+}
+
 struct loads *engine_loads(struct engine *e)
 {
     return e->loads;

@@ -52,6 +52,10 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
 bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cause,
                          int64_t wall_ms, const char *by);
 
+/* The chance that the breaker opens within `seconds`, loads ending and joining as usual; 0
+ * without a reading. */
+double engine_chance(const struct engine *e, int circuit, double seconds);
+
 /* The people's part; the events that follow go to the sink. */
 struct alarms *engine_alarms(struct engine *e);
 struct loads *engine_loads(struct engine *e);

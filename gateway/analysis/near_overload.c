@@ -400,6 +400,12 @@ void near_overload_step(struct near_overload *n, const struct frame *f)
     }
 }
 
+double near_overload_chance(const struct near_overload *n, int circuit, double amps,
+                            double seconds)
+{
+    return outlook_chance(&n->from, circuit, amps, seconds);
+}
+
 void near_overload_save(const struct near_overload *n, struct codec_out *out)
 {
     habits_save(n->habits, out);

@@ -34,6 +34,10 @@ void near_overload_event(struct near_overload *n, const struct event *e);
 /* Takes a frame that breakers_step and loads_step have already taken. */
 void near_overload_step(struct near_overload *n, const struct frame *f);
 
+/* The chance that the breaker opens within `seconds`, at `amps` now: see outlook_chance. */
+double near_overload_chance(const struct near_overload *n, int circuit, double amps,
+                            double seconds);
+
 /* What was learned of the loads, by circuit id. False: damaged, unchanged. */
 void near_overload_save(const struct near_overload *n, struct codec_out *out);
 bool near_overload_load(struct near_overload *n, struct codec_in *in);

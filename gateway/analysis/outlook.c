@@ -44,11 +44,10 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
 #define SHARES 5
 
 /* until[]: how long the main loads all run on, for each of the shares */
-static void take_usual(const struct outlook_sources *from, int circuit, struct outlook *o,
-                       double until[SHARES])
+static void take_usual(const struct outlook_sources *from, int circuit, double horizon,
+                       struct outlook *o, double until[SHARES])
 {
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
-    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
     struct breaker_path paths[SHARES + 1];
     double chances[SHARES + 1][2];
     for (int s = 0; s < SHARES; s++) {
@@ -73,11 +72,11 @@ static void take_usual(const struct outlook_sources *from, int circuit, struct o
     }
 }
 
-static void take_joins(const struct outlook_sources *from, int circuit,
+static void take_joins(const struct outlook_sources *from, int circuit, double horizon,
                        const double until[SHARES], struct outlook *o)
 {
     static const double opens = 1.0;
-    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds, rate = 0.0;
+    double rate = 0.0;
     struct habit_join joins[HABITS_OF_CIRCUIT];
     struct breaker_path paths[HABITS_OF_CIRCUIT];
     double stay[LOADS_MAX_RUNNING], chances[HABITS_OF_CIRCUIT];
@@ -109,12 +108,24 @@ static void take_joins(const struct outlook_sources *from, int circuit,
 void outlook_take(const struct outlook_sources *from, int circuit, double amps,
                   struct outlook *out)
 {
+    double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
     double until[SHARES];
     *out = (struct outlook){.amps = amps};
     out->running_count = loads_running(from->loads, circuit, out->running);
-    take_usual(from, circuit, out, until);
+    take_usual(from, circuit, horizon, out, until);
     if (out->half >= OUTLOOK_HALF_LEAST) /* who might join matters to a warm breaker only */
-        take_joins(from, circuit, until, out);
+        take_joins(from, circuit, horizon, until, out);
+}
+
+double outlook_chance(const struct outlook_sources *from, int circuit, double amps,
+                      double seconds)
+{
+    double until[SHARES];
+    struct outlook o = {.amps = amps};
+    o.running_count = loads_running(from->loads, circuit, o.running);
+    take_usual(from, circuit, seconds, &o, until);
+    take_joins(from, circuit, seconds, until, &o);
+    return 1.0 - (1.0 - o.chance) * (1.0 - o.joined);
 }
 
 bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,

@@ -45,6 +45,11 @@ struct outlook_sources {
 void outlook_take(const struct outlook_sources *from, int circuit, double amps,
                   struct outlook *out);
 
+/* The chance of opening within `seconds`, all told: the running loads ending as usual, and
+ * usual loads joining. For whoever wants a number; near_overload weighs its parts. */
+double outlook_chance(const struct outlook_sources *from, int circuit, double amps,
+                      double seconds);
+
 /* True when no outlook of this circuit can show a chance of `chance` or a half of `half` within
  * the next `seconds` while it carries at most `amps`: every heat rises with the current,
  * running loads can only end, and holding until then only speaks for the breaker. A tenth of

@@ -46,6 +46,30 @@ static void a_usual_load_that_would_open_it_is_named(void **state)
     overload_tear_down(&t);
 }
 
+static void the_chance_all_told_grows_with_time_current_and_who_may_join(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, 14.3, 900);
+    double alone = outlook_chance(&t.sources, 0, 14.3, 300.0);
+    overload_tear_down(&t);
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 170);
+        overload_hold(&t, 0.3, 3600);
+    }
+    overload_hold(&t, 14.3, 900);
+    double told = outlook_chance(&t.sources, 0, 14.3, 300.0);
+    assert_true(told > alone + 0.01);
+    assert_true(outlook_chance(&t.sources, 0, 14.3, 900.0) > told);
+    assert_true(outlook_chance(&t.sources, 0, 20.3, 300.0) > told);
+    assert_true(outlook_chance(&t.sources, 0, 60.0, 900.0) <= 1.0);
+    overload_tear_down(&t);
+}
+
 static void nothing_is_asked_of_a_cool_breaker_and_calm_is_calm(void **state)
 {
     struct overload_case t;
@@ -112,6 +136,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_load_that_usually_ends_soon_opens_nothing),
         cmocka_unit_test(a_usual_load_that_would_open_it_is_named),
+        cmocka_unit_test(the_chance_all_told_grows_with_time_current_and_who_may_join),
         cmocka_unit_test(nothing_is_asked_of_a_cool_breaker_and_calm_is_calm),
         cmocka_unit_test(no_look_finds_what_calm_has_excluded),
         cmocka_unit_test(the_smallest_set_is_switched_off_and_essential_loads_never),
