@@ -236,7 +236,7 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
     int circuit = b->circuit_of[pole];
     struct circuit *c = &b->circuits[circuit];
     double zero = c->zero_amps;
-    int64_t usual = b->usual_ms, dt = f->mono_ms - p->h_ms;
+    int64_t usual = b->usual_ms, dt = p->h_ms == NEVER_MS ? 0 : f->mono_ms - p->h_ms;
     if (p->loaded) {
         int64_t away = f->wall_ms - b->saved_wall_ms; /* the wall clock may have jumped */
         dt = away < 1000 ? 1000 : away > MOST_AWAY_MS ? MOST_AWAY_MS : away;
