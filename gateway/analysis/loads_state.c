@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 3U
+#define VERSION 4U
 
 /* What is kept of each struct, once for writing and for reading. */
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
