@@ -160,7 +160,7 @@ double forecast_heat(const struct forecast_state *s)
         double low = heat_felt(s->lower, i), high = heat_felt(s->upper, i);
         double h = low + s->upper_share * (high - low);
         for (int j = 0; j < HYPOTHESES_LEVELS; j++)
-            sum += s->view->weight.at[i][j] * fmin(1.0, h * exp(-hypotheses_ln_theta(j)));
+            sum += s->view->weight.at[i][j] * fmin(1.0, h * s->view->class->per_theta[j]);
     }
     return sum;
 }

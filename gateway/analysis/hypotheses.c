@@ -93,6 +93,8 @@ void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limi
         c->kernel[i] =
             (float)(0.5 *
                     erfc((i / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL) * M_SQRT1_2));
+    for (int j = 0; j < HYPOTHESES_LEVELS; j++)
+        c->per_theta[j] = exp(-hypotheses_ln_theta(j));
     for (int n = 0; n < HYPOTHESES_FINE + 2; n++)
         for (int m = 0; m < HYPOTHESES_KERNEL; m++)
             c->rows[n][m] = c->kernel[n + (HYPOTHESES_KERNEL - 1 - m) * HYPOTHESES_FINE];

@@ -36,7 +36,8 @@ struct hypotheses_class {
     struct breaker_limits limits;
     double worn_share;
     struct heat_bank bank;
-    struct hypotheses_grid prior; /* adds up to 1 */
+    struct hypotheses_grid prior;        /* adds up to 1 */
+    double per_theta[HYPOTHESES_LEVELS]; /* 1 / theta of each level */
     float quick_share[HEAT_TAUS]
                      [HYPOTHESES_LEVELS]; /* how much of a cell's prior is worn quick */
     float kernel[HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2]; /* P(normal > z), z from -4 to 4 */
