@@ -18,6 +18,11 @@
 /* bytes of one frame can come this far apart through a USB adapter (its latency timer) */
 #define QUIET_AFTER_FAULT_US 20000
 #define REQUEST_CHARACTERS 8
+/* TCP: nothing unasked is looked for right behind an answer (a system call less) once so many
+ * answers of this connection have come without any; what then slips through is a fault of
+ * framing, made good by the next try */
+#define ORDERLY_ANSWERS 64
+#define YOUNG_ANSWER_US 1000
 #define FEW_BYTES 2 /* missing at the end of an answer: sooner waited for than slept for */
 #define UNITS 256
 
@@ -31,6 +36,8 @@ struct link {
     uint16_t transaction;
     uint16_t given_up[GIVEN_UP_KEPT]; /* transactions without an answer; 0 is none */
     int next_given_up;
+    int orderly;                  /* TCP: good answers since a fault or anything unasked */
+    int64_t answered_us;          /* TCP: when the last one came */
     int64_t quiet_from_us;        /* serial: when the line fell silent */
     int64_t owed_until_us[UNITS]; /* serial: a late answer may come until then */
 };
@@ -102,6 +109,7 @@ void link_close(struct link *l)
     take(l, NULL);
     modbus_close(opened);
     modbus_free(opened);
+    l->orderly = 0;
     memset(l->given_up, 0, sizeof l->given_up);
     memset(l->owed_until_us, 0, sizeof l->owed_until_us);
 }
@@ -199,13 +207,26 @@ static bool make_ready_serial(struct link *l, int unit, int64_t give_up_us,
 }
 
 /* TCP: bytes that come without a request owed would shift the framing of the next answer. */
-static void make_ready_tcp(struct link *l, struct link_result *result)
+static void make_ready_tcp(struct link *l, int64_t now_us, struct link_result *result)
 {
+    if (l->orderly >= ORDERLY_ANSWERS && now_us - l->answered_us < YOUNG_ANSWER_US)
+        return;
     for (int i = 0; i < GIVEN_UP_KEPT; i++)
         if (l->given_up[i] != 0)
             return; /* the receiving side passes over late answers, frame by frame */
-    if (waiting_bytes(l) > 0 && throw_away(l) > 0)
+    if (waiting_bytes(l) > 0 && throw_away(l) > 0) {
         result->stray++;
+        l->orderly = 0;
+    }
+}
+
+/* What a connection's answers were like. */
+static void note_manners(struct link *l, const struct link_result *result)
+{
+    bool good = result->fault == FAULT_NONE && result->late == 0;
+    l->orderly = !good ? 0 : l->orderly < ORDERLY_ANSWERS ? l->orderly + 1 : l->orderly;
+    if (l->orderly == ORDERLY_ANSWERS)
+        l->answered_us = clock_mono_us();
 }
 
 static bool send_request(struct link *l, const struct answer_request *q)
@@ -386,15 +407,16 @@ static struct link_result exchange_tcp(struct link *l, struct answer_request *q,
                                        int64_t give_up_us, uint16_t *registers)
 {
     struct link_result before = {.fault = FAULT_CONNECTION};
-    make_ready_tcp(l, &before);
+    int64_t now_us = clock_mono_us(), deadline_us = now_us + (int64_t)l->bus->timeout_ms * 1000;
+    make_ready_tcp(l, now_us, &before);
     if (++l->transaction == 0)
         l->transaction = 1; /* 0 marks an empty place among those given up */
     q->transaction = l->transaction;
     if (!send_request(l, q))
         return before;
-    int64_t deadline_us = clock_mono_us() + (int64_t)l->bus->timeout_ms * 1000;
     struct link_result result =
         link_receive(l, q, deadline_us < give_up_us ? deadline_us : give_up_us, registers);
+    note_manners(l, &result);
     result.late += before.late;
     result.stray += before.stray;
     if (result.fault == FAULT_TIMEOUT || result.fault == FAULT_TRANSACTION) {

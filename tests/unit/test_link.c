@@ -277,6 +277,29 @@ static void bytes_behind_an_answer_are_not_taken_for_the_next(void **state)
     }
 }
 
+/* Behind a meter's hundredth good answer nobody looks at once: what comes there costs one try
+ * at the most, and is looked for again from then on. */
+static void a_meter_that_loses_its_manners_late_costs_one_try(void **state)
+{
+    (void)state;
+    static const int extra[] = {FAKE_EXTRA};
+    struct rig r;
+    rig_up(&r, true, 400);
+    for (int i = 0; i < 100; i++)
+        assert_good(&r, 7, 100, 20);
+    for (int round = 0; round < 2; round++) {
+        fake_meter_script(r.fake, -1, extra, 1);
+        assert_good(&r, 7, 100, 20);
+        struct link_result result = ask(&r, 7, 200, 20);
+        if (round == 1) /* suspicious by now */
+            assert_int_equal(result.stray, 1);
+        if (result.fault == FAULT_NONE)
+            assert_int_equal(r.registers[0], fake_register(7, 200));
+        assert_good(&r, 7, 300, 20);
+    }
+    rig_down(&r);
+}
+
 /* The late answer has the right unit, function and length, and only other contents. */
 static void a_late_answer_is_never_the_answer_to_the_next_request(void **state)
 {
@@ -400,6 +423,7 @@ int main(void)
         cmocka_unit_test(answers_are_parsed_or_judged_by_kind),
         cmocka_unit_test(each_bad_manner_has_its_own_kind_and_the_next_read_is_good),
         cmocka_unit_test(bytes_behind_an_answer_are_not_taken_for_the_next),
+        cmocka_unit_test(a_meter_that_loses_its_manners_late_costs_one_try),
         cmocka_unit_test(a_late_answer_is_never_the_answer_to_the_next_request),
         cmocka_unit_test(a_late_answer_right_before_the_next_is_passed_over_on_tcp),
         cmocka_unit_test(a_late_answer_of_another_unit_is_told_by_its_unit),
