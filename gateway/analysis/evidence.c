@@ -302,7 +302,11 @@ double evidence_back_soon(const struct fall_facts *f)
 {
     if (!f->back || f->silent_seconds >= RESET_QUICKEST_SECONDS)
         return 0.0;
-    return f->silent_seconds < RESET_IMPOSSIBLE_SECONDS ? RESET_IMPOSSIBLE : RESET_QUICK;
+    if (f->silent_seconds < RESET_IMPOSSIBLE_SECONDS)
+        return RESET_IMPOSSIBLE;
+    /* no cliff: 59 seconds are hardly less than a minute */
+    return RESET_QUICK * (RESET_QUICKEST_SECONDS - f->silent_seconds) /
+           (RESET_QUICKEST_SECONDS - RESET_IMPOSSIBLE_SECONDS);
 }
 
 /* After a reset what somebody used stays off, and nothing new comes in the same moment. */
