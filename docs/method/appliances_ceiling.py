@@ -9,7 +9,7 @@ night) go to extremely randomised trees and to the nearest neighbour; every devi
 and counts as wrong in the mean over all classes. What counts as right is what appliances_fit.py counts.
 Needs python3-numpy and python3-sklearn. The traces are not part of foretrip.
 """
-import argparse, collections, csv, gzip, os, sys, warnings
+import argparse, collections, csv, os, sys, warnings
 import numpy as np
 from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.neighbors import KNeighborsClassifier
@@ -17,25 +17,8 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from appliances_reference import ALSO, CLASSES, SAME
+from traces import DAY, load_trace
 
-DAY = 86400
-
-
-def load_trace(path):
-    out = np.full(DAY, np.nan)
-    with gzip.open(path, "rt") as f:
-        next(f)
-        last_t, last_w, gap = None, np.nan, False
-        for row in f:
-            t, _, w = row.strip().partition(",")
-            t = min(int(float(t)), DAY)
-            if last_t is not None and (not gap or t - last_t <= 300):
-                out[last_t:t] = last_w
-            gap = not w
-            last_t, last_w = t, (last_w if gap else float(w))
-        if last_t is not None and last_t < DAY:
-            out[last_t] = last_w
-    return out
 
 
 def spells(w, floor, gap, least):

@@ -12,12 +12,12 @@ figures of appliances_reference.py are one part in four of it, and all of it for
 do not hold. `report` holds back each device in turn, fits the rest, and prints the table of
 docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
 """
-import argparse, collections, csv, gzip, os, re, subprocess, sys
+import argparse, collections, csv, os, re, subprocess, sys
 import numpy as np
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from appliances_reference import ALSO, APPLIANCES, CLASSES, SAME
+from traces import DAY, load_trace
 
-DAY = 86400
 TENTH = 1.2816
 REFERENCE_PART = 0.25
 LEAST_SECONDS = 15
@@ -61,24 +61,6 @@ def unscale(n, v):
 
 
 # ---- the traces --------------------------------------------------------------------------------
-def load_trace(path):
-    """watts per second; a hole of up to five minutes holds the last value, a longer one is NaN"""
-    out = np.full(DAY, np.nan, np.float32)
-    with gzip.open(path, "rt") as f:
-        next(f)
-        last_t, last_w, gap = None, np.nan, False
-        for row in f:
-            t, _, w = row.strip().partition(",")
-            t = min(int(float(t)), DAY)
-            if last_t is not None and (not gap or t - last_t <= 300):
-                out[last_t:t] = last_w
-            gap = not w
-            last_t, last_w = t, (last_w if gap else float(w))
-        if last_t is not None and last_t < DAY:
-            out[last_t] = last_w
-    return out
-
-
 def runs_of(traces, build):
     """Device by device: the runs as an array [tape, began, charge, features ...], and for every tape
     (key, device, days)."""
