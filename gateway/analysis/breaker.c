@@ -187,7 +187,8 @@ static void note_fall(struct breakers *b, int circuit, double seconds)
             c->fall_h[i] = fmax(c->fall_h[i], p->h[i]);
         for (int i = 0; i < HEAT_TAUS; i++)
             c->fall_top[i] = fmax(c->fall_top[i], p->top[i]);
-        c->fall_amps = fmax(c->fall_amps, p->amps);
+        /* the last reading may be an average over the fall itself */
+        c->fall_amps = fmax(c->fall_amps, fmax(p->amps, p->before));
     }
     c->fallen = true;
 }
@@ -262,6 +263,7 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
     }
     p->loaded = false;
     p->h_ms = f->mono_ms;
+    p->before = p->amps;
     p->amps = amps;
     if (++p->steps % 64 == 0)
         end_warmings(p, c);
@@ -323,7 +325,7 @@ static void next_batch(struct breakers *b, const struct frame *f)
         b->base[pole] = (float)NAN;
         if (p->h_ms == f->mono_ms && a <= QUIET_AMPS_SHARE * c->rating_amps) {
             double zero = c->zero_amps;
-            p->amps = a;
+            p->amps = p->before = a;
             b->base[pole] = (float)a;
             b->band[pole] = (float)quiet_band(c, a, zero);
         }

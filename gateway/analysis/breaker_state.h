@@ -29,6 +29,7 @@ struct pole {
     double h[HEAT_STATES]; /* with every gap taken as rest; as of h_ms */
     double top[HEAT_TAUS]; /* most that was felt in this warming */
     int64_t h_ms;          /* NEVER_MS before the first reading */
+    double before;         /* the reading before the last */
     double amps;           /* last reading (quiet: at the beginning of the batch) */
     int steps;             /* exact ones, to look at the warming now and then */
     bool wide;             /* width counts */

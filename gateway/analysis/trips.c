@@ -259,6 +259,17 @@ static void note_step(struct trips *t, size_t i)
     w->step_ms = t->mono_ms;
 }
 
+/* A switch-on in one reading, or blurred over two. */
+static void note_blur(struct trips *t, float before, float now)
+{
+    if (before >= BLUR_PART_AMPS && now >= BLUR_PART_AMPS && before + now >= BLUR_AMPS) {
+        t->blurred++;
+        t->sharp -= before >= BLUR_AMPS; /* counted when it began */
+    } else if (now >= BLUR_AMPS) {
+        t->sharp++;
+    }
+}
+
 /* A reading into the watch; a circuit that went low or high is noted, and keeps the time of the
  * reading before until that has been dealt with. */
 static void take_reading(struct trips *t, size_t i)
@@ -267,6 +278,7 @@ static void take_reading(struct trips *t, size_t i)
     float a = w->amps[i];
     if (isnan(a))
         return;
+    bool first = w->read_ms[i] == INT64_MIN;
     bool low = w->low[i] ? stays_low(t, i, a) : a < w->zero[i];
     bool step = fabsf(a - w->p1[i]) >= STEP_AMPS && w->read_ms[i] != INT64_MIN &&
                 (double)(t->mono_ms - w->read_ms[i]) <=
@@ -278,6 +290,8 @@ static void take_reading(struct trips *t, size_t i)
     else
         w->read_ms[i] = t->mono_ms;
     if (a - w->p1[i] >= SWITCH_ON_AMPS) {
+        if (!first)
+            note_blur(t, w->p1[i] - w->p2[i], a - w->p1[i]);
         t->watch[i].rose_ms = t->mono_ms;
         t->watch[i].rise = a - w->p1[i];
         falls_switched_on(&t->histories[i], (double)t->watch[i].rise);

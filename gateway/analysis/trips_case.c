@@ -109,6 +109,9 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     double gap = (double)(t->mono_ms - last_read_ms) / 1000.0, poll = trips_poll_seconds(t);
     /* when readings were lost before it, it fell somewhere between */
     int64_t back_ms = gap > 1.5 * poll ? (t->mono_ms - last_read_ms) / 2 : 0;
+    bool blurred = t->blurred >= BLUR_SEEN && t->blurred > t->sharp && p3 > p2;
+    if (blurred)
+        amps = (double)p3; /* p2 lies in the same fall */
     *c = (struct trip_case){.state = CASE_OPEN,
                             .scope = {.scope = SCOPE_NOTHING},
                             .feeder_drop = feeder_drop(t, i),
@@ -120,7 +123,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
         .poll_seconds = poll,
         .gap_seconds = gap,
         .amps = amps,
-        .staged = p3 > p2 && p3 > 0.0F ? (double)((p3 - p2) / p3) : 0.0,
+        .staged = !blurred && p3 > p2 && p3 > 0.0F ? (double)((p3 - p2) / p3) : 0.0,
         .switch_on_amps = (double)w->rise,
         .switch_on_seconds = since(t, w->rose_ms),
         .reset_seconds = since(t, w->reset_ms),

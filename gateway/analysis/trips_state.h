@@ -97,6 +97,10 @@ struct remembered {
     bool several, at_switch_on;
 };
 
+#define BLUR_AMPS 4.0F      /* a smaller switch-on may hide its second part */
+#define BLUR_PART_AMPS 1.0F /* of it in each reading, at least */
+#define BLUR_SEEN 2
+
 struct trips {
     const struct site *site;
     const struct rules_set *rules;
@@ -125,6 +129,10 @@ struct trips {
     size_t next_minute;
     struct remembered remembered[REMEMBERED];
     size_t remembered_count;
+
+    /* Large switch-ons that came in one reading, and over two: a meter that averages over its
+     * poll blurs falls as it does rises. Not saved: two switch-ons tell. */
+    int sharp, blurred;
 };
 
 /* Usual time between frames. */
