@@ -4,6 +4,7 @@
 #include "base/clock.h"
 #include "model/event_json.h"
 #include "notify/rights.h"
+#include "store/chart.h"
 
 #include <stdlib.h>
 
@@ -47,6 +48,29 @@ static json_t *status(struct mqtt *m, const struct site *s, const struct store *
     return o;
 }
 
+static void history(struct mqtt *m, const struct site *s, struct store_reader *r,
+                    int64_t wall_ms, const struct command *c)
+{
+    const struct command_span *w = &c->span;
+    struct chart chart = {.circuit = site_find_circuit(s, w->circuit),
+                          .quantity = w->quantity,
+                          .pole = w->pole - 1,
+                          .to_wall_ms = w->to_wall_ms ? w->to_wall_ms : wall_ms,
+                          .points = w->points};
+    struct text members = TEXT_INIT;
+    const char *why = "site.cfg has no circuit of that id";
+    chart.from_wall_ms = w->from_wall_ms ? w->from_wall_ms : chart.to_wall_ms - 3600000;
+    if (chart.circuit >= 0)
+        why = w->pole > s->circuits[chart.circuit].poles ? "the circuit has not so many poles"
+                                                         : chart_settle(&chart);
+    if (!why) {
+        enum store_err err = chart_write(&chart, s, r, &members);
+        why = err ? store_strerror(err) : members.failed ? "memory is short, try again" : NULL;
+    }
+    mqtt_reply(m, &c->reply, why, why ? NULL : text_get(&members));
+    text_free(&members);
+}
+
 /* NULL when it was done, and is among what the next commit writes. */
 static const char *name_load(struct engine *e, struct store *store, int64_t wall_ms,
                              const struct command *c)
@@ -71,6 +95,7 @@ static const char *change(struct engine *e, struct store *store, int64_t wall_ms
     const char *error = NULL;
     switch (c->verb) {
     case COMMAND_CIRCUITS:
+    case COMMAND_HISTORY:
     case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: error = name_load(e, store, wall_ms, c); break;
     case COMMAND_ACKNOWLEDGE: err = alarms_acknowledge(a, c->alarm, wall_ms, by); break;
@@ -96,7 +121,8 @@ static const char *change(struct engine *e, struct store *store, int64_t wall_ms
 }
 
 void answer_command(struct mqtt *m, const struct config *config, struct engine *e,
-                    struct store *store, int64_t wall_ms, const struct command *c)
+                    struct store *store, struct store_reader *r, int64_t wall_ms,
+                    const struct command *c)
 {
     const struct site *s = &config->site;
     const char *by;
@@ -107,6 +133,8 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
         reply_object(m, c, circuits(s, e, wall_ms));
     else if (c->verb == COMMAND_STATUS)
         reply_object(m, c, status(m, s, store, wall_ms));
+    else if (c->verb == COMMAND_HISTORY)
+        history(m, s, r, wall_ms, c);
     else
         mqtt_reply(m, &c->reply, change(e, store, wall_ms, c, by), NULL);
 }

@@ -7,11 +7,14 @@
 #include "analysis/engine.h"
 #include "config/reader.h"
 #include "notify/mqtt.h"
+#include "store/reader.h"
 #include "web/web.h"
 
-/* Carries the command out on the engine and answers it. wall_ms is now. */
+/* Carries the command out on the engine and answers it; r: of the store's record. wall_ms is
+ * now. */
 void answer_command(struct mqtt *m, const struct config *config, struct engine *e,
-                    struct store *store, int64_t wall_ms, const struct command *c);
+                    struct store *store, struct store_reader *r, int64_t wall_ms,
+                    const struct command *c);
 
 /* The same for what was asked of the page: judged, carried out and put on disk the same way. */
 void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wall_ms,

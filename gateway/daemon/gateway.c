@@ -225,7 +225,8 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     assemble_time(g->assemble, clock_mono_ms());
     struct command command;
     while (g->mqtt && mqtt_take_command(g->mqtt, &command))
-        answer_command(g->mqtt, g->config, g->engine, g->store, clock_wall_ms(), &command);
+        answer_command(g->mqtt, g->config, g->engine, g->store, g->wishes, clock_wall_ms(),
+                       &command);
     take_wishes(g, clock_mono_ms());
     struct web_ask ask;
     while (g->web && web_take_ask(g->web, &ask))

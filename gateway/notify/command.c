@@ -1,6 +1,8 @@
 #include "command.h"
 
+#include "base/clock.h"
 #include "base/text.h"
+#include "store/chart.h"
 
 #include <jansson.h>
 
@@ -12,9 +14,15 @@ static const char *const verb_names[COMMAND_VERBS] = {
     [COMMAND_ACKNOWLEDGE] = "acknowledge", [COMMAND_SHELVE] = "shelve",
     [COMMAND_UNSHELVE] = "unshelve",       [COMMAND_OUT_OF_SERVICE] = "out-of-service",
     [COMMAND_IN_SERVICE] = "in-service",   [COMMAND_CIRCUITS] = "circuits",
-    [COMMAND_STATUS] = "status",           [COMMAND_NAME] = "name",
-    [COMMAND_CORRECT] = "correct",
+    [COMMAND_STATUS] = "status",           [COMMAND_NAME] = "name-load",
+    [COMMAND_CORRECT] = "correct-cause",   [COMMAND_HISTORY] = "history",
 };
+
+/* what they were called first */
+static const struct {
+    const char *word;
+    enum command_verb verb;
+} old_names[] = {{"name", COMMAND_NAME}, {"correct", COMMAND_CORRECT}};
 
 const char *command_verb_name(enum command_verb v)
 {
@@ -52,14 +60,19 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
             *out = (enum command_verb)v;
             return true;
         }
+    for (size_t i = 0; i < sizeof old_names / sizeof old_names[0]; i++)
+        if (strcmp(word, old_names[i].word) == 0) {
+            *out = old_names[i].verb;
+            return true;
+        }
     for (int v = 0; v < COMMAND_VERBS; v++)
         if (text_distance(word, verb_names[v]) <= 2)
             return fail(why, "there is no command '%s'; did you mean '%s'?",
                         quoted(word, shown), verb_names[v]);
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
-                "out-of-service, in-service, circuits, status, name, "
-                "correct",
+                "out-of-service, in-service, circuits, status, history, name-load, "
+                "correct-cause",
                 quoted(word, shown));
 }
 
@@ -146,6 +159,53 @@ static bool take_cause(const json_t *o, enum trip_cause *out, char why[COMMAND_W
                 quoted(word, shown));
 }
 
+/* A moment as RFC 3339 text or Unix seconds; absent is allowed. */
+static bool take_time(const json_t *o, const char *member, int64_t *out,
+                      char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, member);
+    double seconds = json_is_number(v) ? json_number_value(v) : 0.0;
+    bool good = !v || (json_is_number(v) && seconds >= 0.001 && seconds < 1e10);
+    if (json_is_string(v))
+        good = clock_parse(json_string_value(v), json_string_length(v), out) && *out > 0;
+    else if (v)
+        *out = good ? (int64_t)(seconds * 1000.0) : 0;
+    return good ||
+           fail(why, "'%s' must be a time: \"2026-01-31T06:00:00Z\" or Unix seconds", member);
+}
+
+static bool take_whole(const json_t *o, const char *member, int least, int most, int *out,
+                       char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, member);
+    if (!v)
+        return true;
+    if (!json_is_integer(v) || json_integer_value(v) < least || json_integer_value(v) > most)
+        return fail(why, "'%s' must be a whole number from %d to %d", member, least, most);
+    *out = (int)json_integer_value(v);
+    return true;
+}
+
+static bool take_quantity(const json_t *o, enum frame_quantity *out, char why[COMMAND_WHY_SIZE])
+{
+    char word[16] = "amps", shown[41];
+    return take_text(o, "quantity", false, word, sizeof word, why) &&
+           (chart_quantity(word, out) ||
+            fail(why, "there is no quantity '%s'; there are amps, watts, volts, pf",
+                 quoted(word, shown)));
+}
+
+static bool take_span(const json_t *o, struct command_span *s, char why[COMMAND_WHY_SIZE])
+{
+    s->points = COMMAND_POINTS;
+    return take_text(o, "circuit", true, s->circuit, sizeof s->circuit, why) &&
+           take_quantity(o, &s->quantity, why) &&
+           take_whole(o, "pole", 1, SITE_MAX_POLES, &s->pole, why) &&
+           take_time(o, "from", &s->from_wall_ms, why) &&
+           take_time(o, "to", &s->to_wall_ms, why) &&
+           take_whole(o, "points", 1, COMMAND_MAX_POINTS, &s->points, why);
+}
+
 /* "acknowledge/kim" */
 static bool take_topic(const char *rest, struct command *c, char why[COMMAND_WHY_SIZE])
 {
@@ -164,6 +224,8 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
 {
     if (c->verb == COMMAND_CIRCUITS || c->verb == COMMAND_STATUS)
         return true;
+    if (c->verb == COMMAND_HISTORY)
+        return take_span(o, &c->span, why);
     if (c->verb == COMMAND_NAME) /* an empty name takes it back */
         return take_text(o, "load", true, c->load, sizeof c->load, why) &&
                take_text(o, "name", false, c->name, sizeof c->name, why);

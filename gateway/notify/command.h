@@ -11,8 +11,11 @@
  *     in-service       alarm, by
  *     circuits         -
  *     status           -
- *     name             load, name
- *     correct          trip, cause, by
+ *     history          circuit, quantity, pole, from, to, points
+ *     name-load        load, name
+ *     correct-cause    trip, cause, by
+ *
+ * (`name` and `correct` are understood as the last two.)
  *
  * A topic that ends in a person says who it is (the broker's access rules see to that), and
  * `by` is then not needed and not believed.
@@ -27,6 +30,7 @@
 #define FORETRIP_COMMAND_H
 
 #include "model/event.h"
+#include "model/frame.h"
 
 #define COMMAND_MAX_BYTES 8192
 #define COMMAND_ID_SIZE 128
@@ -36,6 +40,8 @@
 #define COMMAND_CORRELATION_SIZE 256
 #define COMMAND_WHY_SIZE 256
 #define COMMAND_MAX_SHELVE_SECONDS (30.0 * 86400.0)
+#define COMMAND_MAX_POINTS 1000 /* some 40 KiB of answer */
+#define COMMAND_POINTS 60       /* when nobody said */
 
 enum command_verb {
     COMMAND_ACKNOWLEDGE,
@@ -47,8 +53,9 @@ enum command_verb {
     COMMAND_STATUS,
     COMMAND_NAME,
     COMMAND_CORRECT,
+    COMMAND_HISTORY,
 };
-#define COMMAND_VERBS 9
+#define COMMAND_VERBS 10
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -56,6 +63,14 @@ struct command_reply {
     char topic[COMMAND_TOPIC_SIZE];
     uint8_t correlation[COMMAND_CORRELATION_SIZE];
     size_t correlation_length;
+};
+
+struct command_span {
+    char circuit[SITE_ID_SIZE];
+    enum frame_quantity quantity;
+    int pole;                         /* from 1; 0: all together */
+    int64_t from_wall_ms, to_wall_ms; /* 0: not said, an hour before to; now */
+    int points;                       /* 1 to COMMAND_MAX_POINTS */
 };
 
 struct command {
@@ -69,6 +84,7 @@ struct command {
     char note[COMMAND_NOTE_SIZE]; /* why; may be "" */
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
     char name[EVENT_APPLIANCE_SIZE];
+    struct command_span span; /* history */
     struct command_reply reply;
 };
 

@@ -25,7 +25,7 @@
 #define COMMANDS 32      /* waiting for the engine; more are answered "busy" */
 #define LETTERS 256      /* answers, and what the disk would not take */
 #define CONNECT_MS 15000 /* from the first byte to the broker's greeting */
-#define STEADY_MS 10000  /* a connection that holds so long was a good one */
+#define STEADY_MS 10000  /* a connection that holds so long was a good one, */
 #define GOODBYE_MS 2000
 #define ANSWER_SECONDS 300 /* after which nobody waits for an answer any more */
 #define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
@@ -60,6 +60,7 @@ struct mqtt {
     bool greeted;     /* by the broker, since this connection began */
     int protocol;
     int64_t began_mono_ms;
+    uint64_t began_acknowledged; /* or one over which something was acknowledged */
     int64_t retry_mono_ms;
     int retry_ms;
     char said[BROKER_WHY_SIZE]; /* the last reason logged */
@@ -244,9 +245,17 @@ static void set_status(struct mqtt *m, bool connected, const char *why)
     pthread_mutex_unlock(&m->lock);
 }
 
+static uint64_t acknowledged(struct mqtt *m)
+{
+    struct sender_counts counts;
+    sender_get_counts(m->sender, &counts);
+    return counts.acknowledged;
+}
+
 static void hang_up(struct mqtt *m, const char *why, bool other_version)
 {
-    bool held = m->greeted && clock_mono_ms() - m->began_mono_ms >= STEADY_MS;
+    bool held = m->greeted && (clock_mono_ms() - m->began_mono_ms >= STEADY_MS ||
+                               acknowledged(m) > m->began_acknowledged);
     broker_close(m->line, false);
     m->line = NULL;
     m->greeted = false;
@@ -274,6 +283,7 @@ static void dial(struct mqtt *m)
                                                    .context = m},
                           why);
     m->began_mono_ms = clock_mono_ms();
+    m->began_acknowledged = acknowledged(m);
     if (!m->line)
         hang_up(m, why, false);
 }

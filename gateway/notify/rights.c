@@ -37,6 +37,7 @@ bool rights_allow(const struct delivery *d, const struct command *c, const char 
     case COMMAND_IN_SERVICE: ok = role == ROLE_ELECTRICIAN; break;
     case COMMAND_CORRECT: ok = role == ROLE_ELECTRICIAN; break;
     case COMMAND_NAME:
+    case COMMAND_HISTORY:
     case COMMAND_CIRCUITS: ok = role != ROLE_MANAGER; break; /* what tenants have on */
     }
     if (!ok)

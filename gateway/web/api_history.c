@@ -2,181 +2,71 @@
 
 #include "model/event_json.h"
 #include "model/frame.h"
-#include "store/history.h"
+#include "store/chart.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_POINTS 2000
 #define POINTS 600
-#define MOST_SPAN_MS (INT64_C(3660) * 86400000)
 #define MOST_EXPORT_MS (INT64_C(86400000))
 #define MOST_AROUND_SECONDS 1800
 #define MOST_COLUMNS 24
-#define COLUMN_SIZE (2 * SITE_ID_SIZE)
 
-static const char *const quantities[] = {"amps", "watts", "volts", "pf", NULL};
-
-struct wanted {
-    int circuit;
-    int quantity; /* index into quantities */
-    int pole;     /* 0-based; -1: all together */
-    int64_t from, to, points;
-};
-
-static bool take_quantity(const struct api_call *c, struct wanted *w, struct web_answer *out)
+static bool take_quantity(const struct api_call *c, struct chart *w, struct web_answer *out)
 {
     const char *q = web_query(c->r, "quantity");
-    w->quantity = 0;
-    while (q && quantities[w->quantity] && strcmp(q, quantities[w->quantity]) != 0)
-        w->quantity++;
-    if (quantities[w->quantity])
+    if (!q || chart_quantity(q, &w->quantity))
         return true;
     web_error(out, 400, "quantity is one of amps, watts, volts, pf");
     return false;
 }
 
-static bool take_wanted(const struct api_call *c, struct wanted *w, struct web_answer *out)
+static bool take_wanted(const struct api_call *c, struct chart *w, struct web_answer *out)
 {
     static const char *const names[] = {"from", "to", "points", "quantity", "pole", NULL};
     int64_t pole = 0;
-    *w = (struct wanted){.to = c->wall_ms, .points = POINTS};
+    *w = (struct chart){.to_wall_ms = c->wall_ms, .points = POINTS};
     w->circuit = api_circuit_of(c, out);
     if (w->circuit < 0 || !web_query_only(c->r, names, out) ||
-        !web_query_time(c->r, "to", &w->to, out))
+        !web_query_time(c->r, "to", &w->to_wall_ms, out))
         return false;
-    w->from = w->to - 3600000;
-    if (!web_query_time(c->r, "from", &w->from, out) ||
-        !web_query_number(c->r, "points", 2, MOST_POINTS, &w->points, out) ||
+    w->from_wall_ms = w->to_wall_ms - 3600000;
+    if (!web_query_time(c->r, "from", &w->from_wall_ms, out) ||
+        !web_query_number(c->r, "points", 2, CHART_MOST_POINTS, &w->points, out) ||
         !web_query_number(c->r, "pole", 1, c->x->site->circuits[w->circuit].poles, &pole,
                           out) ||
         !take_quantity(c, w, out))
         return false;
     w->pole = (int)pole - 1;
-    if (w->to <= w->from || w->to - w->from > MOST_SPAN_MS) {
-        web_error(out, 400, "from must be before to, by ten years at the most");
-        return false;
-    }
-    if (w->to - w->from < w->points * 1000) /* nothing is finer than a second */
-        w->points = (w->to - w->from + 999) / 1000;
-    return true;
-}
-
-/* Poles together: watts add up; of the others the hotter, or higher, pole counts. */
-static void join(struct history_bucket *a, const struct history_bucket *b, bool add)
-{
-    if (add) {
-        a->least += b->least;
-        a->most += b->most;
-        a->mean += b->mean;
-    } else {
-        a->least = fmax(a->least, b->least);
-        a->most = fmax(a->most, b->most);
-        a->mean = fmax(a->mean, b->mean);
-    }
-    a->seconds = fmin(a->seconds, b->seconds);
-}
-
-static void column_of(const struct site *s, const struct wanted *w, int pole, char *out,
-                      size_t size)
-{
-    const struct site_circuit *k = &s->circuits[w->circuit];
-    size_t index = (size_t)w->quantity * s->poles_total + (size_t)(k->first_pole + pole);
-    frame_column_name(s, index, out, size);
-}
-
-static enum store_err read_buckets(const struct api_call *c, const struct wanted *w,
-                                   struct history_bucket *b, struct history_bucket *other)
-{
-    const struct site_circuit *k = &c->x->site->circuits[w->circuit];
-    int first = w->pole >= 0 ? w->pole : 0, last = w->pole >= 0 ? w->pole : k->poles - 1;
-    char column[COLUMN_SIZE];
-    enum store_err err = STORE_OK;
-    for (int pole = first; pole <= last && err == STORE_OK; pole++) {
-        column_of(c->x->site, w, pole, column, sizeof column);
-        struct history_bucket *into = pole == first ? b : other;
-        err = history_chart(c->reader, column, w->from, w->to, (size_t)w->points, into);
-        for (int64_t i = 0; pole > first && err == STORE_OK && i < w->points; i++)
-            join(&b[i], &other[i], w->quantity == 1);
-    }
-    return err;
-}
-
-static void append_number(struct text *t, double v)
-{
-    if (isnan(v))
-        text_append(t, "null");
-    else
-        text_printf(t, "%.6g", round(v * 1000.0) / 1000.0);
-}
-
-enum member { LEAST, MEAN, MOST, WITH_READINGS };
-
-static double member_of(const struct history_bucket *b, enum member m)
-{
-    switch (m) {
-    case LEAST: return b->least;
-    case MEAN: return b->mean;
-    case MOST: return b->most;
-    case WITH_READINGS: return b->seconds;
-    }
-    return (double)NAN;
-}
-
-static void append_list(struct text *t, const char *name, const struct history_bucket *b,
-                        int64_t count, enum member m)
-{
-    text_printf(t, ",\"%s\":[", name);
-    for (int64_t i = 0; i < count; i++) {
-        text_append(t, i ? "," : "");
-        append_number(t, member_of(&b[i], m));
-    }
-    text_append(t, "]");
+    const char *why = chart_settle(w);
+    if (why)
+        web_error(out, 400, why);
+    return why == NULL;
 }
 
 void api_history(const struct api_call *c, struct web_answer *out)
 {
-    struct wanted w;
-    if (!take_wanted(c, &w, out))
-        return;
-    struct history_bucket *b = calloc(2 * (size_t)w.points, sizeof *b);
-    if (!b) {
-        web_error(out, 500, "memory is short");
-        return;
-    }
-    if (!api_store_failed(read_buckets(c, &w, b, b + w.points), out)) {
-        struct text *t = &out->body;
-        text_printf(t,
-                    "{\"circuit\":\"%s\",\"quantity\":\"%s\",\"from\":%.3f,\"to\":%.3f,"
-                    "\"points\":%lld",
-                    c->id, quantities[w.quantity], (double)w.from / 1000.0,
-                    (double)w.to / 1000.0, (long long)w.points);
-        append_list(t, "least", b, w.points, LEAST);
-        append_list(t, "mean", b, w.points, MEAN);
-        append_list(t, "most", b, w.points, MOST);
-        append_list(t, "seconds", b, w.points, WITH_READINGS);
-        text_append(t, "}");
+    struct chart w;
+    if (take_wanted(c, &w, out) &&
+        !api_store_failed(chart_write(&w, c->x->site, c->reader, &out->body), out))
         web_json_text(out);
-    }
-    free(b);
 }
 
 /* ---- every reading: export, and the sheet of a trip ---- */
 
 struct columns {
     size_t count;
-    char names[MOST_COLUMNS][COLUMN_SIZE];
+    char names[MOST_COLUMNS][CHART_COLUMN_SIZE];
     const char *list[MOST_COLUMNS];
 };
 
-static void add_column(struct columns *k, const struct site *s, const struct wanted *w,
-                       int pole)
+static void add_column(struct columns *k, const struct site *s, const struct chart *w, int pole)
 {
     if (k->count >= MOST_COLUMNS)
         return;
-    column_of(s, w, pole, k->names[k->count], COLUMN_SIZE);
+    chart_column(s, w, pole, k->names[k->count]);
     k->list[k->count] = k->names[k->count];
     k->count++;
 }
@@ -186,7 +76,9 @@ static void add_circuit(struct columns *k, const struct site *s, int circuit,
 {
     for (int q = 0; q < quantities_most; q++)
         for (int pole = 0; pole < s->circuits[circuit].poles; pole++)
-            add_column(k, s, &(struct wanted){.circuit = circuit, .quantity = q}, pole);
+            add_column(k, s,
+                       &(struct chart){.circuit = circuit, .quantity = (enum frame_quantity)q},
+                       pole);
 }
 
 struct rows {
@@ -207,7 +99,7 @@ static bool add_row(void *context, int64_t wall_ms, const float *values)
     for (size_t i = 0; i < r->columns->count; i++) {
         text_append(r->body, ",");
         if (!isnan(values[i]))
-            append_number(r->body, (double)values[i]);
+            chart_number(r->body, (double)values[i]);
         else if (!r->csv)
             text_append(r->body, "null");
     }

@@ -46,6 +46,11 @@ static void check(const struct command *c, const char *why, bool good)
     for (const char *p = why; *p; p++)
         if ((unsigned char)*p < 0x20)
             abort();
+    if (good && c->verb == COMMAND_HISTORY &&
+        (!bounded(c->span.circuit, sizeof c->span.circuit) || c->span.points < 1 ||
+         c->span.points > COMMAND_MAX_POINTS || c->span.from_wall_ms < 0 ||
+         c->span.to_wall_ms < 0))
+        abort();
     if (good && c->verb == COMMAND_SHELVE &&
         !(c->seconds >= 1.0 && c->seconds <= COMMAND_MAX_SHELVE_SECONDS))
         abort();

@@ -4,7 +4,8 @@
  *     mqtt_writer DATABASE PORT EVENTS PER_SECOND [OPTION=VALUE]..
  *
  * Options: password_file, ca, up (0 or 1), wait (seconds for the broker after the last event),
- * alarms (0 or 1: alarms instead of loads).
+ * alarms (0 or 1: alarms instead of loads), mixed (0 or 1: loads on eight circuits in turn, and
+ * every fifth event an alarm of one of them, raised twice and returned once).
  *
  * Goes on where the record ends, until the record holds EVENTS events, then waits until the
  * broker has acknowledged all of them and prints "done at N". Exits 1 when that takes longer
@@ -24,6 +25,14 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define CIRCUITS 8
+
+struct options {
+    struct delivery_broker broker;
+    int wait_seconds;
+    bool alarms, mixed;
+};
+
 static void fill_site(struct site *s)
 {
     site_init(s);
@@ -33,13 +42,15 @@ static void fill_site(struct site *s)
     strcpy(p->id, "cellar");
     p->legs = 1;
     p->fed_by = -1;
-    struct site_circuit *c = site_add_circuit(s);
-    strcpy(c->id, "cellar-01");
-    c->panel = 0;
-    c->poles = 1;
-    strcpy(c->leg, "A");
-    c->breaker_amps = 16;
-    c->meter = -1;
+    for (int i = 1; i <= CIRCUITS; i++) {
+        struct site_circuit *c = site_add_circuit(s);
+        snprintf(c->id, sizeof c->id, "cellar-%02d", i);
+        c->panel = 0;
+        c->poles = 1;
+        strcpy(c->leg, "A");
+        c->breaker_amps = 16;
+        c->meter = -1;
+    }
     site_finish(s);
 }
 
@@ -57,40 +68,55 @@ static long events_written(struct store_reader *r)
     return n;
 }
 
-static struct event nth_load(long n)
+static struct event nth_load(long n, int circuit)
 {
     struct event e = {.type = n % 2 ? EVENT_LOAD_ON : EVENT_LOAD_OFF,
                       .wall_ms = clock_wall_ms(),
                       .panel = 0,
-                      .circuit = 0};
+                      .circuit = circuit};
     e.load.run = n;
     e.load.amps = (double)n; /* the number that the subscriber looks for */
     strcpy(e.load.appliance, "unknown");
     return e;
 }
 
-static struct event nth_alarm(long n, char detail[32])
+struct words { /* what an event points to */
+    char id[32], detail[32];
+};
+
+static struct event nth_alarm(long n, int circuit, enum alarm_state state, struct words *w)
 {
     struct event e = {
-        .type = EVENT_ALARM, .wall_ms = clock_wall_ms(), .panel = 0, .circuit = 0};
-    snprintf(detail, 32, "number %ld", n);
-    e.alarm = (struct event_alarm){.id = "cellar-01.trip",
+        .type = EVENT_ALARM, .wall_ms = clock_wall_ms(), .panel = 0, .circuit = circuit};
+    snprintf(w->id, sizeof w->id, "cellar-%02d.trip", circuit + 1);
+    snprintf(w->detail, sizeof w->detail, "number %ld", n);
+    e.alarm = (struct event_alarm){.id = w->id,
                                    .kind = ALARM_TRIP,
-                                   .state = ALARM_UNACKNOWLEDGED,
+                                   .state = state,
                                    .raised_wall_ms = e.wall_ms,
                                    .text = "Breaker 1 is open.",
-                                   .detail = detail,
+                                   .detail = w->detail,
                                    .by = "",
                                    .note = "",
                                    .meter = -1};
     return e;
 }
 
-static void write_event(struct store *s, struct announce *a, const struct site *site,
-                        bool alarm, long n)
+static struct event nth_mixed(long n, struct words *w)
 {
-    char detail[32];
-    struct event e = alarm ? nth_alarm(n, detail) : nth_load(n);
+    int circuit = (int)(n % CIRCUITS);
+    if (n % 5 != 0)
+        return nth_load(n, circuit);
+    return nth_alarm(n, circuit, n / 5 % 3 == 0 ? ALARM_NORMAL : ALARM_UNACKNOWLEDGED, w);
+}
+
+static void write_event(struct store *s, struct announce *a, const struct site *site,
+                        const struct options *o, long n)
+{
+    struct words w;
+    struct event e = o->mixed    ? nth_mixed(n, &w)
+                     : o->alarms ? nth_alarm(n, 0, ALARM_UNACKNOWLEDGED, &w)
+                                 : nth_load(n, 0);
     char *json = event_to_json_text(site, &e);
     if (!json)
         abort();
@@ -114,12 +140,6 @@ static void answer(struct mqtt *m, long written)
     }
 }
 
-struct options {
-    struct delivery_broker broker;
-    int wait_seconds;
-    bool alarms;
-};
-
 static bool take_option(struct options *o, const char *arg)
 {
     const char *value = strchr(arg, '=');
@@ -136,6 +156,8 @@ static bool take_option(struct options *o, const char *arg)
         o->broker.up = atoi(value) != 0;
     else if (n == 6 && memcmp(arg, "alarms", n) == 0)
         o->alarms = atoi(value) != 0;
+    else if (n == 5 && memcmp(arg, "mixed", n) == 0)
+        o->mixed = atoi(value) != 0;
     else if (n == 4 && memcmp(arg, "wait", n) == 0)
         o->wait_seconds = atoi(value);
     else
@@ -163,7 +185,7 @@ static bool write_all(struct store *s, struct announce *a, struct mqtt *m,
     int64_t next_us = clock_mono_us(), deadline_us = INT64_MAX;
     do {
         if (n < wanted)
-            write_event(s, a, site, o->alarms, ++n);
+            write_event(s, a, site, o, ++n);
         else if (deadline_us == INT64_MAX)
             deadline_us = next_us + (int64_t)o->wait_seconds * 1000000;
         turn(s, m, n, next_us += (int64_t)(1e6 / per_second));

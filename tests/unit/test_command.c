@@ -54,6 +54,29 @@ static void commands_are_understood(void **state)
     assert_string_equal(c.person, "kim");
     assert_string_equal(c.note, "moved");
 
+    assert_true(parse("correct-cause/kim",
+                      "{\"trip\":\"main-07-20260101T000000Z\",\"cause\":\"fault\"}", &c, why));
+    assert_int_equal(c.verb, COMMAND_CORRECT);
+    assert_true(parse("name-load", "{\"load\":\"main-07/3\",\"name\":\"kettle\"}", &c, why));
+    assert_int_equal(c.verb, COMMAND_NAME);
+    assert_true(parse("name", "{\"load\":\"main-07/3\"}", &c, why));
+    assert_int_equal(c.verb, COMMAND_NAME);
+
+    assert_true(parse("history", "{\"circuit\":\"main-07\"}", &c, why));
+    assert_int_equal(c.verb, COMMAND_HISTORY);
+    assert_int_equal(c.span.quantity, FRAME_AMPS);
+    assert_int_equal(c.span.points, COMMAND_POINTS);
+    assert_int_equal(c.span.pole + c.span.from_wall_ms + c.span.to_wall_ms, 0);
+    assert_true(parse("history",
+                      "{\"circuit\":\"main-07\",\"quantity\":\"watts\",\"pole\":2,"
+                      "\"from\":\"2026-01-01T00:00:00Z\",\"to\":1767229200.5,\"points\":24}",
+                      &c, why));
+    assert_int_equal(c.span.quantity, FRAME_WATTS);
+    assert_int_equal(c.span.pole, 2);
+    assert_true(c.span.from_wall_ms == INT64_C(1767225600000));
+    assert_true(c.span.to_wall_ms == INT64_C(1767229200500));
+    assert_int_equal(c.span.points, 24);
+
     assert_true(parse("circuits", "{}", &c, why));
     assert_int_equal(c.verb, COMMAND_CIRCUITS);
     assert_true(parse("status", "", &c, why));
@@ -71,7 +94,19 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
         {"reset", "{}",
          "there is no command 'reset'; there are acknowledge, shelve, unshelve, "
          "out-of-service, "
-         "in-service, circuits, status, name, correct"},
+         "in-service, circuits, status, history, name-load, correct-cause"},
+        {"history", "{}", "'circuit' is missing"},
+        {"history", "{\"circuit\":\"main-07\",\"quantity\":\"ohms\"}",
+         "there is no quantity 'ohms'; there are amps, watts, volts, pf"},
+        {"history", "{\"circuit\":\"main-07\",\"from\":\"yesterday\"}",
+         "'from' must be a time"},
+        {"history", "{\"circuit\":\"main-07\",\"to\":-5}", "'to' must be a time"},
+        {"history", "{\"circuit\":\"main-07\",\"to\":1e300}", "'to' must be a time"},
+        {"history", "{\"circuit\":\"main-07\",\"points\":1001}",
+         "'points' must be a whole number from 1 to 1000"},
+        {"history", "{\"circuit\":\"main-07\",\"points\":2.5}", "'points' must be a whole"},
+        {"history", "{\"circuit\":\"main-07\",\"pole\":0}", "'pole' must be a whole"},
+        {"name-lod", "{}", "did you mean 'name-load'?"},
         {"acknowledge/k+m", "{}", "'k+m' is no id of a person"},
         {"acknowledge/kim/", "{}", "'kim/' is no id of a person"},
         {"acknowledge/", "{}", "'' is no id of a person"},

@@ -29,6 +29,7 @@ static void roles_may_do_what_the_manual_says(void **state)
         {COMMAND_OUT_OF_SERVICE, 0, false, true, false},
         {COMMAND_IN_SERVICE, 0, false, true, false},
         {COMMAND_CIRCUITS, 0, true, true, false},
+        {COMMAND_HISTORY, 0, true, true, false},
         {COMMAND_NAME, 0, true, true, false},
         {COMMAND_CORRECT, 0, false, true, false},
         {COMMAND_STATUS, 0, true, true, true},
