@@ -158,8 +158,9 @@ static int set_options(struct broker *l, const struct broker_options *o)
                                   o->protocol == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
     if (rc == MOSQ_ERR_SUCCESS) /* Nagle and delayed acknowledgement cost 40 ms a message */
         rc = mosquitto_int_option(l->mosq, MOSQ_OPT_TCP_NODELAY, 1);
-    if (rc == MOSQ_ERR_SUCCESS && o->will_topic)
-        rc = mosquitto_will_set(l->mosq, o->will_topic, (int)strlen(o->will), o->will, 1, true);
+    if (rc == MOSQ_ERR_SUCCESS && o->will)
+        rc = mosquitto_will_set(l->mosq, o->will->topic, (int)o->will->length, o->will->payload,
+                                o->will->qos, o->will->retain);
     return rc;
 }
 
@@ -260,37 +261,34 @@ bool broker_congested(const struct broker *l)
     return mosquitto_want_write(l->mosq);
 }
 
-/* what MQTT 5 may know of a message; false when memory is short */
-static bool add_properties(mosquitto_property **out, const char *payload,
-                           const struct command_reply *reply, uint32_t expiry_seconds)
+/* what MQTT 5 may know of a message */
+static int add_properties(mosquitto_property **p, const struct broker_out *o)
 {
+    bool text = o->length > 0 && !o->binary;
     int rc = MOSQ_ERR_SUCCESS;
-    if (payload)
-        rc = mosquitto_property_add_byte(out, MQTT_PROP_PAYLOAD_FORMAT_INDICATOR, 1);
-    if (rc == MOSQ_ERR_SUCCESS && payload && payload[0] == '{')
-        rc = mosquitto_property_add_string(out, MQTT_PROP_CONTENT_TYPE, "application/json");
-    if (rc == MOSQ_ERR_SUCCESS && expiry_seconds > 0)
-        rc = mosquitto_property_add_int32(out, MQTT_PROP_MESSAGE_EXPIRY_INTERVAL,
-                                          expiry_seconds);
-    if (rc == MOSQ_ERR_SUCCESS && reply && reply->correlation_length > 0)
-        rc = mosquitto_property_add_binary(out, MQTT_PROP_CORRELATION_DATA, reply->correlation,
-                                           (uint16_t)reply->correlation_length);
-    return rc == MOSQ_ERR_SUCCESS;
+    if (text)
+        rc = mosquitto_property_add_byte(p, MQTT_PROP_PAYLOAD_FORMAT_INDICATOR, 1);
+    if (rc == MOSQ_ERR_SUCCESS && text && *(const char *)o->payload == '{')
+        rc = mosquitto_property_add_string(p, MQTT_PROP_CONTENT_TYPE, "application/json");
+    if (rc == MOSQ_ERR_SUCCESS && o->expiry_seconds > 0)
+        rc = mosquitto_property_add_int32(p, MQTT_PROP_MESSAGE_EXPIRY_INTERVAL,
+                                          o->expiry_seconds);
+    if (rc == MOSQ_ERR_SUCCESS && o->correlation_length > 0)
+        rc = mosquitto_property_add_binary(p, MQTT_PROP_CORRELATION_DATA, o->correlation,
+                                           (uint16_t)o->correlation_length);
+    for (int i = 0; rc == MOSQ_ERR_SUCCESS && i < BROKER_MOST_USER && o->user[i].name; i++)
+        rc = mosquitto_property_add_string_pair(p, MQTT_PROP_USER_PROPERTY, o->user[i].name,
+                                                o->user[i].value);
+    return rc;
 }
 
-enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
-                                   int qos, bool retain, const struct command_reply *reply,
-                                   uint32_t expiry_seconds, int *mid)
+enum broker_publish broker_publish(struct broker *l, const struct broker_out *o, int *mid)
 {
     mosquitto_property *properties = NULL;
-    int unused;
-    if (l->protocol == 5 && !add_properties(&properties, payload, reply, expiry_seconds)) {
-        mosquitto_property_free_all(&properties);
-        return BROKER_HOPELESS;
-    }
-    int rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, topic,
-                                  payload ? (int)strlen(payload) : 0, payload, qos, retain,
-                                  properties);
+    int unused, rc = l->protocol == 5 ? add_properties(&properties, o) : MOSQ_ERR_SUCCESS;
+    if (rc == MOSQ_ERR_SUCCESS)
+        rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, o->topic, (int)o->length,
+                                  o->payload, o->qos, o->retain, properties);
     mosquitto_property_free_all(&properties);
     switch (rc) {
     case MOSQ_ERR_SUCCESS: return BROKER_SENT;
@@ -302,6 +300,17 @@ enum broker_publish broker_publish(struct broker *l, const char *topic, const ch
     case MOSQ_ERR_RETAIN_NOT_SUPPORTED: return BROKER_HOPELESS;
     default: failed(l, rc); return BROKER_LOST;
     }
+}
+
+enum broker_publish broker_say(struct broker *l, const char *topic, const char *text, int qos,
+                               bool retain, int *mid)
+{
+    struct broker_out o = {.topic = topic,
+                           .payload = text,
+                           .length = text ? strlen(text) : 0,
+                           .qos = qos,
+                           .retain = retain};
+    return broker_publish(l, &o, mid);
 }
 
 bool broker_subscribe(struct broker *l, const char *filter, int *mid)

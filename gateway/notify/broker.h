@@ -44,11 +44,27 @@ enum broker_state {
                              */
 };
 
+/* A message on its way out. */
+#define BROKER_MOST_USER 6
+struct broker_out {
+    const char *topic;
+    const void *payload; /* NULL: none */
+    size_t length;
+    bool binary; /* else UTF-8 text, and JSON where it begins with a brace: MQTT 5 is told */
+    int qos;
+    bool retain;
+    uint32_t expiry_seconds; /* after which nobody needs it any more, 0: never; MQTT 5 */
+    const void *correlation; /* MQTT 5, given back with an answer */
+    size_t correlation_length;
+    struct { /* user properties, MQTT 5; the first without a name ends them */
+        const char *name, *value;
+    } user[BROKER_MOST_USER];
+};
+
 struct broker_options {
     const struct delivery_broker *broker; /* with a client id */
-    const char *will_topic;               /* retained, QoS 1; NULL: none */
-    const char *will;
-    int protocol; /* 5, or 4 for 3.1.1 */
+    const struct broker_out *will;        /* topic, payload, QoS and retain of it; NULL: none */
+    int protocol;                         /* 5, or 4 for 3.1.1 */
     const struct broker_calls *calls;
     void *context;
 };
@@ -75,12 +91,12 @@ enum broker_publish {
     BROKER_HOPELESS /* will never pass: too long, no valid topic */
 };
 
-/* payload NULL: an empty one. reply: whose correlation data goes with it, or NULL.
- * expiry_seconds: after so long nobody needs it any more, 0 for never. MQTT 5 is told that, and
- * that a payload is UTF-8 and JSON. */
-enum broker_publish broker_publish(struct broker *l, const char *topic, const char *payload,
-                                   int qos, bool retain, const struct command_reply *reply,
-                                   uint32_t expiry_seconds, int *mid);
+/* mid may be NULL. */
+enum broker_publish broker_publish(struct broker *l, const struct broker_out *out, int *mid);
+
+/* A text without properties. */
+enum broker_publish broker_say(struct broker *l, const char *topic, const char *text, int qos,
+                               bool retain, int *mid);
 
 /* QoS 1. *mid comes back in subscribed. False when the connection is gone. */
 bool broker_subscribe(struct broker *l, const char *filter, int *mid);

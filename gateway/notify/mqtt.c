@@ -1,6 +1,6 @@
 #include "mqtt.h"
 
-#include "broker.h"
+#include "line.h"
 #include "payload.h"
 #include "sender.h"
 #include "states.h"
@@ -12,20 +12,16 @@
 #include <mosquitto.h>
 
 #include <errno.h>
-#include <poll.h>
 #include <pthread.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
-#include <sys/random.h>
 #include <unistd.h>
 
-#define COMMANDS 32      /* waiting for the engine; more are answered "busy" */
-#define LETTERS 256      /* answers, and what the disk would not take */
-#define CONNECT_MS 15000 /* from the first byte to the broker's greeting */
-#define STEADY_MS 10000  /* a connection that holds so long was a good one, */
+#define COMMANDS 32 /* waiting for the engine; more are answered "busy" */
+#define LETTERS 256 /* answers, and what the disk would not take */
 #define GOODBYE_MS 2000
 #define ANSWER_SECONDS 300 /* after which nobody waits for an answer any more */
 #define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
@@ -35,12 +31,13 @@ struct letter {
     struct command_reply to;
     char *payload;
     bool retain;
+    bool refused; /* an answer that says no */
 };
 
 struct mqtt {
     struct delivery_broker broker;
     char own[OWN_SIZE]; /* "foretrip/<site>/" */
-    int retry_first_ms, retry_most_ms;
+    char status_topic[TOPIC_SIZE];
     struct store *store;
     pthread_t thread;
     int wake_fd;
@@ -55,15 +52,8 @@ struct mqtt {
 
     /* the thread's own */
     struct sender *sender;
-    struct broker *line;
+    struct line line;
     int commands_mid; /* of the subscription to commands */
-    bool greeted;     /* by the broker, since this connection began */
-    int protocol;
-    int64_t began_mono_ms;
-    uint64_t began_acknowledged; /* or one over which something was acknowledged */
-    int64_t retry_mono_ms;
-    int retry_ms;
-    char said[BROKER_WHY_SIZE]; /* the last reason logged */
 };
 
 /* ---- what other threads call ---- */
@@ -97,14 +87,14 @@ static void free_letter(struct letter *l)
 }
 
 /* takes the payload */
-static void post(struct mqtt *m, const struct command_reply *to, bool retain, char *payload)
+static void post(struct mqtt *m, const struct letter *letter)
 {
     struct letter *l = malloc(sizeof *l);
     if (!l) {
-        free(payload);
+        free(letter->payload);
         return;
     }
-    *l = (struct letter){.to = *to, .payload = payload, .retain = retain};
+    *l = *letter;
     if (!queue_push(m->letters, l))
         free_letter(l);
     wake(m);
@@ -120,7 +110,8 @@ void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *erro
     if (payload.failed)
         text_free(&payload);
     else
-        post(m, to, false, payload.bytes);
+        post(m,
+             &(struct letter){.to = *to, .payload = payload.bytes, .refused = error != NULL});
 }
 
 static void post_unwritten(void *context, const char *topic, const char *payload, bool retain)
@@ -133,7 +124,7 @@ static void post_unwritten(void *context, const char *topic, const char *payload
     if (marked.failed)
         text_free(&marked);
     else
-        post(context, &to, retain, marked.bytes);
+        post(context, &(struct letter){.to = to, .payload = marked.bytes, .retain = retain});
 }
 
 void mqtt_tell_unwritten(struct mqtt *m, int64_t mono_ms)
@@ -165,7 +156,9 @@ void mqtt_get_status(struct mqtt *m, struct mqtt_status *out)
 
 static void on_acknowledged(void *context, int mid, int reason)
 {
-    sender_take_answer(((struct mqtt *)context)->sender, mid, reason);
+    struct mqtt *m = context;
+    if (sender_take_answer(m->sender, mid, reason))
+        m->line.progress = true;
 }
 
 static void on_subscribed(void *context, int mid, bool granted)
@@ -219,168 +212,104 @@ static void on_message(void *context, const struct broker_message *message)
         sender_take_retained(m->sender, message->topic);
 }
 
-static const struct broker_calls broker_calls = {
-    .acknowledged = on_acknowledged,
-    .subscribed = on_subscribed,
-    .message = on_message,
-};
-
 /* ---- the connection ---- */
 
-static int jittered(int ms)
-{
-    uint16_t r = 0;
-    if (getrandom(&r, sizeof r, GRND_NONBLOCK) != (ssize_t)sizeof r)
-        return ms;
-    return ms * 3 / 4 + (int)((int64_t)ms * r / 131072); /* 75 to 125 % */
-}
-
-static void set_status(struct mqtt *m, bool connected, const char *why)
+static void set_status(struct mqtt *m)
 {
     pthread_mutex_lock(&m->lock);
-    m->status.connected = connected;
-    m->status.protocol = m->protocol;
-    m->status.connects += connected;
-    text_copy(m->status.why, sizeof m->status.why, why);
+    m->status.connected = m->line.up;
+    m->status.protocol = m->line.protocol;
+    m->status.connects = m->line.connects;
+    text_copy(m->status.why, sizeof m->status.why, m->line.why);
     pthread_mutex_unlock(&m->lock);
 }
 
-static uint64_t acknowledged(struct mqtt *m)
+static void on_will(void *context, struct broker_out *out)
 {
-    struct sender_counts counts;
-    sender_get_counts(m->sender, &counts);
-    return counts.acknowledged;
+    struct mqtt *m = context;
+    *out = (struct broker_out){
+        .topic = m->status_topic, .payload = "offline", .length = 7, .qos = 1, .retain = true};
 }
 
-static void hang_up(struct mqtt *m, const char *why, bool other_version)
+static void on_up(void *context, struct broker *b)
 {
-    bool held = m->greeted && (clock_mono_ms() - m->began_mono_ms >= STEADY_MS ||
-                               acknowledged(m) > m->began_acknowledged);
-    broker_close(m->line, false);
-    m->line = NULL;
-    m->greeted = false;
-    if (other_version)
-        m->protocol = m->protocol == 5 ? 4 : 5;
-    m->retry_ms = held ? m->retry_first_ms : m->retry_ms * 2;
-    if (m->retry_ms > m->retry_most_ms)
-        m->retry_ms = m->retry_most_ms;
-    m->retry_mono_ms = clock_mono_ms() + jittered(m->retry_ms);
-    if (held || strcmp(m->said, why) != 0)
-        log_warning("mqtt", "%s; messages wait in the outbox", why);
-    text_copy(m->said, sizeof m->said, why);
-    set_status(m, false, why);
-}
-
-static void dial(struct mqtt *m)
-{
-    char will_topic[TOPIC_SIZE], why[BROKER_WHY_SIZE];
-    snprintf(will_topic, sizeof will_topic, "%sstatus", m->own);
-    m->line = broker_open(&(struct broker_options){.broker = &m->broker,
-                                                   .will_topic = will_topic,
-                                                   .will = "offline",
-                                                   .protocol = m->protocol,
-                                                   .calls = &broker_calls,
-                                                   .context = m},
-                          why);
-    m->began_mono_ms = clock_mono_ms();
-    m->began_acknowledged = acknowledged(m);
-    if (!m->line)
-        hang_up(m, why, false);
-}
-
-static bool say_status(struct mqtt *m, const char *word)
-{
-    char topic[TOPIC_SIZE];
-    snprintf(topic, sizeof topic, "%sstatus", m->own);
-    return broker_publish(m->line, topic, word, 1, true, NULL, 0, NULL) == BROKER_SENT;
-}
-
-static void greet(struct mqtt *m)
-{
+    struct mqtt *m = context;
     char filter[TOPIC_SIZE];
-    m->greeted = true;
-    log_info("mqtt", "connected to %s:%d with MQTT %s", m->broker.host, m->broker.port,
-             m->protocol == 5 ? "5" : "3.1.1");
-    set_status(m, true, "");
+    set_status(m);
     states_renew(m->states);
     snprintf(filter, sizeof filter, "%scommand/#", m->own);
-    if (broker_subscribe(m->line, filter, &m->commands_mid) && say_status(m, "online"))
-        sender_begin(m->sender, m->line);
+    if (broker_subscribe(b, filter, &m->commands_mid) &&
+        broker_say(b, m->status_topic, "online", 1, true, NULL) == BROKER_SENT)
+        sender_begin(m->sender, b);
 }
 
+static void on_down(void *context)
+{
+    set_status(context);
+}
+
+static const struct line_calls calls = {
+    .will = on_will,
+    .up = on_up,
+    .down = on_down,
+    .broker = {.acknowledged = on_acknowledged,
+               .subscribed = on_subscribed,
+               .message = on_message},
+};
+
 /* ---- what goes out ---- */
+
+static void send_letter(struct mqtt *m, const struct letter *l)
+{
+    struct broker_out out = {.topic = l->to.topic,
+                             .payload = l->payload,
+                             .length = strlen(l->payload),
+                             .qos = 1,
+                             .retain = l->retain,
+                             .expiry_seconds = l->retain ? 0 : ANSWER_SECONDS,
+                             .correlation = l->to.correlation,
+                             .correlation_length = l->to.correlation_length};
+    if (!l->retain) {
+        out.user[0].name = "ok";
+        out.user[0].value = l->refused ? "false" : "true";
+    }
+    broker_publish(m->line.broker, &out, NULL);
+}
 
 static void feed_letters(struct mqtt *m)
 {
     struct letter *l;
     while ((l = queue_pop(m->letters, 0))) {
-        broker_publish(m->line, l->to.topic, l->payload, 1, l->retain, &l->to,
-                       l->retain ? 0 : ANSWER_SECONDS, NULL);
+        send_letter(m, l);
         free_letter(l);
     }
 }
 
 static bool send_state(void *context, const char *topic, const char *payload)
 {
-    struct mqtt *m = context;
-    return !broker_congested(m->line) &&
-           broker_publish(m->line, topic, payload, 0, true, NULL, 0, NULL) != BROKER_LOST;
+    struct broker *b = ((struct mqtt *)context)->line.broker;
+    return !broker_congested(b) && broker_say(b, topic, payload, 0, true, NULL) != BROKER_LOST;
 }
 
 /* events before states: what happened matters more than how it stands */
 static void feed(struct mqtt *m)
 {
     feed_letters(m);
-    sender_feed(m->sender, m->line);
+    sender_feed(m->sender, m->line.broker);
     states_send(m->states, send_state, m);
 }
 
 /* ---- the thread ---- */
 
-static void drain_wake(struct mqtt *m)
-{
-    uint64_t n;
-    ssize_t got = read(m->wake_fd, &n, sizeof n); /* non-blocking; nothing there is fine */
-    (void)got;
-}
-
-static void wait_to_retry(struct mqtt *m)
-{
-    int64_t ms = m->retry_mono_ms - clock_mono_ms();
-    struct pollfd p = {.fd = m->wake_fd, .events = POLLIN};
-    if (ms > 0)
-        poll(&p, 1, ms < 1000 ? (int)ms : 1000);
-    drain_wake(m);
-}
-
-static void turn(struct mqtt *m)
-{
-    char why[BROKER_WHY_SIZE];
-    enum broker_state state = broker_turn(m->line, m->wake_fd, 500);
-    drain_wake(m);
-    if (state == BROKER_UP && !m->greeted)
-        greet(m);
-    if (state == BROKER_UP)
-        feed(m);
-    if (state == BROKER_CONNECTING && clock_mono_ms() - m->began_mono_ms > CONNECT_MS) {
-        snprintf(why, sizeof why, "%s:%d: no answer within %d s", m->broker.host,
-                 m->broker.port, CONNECT_MS / 1000);
-        hang_up(m, why, false);
-    } else if (state == BROKER_ENDED || state == BROKER_REFUSED_VERSION) {
-        text_copy(why, sizeof why, broker_why(m->line));
-        hang_up(m, why, state == BROKER_REFUSED_VERSION);
-    }
-}
-
 /* What is on its way is answered and "offline" is written before the goodbye, or time is up. */
 static void say_goodbye(struct mqtt *m)
 {
     int64_t deadline = clock_mono_ms() + GOODBYE_MS;
-    if (!m->greeted || !say_status(m, "offline"))
+    struct broker *b = m->line.broker;
+    if (broker_say(b, m->status_topic, "offline", 1, true, NULL) != BROKER_SENT)
         return;
-    while ((sender_waiting(m->sender) > 0 || broker_congested(m->line)) &&
-           clock_mono_ms() < deadline)
-        if (broker_turn(m->line, m->wake_fd, 50) != BROKER_UP)
+    while ((sender_waiting(m->sender) > 0 || broker_congested(b)) && clock_mono_ms() < deadline)
+        if (broker_turn(b, m->wake_fd, 50) != BROKER_UP)
             return;
 }
 
@@ -388,19 +317,16 @@ static void *run(void *context)
 {
     struct mqtt *m = context;
     while (!atomic_load(&m->stop)) {
-        if (!m->line && clock_mono_ms() >= m->retry_mono_ms)
-            dial(m);
-        if (m->line)
-            turn(m);
-        else
-            wait_to_retry(m);
+        if (line_turn(&m->line, 500))
+            feed(m);
+        else if (!m->line.broker)
+            set_status(m); /* why it is away may have changed */
     }
-    if (m->line) {
+    if (m->line.up) {
         feed_letters(m);
         say_goodbye(m);
     }
-    broker_close(m->line, true);
-    m->line = NULL;
+    line_close(&m->line, true);
     return NULL;
 }
 
@@ -433,11 +359,8 @@ static void copy_options(struct mqtt *m, const struct mqtt_options *o)
     if (m->broker.client_id[0] == '\0')
         snprintf(m->broker.client_id, sizeof m->broker.client_id, "foretrip-%s", o->site_id);
     m->store = o->store;
-    m->retry_first_ms = o->retry_first_ms > 0 ? o->retry_first_ms : 500;
-    m->retry_most_ms = o->retry_most_ms > 0 ? o->retry_most_ms : 30000;
-    m->retry_ms = m->retry_first_ms / 2; /* doubled before it is first waited */
-    m->protocol = 5;
     snprintf(m->own, sizeof m->own, "foretrip/%s/", o->site_id);
+    snprintf(m->status_topic, sizeof m->status_topic, "%sstatus", m->own);
 }
 
 static bool create_parts(struct mqtt *m, const struct mqtt_options *o)
@@ -453,6 +376,13 @@ static bool create_parts(struct mqtt *m, const struct mqtt_options *o)
     m->commands = queue_create(COMMANDS);
     m->letters = queue_create(LETTERS);
     m->states = states_create();
+    line_init(&m->line, &(struct line_options){.broker = &m->broker,
+                                               .topic = "mqtt",
+                                               .calls = &calls,
+                                               .context = m,
+                                               .wake_fd = m->wake_fd,
+                                               .retry_first_ms = o->retry_first_ms,
+                                               .retry_most_ms = o->retry_most_ms});
     return m->wake_fd >= 0 && m->sender && m->commands && m->letters && m->states;
 }
 

@@ -28,6 +28,21 @@ void payload_trip(struct text *out, const char *object, int64_t restored_wall_ms
     text_append(out, "}");
 }
 
+size_t payload_read_about(const char *object, struct payload_about out[PAYLOAD_ABOUT_MOST])
+{
+    static const char *const names[PAYLOAD_ABOUT_MOST] = {"type", "circuit", "kind", "priority",
+                                                          "state"};
+    size_t count = 0;
+    json_t *o = json_loads(object, 0, NULL);
+    for (size_t i = 0; i < PAYLOAD_ABOUT_MOST; i++) {
+        const char *value = json_string_value(json_object_get(o, names[i]));
+        if (value && text_copy(out[count].value, sizeof out[count].value, value))
+            out[count++].name = names[i];
+    }
+    json_decref(o);
+    return count;
+}
+
 void payload_quote(struct text *out, const char *s)
 {
     json_t *v = json_string(s);

@@ -21,6 +21,15 @@ void payload_trip(struct text *out, const char *object, int64_t restored_wall_ms
  * {"id":..,"ok":false,"error":".."}. members may be NULL. */
 void payload_answer(struct text *out, const char *id, const char *error, const char *members);
 
+/* What an event is about, so that whoever gets it over MQTT 5 may sort it without reading JSON:
+ * those of type, circuit, kind, priority, state that the object has, and how many. */
+#define PAYLOAD_ABOUT_MOST 5
+struct payload_about {
+    const char *name; /* static storage */
+    char value[SITE_ID_SIZE];
+};
+size_t payload_read_about(const char *object, struct payload_about out[PAYLOAD_ABOUT_MOST]);
+
 /* The text as a JSON string, quotes and all. What is not UTF-8 becomes '?'. */
 void payload_quote(struct text *out, const char *s);
 

@@ -1,5 +1,6 @@
 #include "sender.h"
 
+#include "payload.h"
 #include "standing.h"
 #include "up.h"
 #include "window.h"
@@ -79,27 +80,26 @@ static void settle_up(struct sender *s, int64_t seq)
     atomic_store(&s->up_settled, seq);
 }
 
-static void take_up_answer(struct sender *s, int reason)
+static bool take_up_answer(struct sender *s, int reason)
 {
     s->up.mid = 0;
     if (reason < 128) {
         settle_up(s, s->up.sent);
-        return;
+        return true;
     }
     s->up.sent_mono_ms = clock_mono_ms(); /* the same batch again, a period later */
     if (atomic_fetch_add(&s->refused, 1) == 0)
         log_warning("mqtt", "the broker refuses %sup (%s); it is tried again", s->own,
                     mosquitto_reason_string(reason));
+    return false;
 }
 
-void sender_take_answer(struct sender *s, int mid, int reason)
+bool sender_take_answer(struct sender *s, int mid, int reason)
 {
-    if (mid == s->up.mid) {
-        take_up_answer(s, reason);
-        return;
-    }
+    if (mid == s->up.mid)
+        return take_up_answer(s, reason);
     if (!window_answer(&s->window, mid))
-        return;
+        return false;
     settle(s);
     if (reason < 128)
         atomic_fetch_add(&s->acknowledged, 1);
@@ -108,6 +108,7 @@ void sender_take_answer(struct sender *s, int mid, int reason)
             "mqtt",
             "the broker refuses a message for good (%s); it is skipped, as others will be",
             mosquitto_reason_string(reason));
+    return reason < 128;
 }
 
 void sender_take_subscribed(struct sender *s, int mid, bool granted)
@@ -155,9 +156,20 @@ static bool send_row(void *context, const struct store_row *row)
     int mid = 0;
     bool expired = row->expires_wall_ms > 0 && row->expires_wall_ms <= clock_wall_ms();
     enum broker_publish sent = BROKER_HOPELESS;
+    struct broker_out out = {.topic = row->topic,
+                             .payload = row->payload,
+                             .length = row->payload_length,
+                             .qos = row->qos > 0 ? row->qos : 1,
+                             .retain = row->retain,
+                             .expiry_seconds = seconds_left(row)};
+    struct payload_about about[PAYLOAD_ABOUT_MOST];
+    size_t count = row->payload ? payload_read_about(row->payload, about) : 0;
+    for (size_t i = 0; i < count; i++) {
+        out.user[i].name = about[i].name;
+        out.user[i].value = about[i].value;
+    }
     if (!expired)
-        sent = broker_publish(s->line, row->topic, row->payload, row->qos > 0 ? row->qos : 1,
-                              row->retain, NULL, seconds_left(row), &mid);
+        sent = broker_publish(s->line, &out, &mid);
     if (sent == BROKER_SENT)
         window_push(&s->window, row->id, mid);
     if (sent != BROKER_HOPELESS)
@@ -194,7 +206,7 @@ static void feed_outbox(struct sender *s)
 static bool send_standing(void *context, const char *topic, const char *payload)
 {
     struct sender *s = context;
-    return broker_publish(s->line, topic, payload, 1, true, NULL, 0, NULL) != BROKER_LOST;
+    return broker_say(s->line, topic, payload, 1, true, NULL) != BROKER_LOST;
 }
 
 /* when the outbox has caught up, so that nothing older follows */
@@ -239,7 +251,7 @@ static void feed_up(struct sender *s)
     if (!err && payload.length == 0)
         settle_up(s, newest); /* gone by age before the broker came back */
     else if (!err && !payload.failed)
-        broker_publish(s->line, topic, text_get(&payload), 1, false, NULL, 0, &s->up.mid);
+        broker_say(s->line, topic, text_get(&payload), 1, false, &s->up.mid);
     text_free(&payload);
 }
 

@@ -40,8 +40,8 @@ void sender_begin(struct sender *s, struct broker *line);
 /* Sends what there is room for. Called after every turn of the connection. */
 void sender_feed(struct sender *s, struct broker *line);
 
-/* What the broker says, from its callbacks. */
-void sender_take_answer(struct sender *s, int mid, int reason);
+/* What the broker says, from its callbacks. True: something of the record is delivered. */
+bool sender_take_answer(struct sender *s, int mid, int reason);
 void sender_take_subscribed(struct sender *s, int mid, bool granted);
 void sender_take_retained(struct sender *s, const char *topic);
 

@@ -53,9 +53,13 @@ static const struct broker_calls calls = {on_acknowledged, on_subscribed, on_mes
 
 static bool publish(struct asking *q, struct broker *line)
 {
-    int mid;
+    const struct broker_out out = {.topic = q->topic,
+                                   .payload = q->payload,
+                                   .length = strlen(q->payload),
+                                   .qos = 1,
+                                   .expiry_seconds = 60};
     return broker_subscribe(line, q->reply, &q->subscription) &&
-           broker_publish(line, q->topic, q->payload, 1, false, NULL, 60, &mid) == BROKER_SENT;
+           broker_publish(line, &out, NULL) == BROKER_SENT;
 }
 
 /* with one version of MQTT; BROKER_REFUSED_VERSION: the other may do */

@@ -68,6 +68,7 @@ grep -q 'as foretrip-mill-lane-3 (p2, c1, k30' "$dir/broker.log" || fail "the br
 
 # ---- commands, answered over both versions ----
 to=$port
+: > "$dir/writer.log" # of the last one: it was connected too
 "$writer" "$dir/record.db" "$to" 1000000 100 > "$dir/writer.log" 2>&1 &
 writer_pid=$!
 connected() { grep -q 'connected to' "$dir/writer.log"; }
@@ -88,8 +89,15 @@ expect "'by' is missing" "$(ask 5 acknowledge '{"alarm":"cellar-01.trip"}')"
 expect '"ok":false,"error":"there is no such alarm"' "$(ask 5 acknowledge '{"alarm":"x","by":"M. Reyes"}')"
 expect 'line 1, column' "$(ask 5 shelve '{"alarm":')"
 answer=$(timeout 10 mosquitto_rr -p "$port" -V 5 -q 1 -t "$own/command/status" -e answers/c \
-    -D publish correlation-data k-17 -m '{"id":"a4"}' -F '%D %p')
-expect 'k-17 {"id":"a4","ok":true' "$answer"
+    -D publish correlation-data k-17 -m '{"id":"a4"}' -F '%D %E %P %C %p')
+expect 'k-17 300 ok:true application/json {"id":"a4","ok":true' "$answer"
+expect 'ok:false' "$(timeout 10 mosquitto_rr -p "$port" -V 5 -q 1 -t "$own/command/shelve" -e answers/d -m '{' -F '%P')"
+expect 'type:load_' "$(timeout 10 mosquitto_sub -p "$port" -V 5 -q 1 -t "$own/event" -C 1 -F '%P')"
+expect 'circuit:cellar-01' "$(timeout 10 mosquitto_sub -p "$port" -V 5 -q 1 -t "$own/event" -C 1 -F '%P')"
+# malformed and too long: a clear answer, and nothing done
+expect 'the command is longer than 8192 bytes' "$(ask 5 status "$(printf '{"id":"long","x":"%08192d"}' 0)")"
+expect "'circuit' is missing" "$(ask 5 history '{"id":"h1"}')"
+expect "'points' must be a whole number from 1 to 1000" "$(ask 5 history '{"circuit":"cellar-01","points":1e9}')"
 # a retained command is carried out by nobody, also at the next connect
 mosquitto_pub -p "$port" -r -q 1 -t "$own/command/status" -m '{"id":"old","reply_to":"answers/old"}'
 
@@ -104,6 +112,7 @@ offline() { [ "$(retained $own/status)" = "1 offline" ]; }
 wait_until 60 offline || fail "no will after kill -9"
 timeout 60 mosquitto_sub -p "$port" -V 5 -t "answers/old" -t "$own/alarm/+" -v > "$dir/late" 2>> "$dir/sub.log" &
 sub_pid=$!
+: > "$dir/writer.log" # of the last one: it was connected too
 "$writer" "$dir/record.db" "$to" 1000000 100 > "$dir/writer.log" 2>&1 &
 writer_pid=$!
 # an alarm that the record does not know is cleared
