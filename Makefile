@@ -18,7 +18,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c
 ifneq ($(shell command -v pkg-config),)
 CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
@@ -40,7 +40,7 @@ LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/no
             config drivers drivers/simulated
 MAINS    := drivers/simulated/main.c
 LIB_SRC  := $(filter-out $(MAINS),$(wildcard $(LIB_DIRS:%=%/*.c)))
-LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o
+LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o $(B)/gen/sparkplug.pb-c.o
 DAEMON_SRC := $(wildcard gateway/daemon/*.c)
 TOOL_SRC   := $(wildcard gateway/tool/*.c)
 PROGRAMS := $(if $(DAEMON_SRC),$(B)/foretripd) $(if $(TOOL_SRC),$(B)/foretrip) $(if $(wildcard $(MAINS)),$(B)/foretrip-house)
@@ -81,6 +81,16 @@ $(B)/gen/shipped.c: deploy/embed.sh $(SHIPPED)
 
 $(B)/gen/shipped.o: $(B)/gen/shipped.c
 	$(CC) $(CPPFLAGS) $(CFLAGS) -c -o $@ $<
+
+# The payload of Sparkplug, by protobuf-c. Its code is not ours: no warnings for it.
+$(B)/gen/sparkplug.pb-c.c: gateway/notify/sparkplug.proto
+	@mkdir -p $(@D)
+	protoc-c --c_out=$(@D) --proto_path=gateway/notify $<
+
+$(B)/gen/sparkplug.pb-c.o: $(B)/gen/sparkplug.pb-c.c
+	$(CC) $(CPPFLAGS) $(CFLAGS) -w -c -o $@ $<
+
+$(B)/gateway/notify/sparkplug_payload.o: $(B)/gen/sparkplug.pb-c.c
 
 # The page's files, and the chart library by npm where that is there (pinned in package-lock.json).
 PAGES := $(wildcard gateway/web/pages/*) gateway/web/openapi.json

@@ -41,6 +41,28 @@ const struct field broker_fields[BROKER_KEYS] = {
         {"tls", FIELD_GROUP, .fallback = "no TLS",
          .help =
              "with it, even empty, the connection is encrypted and the broker's name checked"},
+    [BROKER_SPARKPLUG] = {"sparkplug", FIELD_GROUP, .fallback = "off",
+                          .help = "with it, even empty, the house is an edge node of Sparkplug "
+                                  "3.0 as well"},
+    [BROKER_HOMIE] = {"homie", FIELD_GROUP, .fallback = "off",
+                      .help = "with it, even empty, the house is a device of Homie 5 as well"},
+};
+
+const struct field sparkplug_fields[SPARKPLUG_KEYS] = {
+    [SPARKPLUG_GROUP] = {"group", FIELD_TEXT, TEXT_AT(delivery_sparkplug, group),
+                         .fallback = "foretrip", .help = "group id, without / + #"},
+    [SPARKPLUG_NODE] = {"node", FIELD_TEXT, TEXT_AT(delivery_sparkplug, node),
+                        .fallback = "the site's id",
+                        .help =
+                            "edge node id, without / + #; no two nodes of a group share one"},
+    [SPARKPLUG_HOST] = {"primary_host", FIELD_TEXT, TEXT_AT(delivery_sparkplug, primary_host),
+                        .fallback = "none",
+                        .help = "id of the host application that is waited for, without / + #"},
+};
+
+const struct field homie_fields[HOMIE_KEYS] = {
+    [HOMIE_DOMAIN] = {"domain", FIELD_TEXT, TEXT_AT(delivery_homie, domain),
+                      .fallback = "homie", .help = "first level of its topics, without / + #"},
 };
 
 const struct field tls_fields[TLS_KEYS] = {
@@ -64,6 +86,9 @@ void delivery_defaults(struct delivery *d, const struct site *site)
 {
     *d = (struct delivery){.broker = {.port = 1883, .keepalive_seconds = 30}};
     snprintf(d->broker.client_id, sizeof d->broker.client_id, "foretrip-%s", site->id);
+    text_copy(d->broker.sparkplug.group, sizeof d->broker.sparkplug.group, "foretrip");
+    text_copy(d->broker.sparkplug.node, sizeof d->broker.sparkplug.node, site->id);
+    text_copy(d->broker.homie.domain, sizeof d->broker.homie.domain, "homie");
 }
 
 void delivery_settle_path(const struct config_file *file, const config_setting_t *group,
@@ -111,6 +136,36 @@ static void read_tls(const struct config_file *file, const config_setting_t *gro
     delivery_settle_path(file, group, "key", directory, true, tls->key);
 }
 
+/* a text that becomes one level of a topic */
+static void check_level(const struct config_file *file, const config_setting_t *group,
+                        const char *key, const char *value)
+{
+    if (strpbrk(value, "/+#") || value[0] == '$')
+        field_error(file, field_line(group, key),
+                    "%s = \"%s\": one level of a topic, without / + # and no $ in front", key,
+                    value);
+}
+
+static void read_conventions(const struct config_file *file, const config_setting_t *broker,
+                             struct delivery_broker *b)
+{
+    const config_setting_t *g = config_setting_get_member(broker, "sparkplug");
+    if (g && config_setting_is_group(g)) {
+        fields_read(file, g, "the group sparkplug", sparkplug_fields, SPARKPLUG_KEYS,
+                    &b->sparkplug);
+        check_level(file, g, "group", b->sparkplug.group);
+        check_level(file, g, "node", b->sparkplug.node);
+        check_level(file, g, "primary_host", b->sparkplug.primary_host);
+        b->sparkplug.enabled = true;
+    }
+    g = config_setting_get_member(broker, "homie");
+    if (g && config_setting_is_group(g)) {
+        fields_read(file, g, "the group homie", homie_fields, HOMIE_KEYS, &b->homie);
+        check_level(file, g, "domain", b->homie.domain);
+        b->homie.enabled = true;
+    }
+}
+
 void delivery_file_read(struct delivery *d, const struct config_file *file,
                         const struct phrases *phrases, const char *directory)
 {
@@ -127,6 +182,7 @@ void delivery_file_read(struct delivery *d, const struct config_file *file,
         if (!(keys.given & FIELD_BIT(BROKER_PORT)))
             b->port = 8883;
     }
+    read_conventions(file, group, b);
     delivery_settle_path(file, group, "password_file", directory, true, b->password_file);
     /* MQTT 3.1.1, 3.1.2.9: a password only with a user name */
     if (b->password_file[0] && !b->username[0] && !(keys.faulty & FIELD_BIT(BROKER_USERNAME)))

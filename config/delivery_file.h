@@ -22,9 +22,13 @@ enum {
     BROKER_UP,
     BROKER_COMMANDS,
     BROKER_TLS,
+    BROKER_SPARKPLUG,
+    BROKER_HOMIE,
     BROKER_KEYS
 };
 enum { TLS_CA, TLS_CERT, TLS_KEY, TLS_KEYS };
+enum { SPARKPLUG_GROUP, SPARKPLUG_NODE, SPARKPLUG_HOST, SPARKPLUG_KEYS };
+enum { HOMIE_DOMAIN, HOMIE_KEYS };
 
 /* What stands when there is no delivery.cfg. */
 void delivery_defaults(struct delivery *d, const struct site *site);
@@ -43,5 +47,7 @@ bool delivery_is_loopback(const char *host);
 /* The tables, for the manual. */
 extern const struct field broker_fields[BROKER_KEYS];
 extern const struct field tls_fields[TLS_KEYS];
+extern const struct field sparkplug_fields[SPARKPLUG_KEYS];
+extern const struct field homie_fields[HOMIE_KEYS];
 
 #endif

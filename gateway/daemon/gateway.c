@@ -15,6 +15,7 @@
 #include "drivers/bus.h"
 #include "model/event_json.h"
 #include "notify/announce.h"
+#include "notify/conventions.h"
 #include "notify/metrics.h"
 #include "notify/mqtt.h"
 #include "notify/record_alarm.h"
@@ -52,7 +53,8 @@ struct gateway {
     struct store *store;
     struct announce *announce; /* NULL without a broker: nobody would take the messages */
     struct mqtt *mqtt;         /* likewise */
-    struct web *web;           /* NULL when no page is served */
+    struct conventions conventions;
+    struct web *web; /* NULL when no page is served */
     struct mailroom mailroom;
     struct queue *reports;
     struct assemble *assemble;
@@ -62,6 +64,7 @@ struct gateway {
     struct store_reader *wishes;
     int64_t wishes_mono_ms;
     bool running_changed; /* an event came: keep the running state with this turn */
+    bool alarms_changed;  /* to be told when they are on disk */
     bool queue_full_said;
     struct record_alarm record_alarm;
     uint64_t frames, events;
@@ -94,6 +97,7 @@ static void take_event(void *context, const struct event *e)
     if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
         log_info("alarm", "%s (%s): %s", e->alarm.id, alarm_priority_name(e->alarm.priority),
                  e->alarm.text);
+    g->alarms_changed |= e->type == EVENT_ALARM;
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         g->running_changed = true;
 }
@@ -121,12 +125,14 @@ static void publish_states(struct gateway *g, const struct frame *f)
         char *text = o ? event_json_dump(o) : NULL;
         if (text && g->mqtt)
             mqtt_set_state(g->mqtt, s->circuits[i].id, text);
+        conventions_set(&g->conventions, i, f->wall_ms, &c);
         if (text && g->web)
             web_set_state(g->web, i, text);
         free(text);
         json_decref(o);
         *p = (struct published){c.amps, (int)c.state, c.load_count, f->mono_ms};
     }
+    conventions_tell(&g->conventions, false);
 }
 
 /* what hangs on each circuit changes slowly; one circuit a frame keeps the turn short */
@@ -241,6 +247,10 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     if (err != STORE_OK && g->mqtt)
         mqtt_tell_unwritten(g->mqtt, commit_mono_ms);
     mailroom_committed(&g->mailroom, err, commit_mono_ms);
+    if (g->alarms_changed && err == STORE_OK) {
+        g->alarms_changed = false;
+        conventions_tell(&g->conventions, true);
+    }
     struct store_status record;
     store_get_status(g->store, &record);
     record_alarm_judge(&g->record_alarm, engine_alarms(g->engine), &record, commit_mono_ms,
@@ -318,11 +328,14 @@ static bool start_mqtt(struct gateway *g)
     g->mqtt = mqtt_start(&o, why, sizeof why);
     if (!g->mqtt)
         log_error("mqtt", "%s", why);
-    return g->announce && g->mqtt;
+    return g->announce && g->mqtt &&
+           conventions_start(&g->conventions, broker, &g->config->site, g->database,
+                             g->config->rules.site.meter_lost_seconds);
 }
 
 static void stop_mqtt(struct gateway *g)
 {
+    conventions_stop(&g->conventions);
     mqtt_stop(g->mqtt);
     announce_destroy(g->announce);
     g->mqtt = NULL;

@@ -20,6 +20,19 @@ struct delivery_tls {
     char key[DELIVERY_PATH_SIZE];
 };
 
+/* The open conventions beside our own topics; each is off until delivery.cfg has its group. */
+struct delivery_sparkplug {
+    bool enabled;
+    char group[SITE_ID_SIZE];
+    char node[SITE_ID_SIZE];
+    char primary_host[SITE_ID_SIZE]; /* "": none is waited for */
+};
+
+struct delivery_homie {
+    bool enabled;
+    char domain[SITE_ID_SIZE]; /* the first level of its topics */
+};
+
 struct delivery_broker {
     char host[DELIVERY_HOST_SIZE];          /* "": no broker, nothing is published */
     int port;                               /* 1883, with TLS 8883 */
@@ -30,6 +43,8 @@ struct delivery_broker {
     bool up;    /* the stream of records for a centre is published too */
     bool named; /* commands only where the topic ends in a person's id */
     struct delivery_tls tls;
+    struct delivery_sparkplug sparkplug;
+    struct delivery_homie homie;
 };
 
 enum delivery_security { SECURITY_STARTTLS, SECURITY_TLS, SECURITY_NONE };

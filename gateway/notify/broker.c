@@ -21,6 +21,7 @@ struct broker {
     int protocol;
     enum broker_state state;
     bool greeted; /* our CONNECT is written */
+    size_t published, answered;
     char why[BROKER_WHY_SIZE];
 };
 
@@ -78,6 +79,7 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid, int reaso
     struct broker *l = context;
     (void)mosq;
     (void)properties;
+    l->answered++;
     l->calls->acknowledged(l->context, mid, reason);
 }
 
@@ -251,6 +253,11 @@ enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms)
     return l->state;
 }
 
+bool broker_said_hello(const struct broker *l)
+{
+    return l->greeted;
+}
+
 const char *broker_why(const struct broker *l)
 {
     return l->why;
@@ -285,11 +292,13 @@ static int add_properties(mosquitto_property **p, const struct broker_out *o)
 enum broker_publish broker_publish(struct broker *l, const struct broker_out *o, int *mid)
 {
     mosquitto_property *properties = NULL;
+    l->published++; /* the answer may come before the call is over */
     int unused, rc = l->protocol == 5 ? add_properties(&properties, o) : MOSQ_ERR_SUCCESS;
     if (rc == MOSQ_ERR_SUCCESS)
         rc = mosquitto_publish_v5(l->mosq, mid ? mid : &unused, o->topic, (int)o->length,
                                   o->payload, o->qos, o->retain, properties);
     mosquitto_property_free_all(&properties);
+    l->published -= rc != MOSQ_ERR_SUCCESS;
     switch (rc) {
     case MOSQ_ERR_SUCCESS: return BROKER_SENT;
     case MOSQ_ERR_INVAL:
@@ -300,6 +309,11 @@ enum broker_publish broker_publish(struct broker *l, const struct broker_out *o,
     case MOSQ_ERR_RETAIN_NOT_SUPPORTED: return BROKER_HOPELESS;
     default: failed(l, rc); return BROKER_LOST;
     }
+}
+
+size_t broker_unanswered(const struct broker *l)
+{
+    return l->published - l->answered;
 }
 
 enum broker_publish broker_say(struct broker *l, const char *topic, const char *text, int qos,

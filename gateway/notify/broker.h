@@ -75,6 +75,9 @@ struct broker *broker_open(const struct broker_options *o, char why[BROKER_WHY_S
 /* polite: says goodbye, so that the broker does not publish the will. Accepts NULL. */
 void broker_close(struct broker *l, bool polite);
 
+/* Whether our CONNECT, and the will with it, has gone out. */
+bool broker_said_hello(const struct broker *l);
+
 /* Waits until the broker has something, there is room to write, wake_fd is readable or the time
  * is over, and does what there is to do. */
 enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms);
@@ -84,6 +87,9 @@ const char *broker_why(const struct broker *l);
 
 /* True while bytes wait for the socket. */
 bool broker_congested(const struct broker *l);
+
+/* Messages published and not yet answered (QoS 0: not yet written). */
+size_t broker_unanswered(const struct broker *l);
 
 enum broker_publish {
     BROKER_SENT,    /* on its way; *mid is its number */

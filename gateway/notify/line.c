@@ -31,13 +31,19 @@ static int jittered(int ms)
     return ms * 3 / 4 + (int)((int64_t)ms * r / 131072); /* 75 to 125 % */
 }
 
+static void hang(struct line *l, bool polite)
+{
+    l->will_kept = !l->broker || !broker_said_hello(l->broker);
+    broker_close(l->broker, polite);
+    l->broker = NULL;
+    l->up = false;
+}
+
 static void hang_up(struct line *l, const char *why, bool other_version)
 {
     bool held = l->up && (l->progress || clock_mono_ms() - l->began_mono_ms >= STEADY_MS);
     bool was_up = l->up;
-    broker_close(l->broker, false);
-    l->broker = NULL;
-    l->up = false;
+    hang(l, false);
     if (other_version)
         l->protocol = l->protocol == 5 ? 4 : 5;
     l->retry_ms = held ? l->o.retry_first_ms : l->retry_ms * 2;
@@ -52,16 +58,18 @@ static void hang_up(struct line *l, const char *why, bool other_version)
         l->o.calls->down(l->o.context);
 }
 
-void line_drop(struct line *l, const char *why)
+void line_leave(struct line *l)
 {
-    hang_up(l, why, false);
+    hang(l, true);
+    l->retry_ms = l->o.retry_first_ms;
+    l->retry_mono_ms = clock_mono_ms() + jittered(l->retry_ms);
 }
 
 static void dial(struct line *l)
 {
     char why[BROKER_WHY_SIZE];
     struct broker_out will = {0};
-    l->o.calls->will(l->o.context, &will);
+    l->o.calls->will(l->o.context, l->will_kept, &will);
     l->broker = broker_open(&(struct broker_options){.broker = l->o.broker,
                                                      .will = &will,
                                                      .protocol = l->protocol,
@@ -126,7 +134,5 @@ bool line_turn(struct line *l, int timeout_ms)
 
 void line_close(struct line *l, bool polite)
 {
-    broker_close(l->broker, polite);
-    l->broker = NULL;
-    l->up = false;
+    hang(l, polite);
 }

@@ -14,8 +14,8 @@
 #include "broker.h"
 
 struct line_calls {
-    /* Before each connection: the will into *out. */
-    void (*will)(void *context, struct broker_out *out);
+    /* Before each connection: the will into *out. again: no broker has had the last one. */
+    void (*will)(void *context, bool again, struct broker_out *out);
     /* The broker has greeted us: subscribe, and say what is always said first. */
     void (*up)(void *context, struct broker *b);
     /* The connection is gone; may be NULL. */
@@ -37,6 +37,7 @@ struct line {
     struct broker *broker; /* NULL: none */
     bool up;               /* greeted */
     bool progress;         /* something was acknowledged since it began */
+    bool will_kept;        /* the last will went nowhere */
     int protocol;          /* 5 or 4 (3.1.1), of this or the next connection */
     uint64_t connects;
     int64_t began_mono_ms, retry_mono_ms;
@@ -51,8 +52,8 @@ void line_init(struct line *l, const struct line_options *o);
  * True while the broker is there. */
 bool line_turn(struct line *l, int timeout_ms);
 
-/* Ends this connection and begins to try again. */
-void line_drop(struct line *l, const char *why);
+/* Ends this connection without a will, and comes again after the shortest time. */
+void line_leave(struct line *l);
 
 /* polite: the broker does not publish the will. */
 void line_close(struct line *l, bool polite);

@@ -224,9 +224,10 @@ static void set_status(struct mqtt *m)
     pthread_mutex_unlock(&m->lock);
 }
 
-static void on_will(void *context, struct broker_out *out)
+static void on_will(void *context, bool again, struct broker_out *out)
 {
     struct mqtt *m = context;
+    (void)again;
     *out = (struct broker_out){
         .topic = m->status_topic, .payload = "offline", .length = 7, .qos = 1, .retain = true};
 }
@@ -308,7 +309,7 @@ static void say_goodbye(struct mqtt *m)
     struct broker *b = m->line.broker;
     if (broker_say(b, m->status_topic, "offline", 1, true, NULL) != BROKER_SENT)
         return;
-    while ((sender_waiting(m->sender) > 0 || broker_congested(b)) && clock_mono_ms() < deadline)
+    while (broker_unanswered(b) > 0 && clock_mono_ms() < deadline)
         if (broker_turn(b, m->wake_fd, 50) != BROKER_UP)
             return;
 }

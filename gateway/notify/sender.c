@@ -264,11 +264,6 @@ void sender_feed(struct sender *s, struct broker *line)
     s->line = NULL;
 }
 
-size_t sender_waiting(const struct sender *s)
-{
-    return s->window.count;
-}
-
 void sender_get_counts(struct sender *s, struct sender_counts *out)
 {
     out->acknowledged = atomic_load(&s->acknowledged);

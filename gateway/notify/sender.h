@@ -45,9 +45,6 @@ bool sender_take_answer(struct sender *s, int mid, int reason);
 void sender_take_subscribed(struct sender *s, int mid, bool granted);
 void sender_take_retained(struct sender *s, const char *topic);
 
-/* Messages sent and not yet answered. */
-size_t sender_waiting(const struct sender *s);
-
 void sender_get_counts(struct sender *s, struct sender_counts *out);
 /* True when all that was on disk a moment ago is acknowledged. */
 bool sender_idle(struct sender *s);
