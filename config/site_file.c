@@ -23,6 +23,7 @@ struct raw_circuit {
     char panel[SITE_ID_SIZE];
     char meter[SITE_ID_SIZE];
     int type;
+    int feeds;
 };
 
 struct raw_site {
@@ -33,6 +34,8 @@ struct raw_site {
 static const char *const standards[] = {"UL489", "IEC60898", NULL}; /* enum site_standard */
 static const char *const parities[] = {"none", "even", "odd", NULL};
 static const char *const types[] = {"", "B", "C", "D", NULL};
+static const char *const feeds[] = {"", "one_appliance", "several_outlets",
+                                    NULL}; /* enum site_feeds */
 
 #define AT(type, member) .offset = offsetof(struct type, member)
 #define TEXT_AT(type, member) AT(type, member), .size = sizeof((struct type *)0)->member
@@ -149,6 +152,13 @@ const struct field circuit_fields[CIRCUIT_KEYS] = {
     [CIRCUIT_NEUTRAL_GROUP] = {"neutral_group", FIELD_ID,
                                TEXT_AT(raw_circuit, circuit.neutral_group), .fallback = "none",
                                .help = "circuits that share one neutral carry the same word"},
+    [CIRCUIT_FEEDS] = {"feeds", FIELD_WORD, AT(raw_circuit, feeds), .words = feeds,
+                       .fallback = "\"\"",
+                       .help = "one appliance alone, or several outlets; empty: not said"},
+    [CIRCUIT_FASTENED] =
+        {"fastened_amps", FIELD_NUMBER, AT(raw_circuit, circuit.fastened_amps), .least = 0.1,
+         .most = 100, .fallback = "0",
+         .help = "nameplate current of what is fastened in place on it, such as a disposer"},
 };
 
 enum { TOP_SITE, TOP_PANELS, TOP_BUSES, TOP_METERS, TOP_CIRCUITS, TOP_KEYS };
@@ -250,6 +260,7 @@ static bool read_circuit(struct site_reading *r, struct site_element *e, const c
     memcpy(e->panel, raw.panel, sizeof e->panel);
     memcpy(e->meter, raw.meter, sizeof e->meter);
     raw.circuit.type = "\0BCD"[raw.type];
+    raw.circuit.feeds = (enum site_feeds)raw.feeds;
     if (site_key(e, CIRCUIT_CHANNELS))
         read_channels(r, e, &raw.circuit);
     *c = raw.circuit;

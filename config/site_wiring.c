@@ -312,6 +312,32 @@ static void check_positions(const struct site_reading *r)
     free(taken);
 }
 
+/* ---- what a circuit feeds
+ * -------------------------------------------------------------------- */
+
+#define FASTENED_PERCENT 50.0 /* NEC 210.23(B)(2), 210.23(A)(2) before 2023 */
+#define FASTENED_MOST_AMPS 20.0
+
+static void check_fastened(const struct site_reading *r, size_t circuit)
+{
+    const struct site_circuit *c = &r->site->circuits[circuit];
+    const struct site_element *e = &r->circuits[circuit];
+    double most = 0.01 * FASTENED_PERCENT * c->breaker_amps;
+    if (!site_key(e, CIRCUIT_FASTENED))
+        return;
+    if (c->feeds != SITE_FEEDS_SEVERAL)
+        field_warning(r->file, line_of(e, "fastened_amps"),
+                      "fastened_amps = %.10g says nothing without feeds = \"several_outlets\"; "
+                      "on a circuit of its own an appliance may draw what the breaker allows",
+                      c->fastened_amps);
+    else if (r->site->standard == SITE_UL489 && c->breaker_amps <= FASTENED_MOST_AMPS &&
+             c->fastened_amps > most)
+        field_warning(r->file, line_of(e, "fastened_amps"),
+                      "fastened_amps = %.10g on a breaker of %.10g A that serves other outlets "
+                      "too; NEC 210.23 allows %.0f %%, %.10g A: it needs a circuit of its own",
+                      c->fastened_amps, c->breaker_amps, FASTENED_PERCENT, most);
+}
+
 /* ---- shared neutrals
  * ------------------------------------------------------------------------- */
 
@@ -338,9 +364,10 @@ static void check_neutral(const struct site_reading *r, size_t circuit)
                         c->neutral_group, o->id);
         else if (strpbrk(c->leg, o->leg))
             field_warning(r->file, line_of(e, "neutral_group"),
-                          "\"%s\" and \"%s\" share a neutral on the same leg, so its current "
-                          "is their sum; "
-                          "they belong on different legs",
+                          "\"%s\" and \"%s\" share a neutral on the same leg, so it carries "
+                          "their sum and no breaker protects it; a multiwire branch circuit "
+                          "has a voltage between its legs (NEC Article 100, 210.4): one of "
+                          "them belongs on another leg",
                           c->id, o->id);
     }
     if (others == 0)
@@ -366,6 +393,8 @@ void site_wiring_check(const struct site_reading *r)
     for (size_t i = 0; i < s->circuit_count; i++)
         check_breaker(r, i);
     check_positions(r);
-    for (size_t i = 0; i < s->circuit_count; i++)
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        check_fastened(r, i);
         check_neutral(r, i);
+    }
 }

@@ -1,5 +1,7 @@
 #include "code_rules.h"
 
+#include "shared_neutral.h"
+
 #include "base/lanes.h"
 #include "base/text.h"
 
@@ -32,6 +34,7 @@ struct code_rules {
     const struct rules_set *rules;
     const struct breakers *breakers;
     struct alarms *alarms;
+    struct shared_neutral *neutrals;
     int64_t judged_ms;
     bool started;
     struct newest amps;    /* of every pole */
@@ -93,7 +96,8 @@ struct code_rules *code_rules_create(const struct site *s, const struct rules_se
     c->sum_of = calloc(s->poles_total + 1, sizeof *c->sum_of);
     c->leg_sums = calloc(3 * s->panel_count + 1, sizeof *c->leg_sums);
     c->awake = calloc(s->circuit_count + 1, sizeof *c->awake);
-    if (!made || !c->attention_amps || !c->sum_of || !c->leg_sums || !c->awake) {
+    c->neutrals = shared_neutral_create(s, rules, a);
+    if (!c->neutrals || !made || !c->attention_amps || !c->sum_of || !c->leg_sums || !c->awake) {
         code_rules_destroy(c);
         return NULL;
     }
@@ -109,6 +113,7 @@ void code_rules_destroy(struct code_rules *c)
 {
     if (!c)
         return;
+    shared_neutral_destroy(c->neutrals);
     free(c->amps.values);
     free(c->amps.read_ms);
     free(c->volts.values);
@@ -477,4 +482,5 @@ void code_rules_step(struct code_rules *c, const struct frame *f)
         judge_voltage(c, f, p);
         judge_neutral(c, f, p);
     }
+    shared_neutral_step(c->neutrals, f, c->amps.values);
 }

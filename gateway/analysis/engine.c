@@ -3,6 +3,7 @@
 #include "code_rules.h"
 #include "essential.h"
 #include "near_overload.h"
+#include "permissible.h"
 #include "suppression.h"
 #include "trip_alarms.h"
 #include "trips.h"
@@ -30,6 +31,7 @@ struct engine {
     struct suppression *suppression;
     struct near_overload *near_overload;
     struct code_rules *code_rules;
+    struct permissible *permissible;
 
     int64_t mono_ms, wall_ms; /* of the last frame, mono 0 before the first */
     bool started;
@@ -78,10 +80,11 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
         e->suppression = suppression_create(s, e->alarms);
         e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
         e->code_rules = code_rules_create(s, rules, e->breakers, e->alarms);
+        e->permissible = permissible_create(s, rules, e->loads, e->alarms);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
         !e->trip_alarms || !e->essential || !e->suppression || !e->near_overload ||
-        !e->code_rules) {
+        !e->code_rules || !e->permissible) {
         engine_destroy(e);
         return NULL;
     }
@@ -95,6 +98,7 @@ void engine_destroy(struct engine *e)
 {
     if (!e)
         return;
+    permissible_destroy(e->permissible);
     code_rules_destroy(e->code_rules);
     near_overload_destroy(e->near_overload);
     suppression_destroy(e->suppression);
@@ -252,6 +256,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     suppression_step(e->suppression, f->wall_ms);
     near_overload_step(e->near_overload, f);
     code_rules_step(e->code_rules, f);
+    permissible_step(e->permissible, f);
     judge_meters(e);
     alarms_tick(e->alarms, f->mono_ms, f->wall_ms);
 }

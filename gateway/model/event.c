@@ -13,11 +13,12 @@ static const char *const causes[] = {
     "upstream_open", "supply_outage", "sensor_lost",  "load_ended",
 };
 static const char *const kinds[] = {
-    "near_overload",   "continuous_load",       "trip",
-    "opened_again",    "worn_breaker",          "breaker_did_not_open",
-    "open_neutral",    "supply_voltage",        "leg_imbalance",
-    "feeder_overload", "essential_load_silent", "meter_lost",
-    "sensor_mismatch", "record_at_risk",
+    "near_overload",    "continuous_load",       "trip",
+    "opened_again",     "worn_breaker",          "breaker_did_not_open",
+    "open_neutral",     "supply_voltage",        "leg_imbalance",
+    "feeder_overload",  "essential_load_silent", "meter_lost",
+    "sensor_mismatch",  "record_at_risk",        "shared_neutral",
+    "permissible_load",
 };
 static const char *const priorities[] = {"urgent", "high", "low"};
 static const char *const states[] = {

@@ -23,6 +23,8 @@ static const char *const matter_names[MATTERS] = {
     [MATTER_METER_LOST] = "meter_lost",
     [MATTER_SENSOR_MISMATCH] = "sensor_mismatch",
     [MATTER_RECORD_AT_RISK] = "record_at_risk",
+    [MATTER_SHARED_NEUTRAL] = "shared_neutral",
+    [MATTER_PERMISSIBLE_LOAD] = "permissible_load",
 };
 
 static const char *const phrase_names[PHRASES] = {
@@ -116,6 +118,8 @@ enum matter matter_of(enum alarm_kind kind, enum trip_cause cause)
     case ALARM_METER_LOST: return MATTER_METER_LOST;
     case ALARM_SENSOR_MISMATCH: return MATTER_SENSOR_MISMATCH;
     case ALARM_RECORD_AT_RISK: return MATTER_RECORD_AT_RISK;
+    case ALARM_SHARED_NEUTRAL: return MATTER_SHARED_NEUTRAL;
+    case ALARM_PERMISSIBLE_LOAD: return MATTER_PERMISSIBLE_LOAD;
     }
     return MATTER_TRIP_FAULT;
 }

@@ -31,6 +31,13 @@ struct rules {
                                  rating */
     double imbalance_min_percent;
     double imbalance_seconds;
+    /* shared_neutral: of the smallest breaker of the group */
+    double neutral_percent;
+    double neutral_seconds;
+    /* permissible_load: NEC 210.23, one load of a circuit that serves others too */
+    double cord_percent;     /* plugged in */
+    double fastened_percent; /* fastened in place */
+    double permissible_seconds;
     /* supply_voltage: ANSI C84.1 or EN 50160, percent of nominal */
     double volts_low_percent;
     double volts_high_percent;

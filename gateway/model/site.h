@@ -28,6 +28,9 @@
 
 enum site_standard { SITE_UL489, SITE_IEC60898 };
 
+/* What a branch circuit feeds, where somebody has said it. */
+enum site_feeds { SITE_FEEDS_UNSAID, SITE_FEEDS_ONE, SITE_FEEDS_SEVERAL };
+
 struct site_panel {
     char id[SITE_ID_SIZE];
     char name[SITE_NAME_SIZE];
@@ -73,6 +76,8 @@ struct site_circuit {
     bool ct_reversed; /* the transformer faces the other way: watts change sign */
     bool essential;   /* a freezer, a sump pump, medical equipment: never told to switch off */
     bool full_rated;  /* the breaker is marked for 100 % continuous load */
+    enum site_feeds feeds;
+    double fastened_amps; /* nameplate of what is fastened in place on it, 0 for nothing */
     char neutral_group[SITE_ID_SIZE]; /* circuits that share one neutral carry the same word */
     int feeds_panel; /* derived: the panel behind this breaker, -1 for a branch circuit */
     int first_pole;  /* derived: index of its first pole among all poles of the site */

@@ -55,7 +55,7 @@ static void a_key_that_is_unknown_missing_or_of_the_wrong_type(void **state)
         {"breaker_amps = 15;", "breaker_amps = 15; colour = 3;",
          "site.cfg:17: unknown key \"colour\" in circuit \"main-07\"; the keys here are id, "
          "panel, position, name, poles, leg, breaker_amps, type, meter, channels, ct_ratio, "
-         "ct_reversed, essential, full_rated, neutral_group\n"},
+         "ct_reversed, essential, full_rated, neutral_group, feeds, fastened_amps\n"},
         {"meters = (", "meter = (",
          "site.cfg:11: unknown key \"meter\" in site.cfg; did you mean \"meters\"?\n"},
         {"legs = 2; rating_amps = 60;", "legs = 2.0; rating_amps = \"60\";",
@@ -338,7 +338,9 @@ static void a_shared_neutral_that_cannot_be(void **state)
          "\"A\"; breaker_amps = 15;\n"
          "    neutral_group = \"kitchen\"; }",
          "site.cfg:19: warning: \"main-09\" and \"main-07\" share a neutral on the same leg, "
-         "so its current is their sum; they belong on different legs\n"},
+         "so it carries their sum and no breaker protects it; a multiwire branch circuit has a "
+         "voltage between its legs (NEC Article 100, 210.4): one of them belongs on another "
+         "leg\n"},
         {"type = \"\"; meter = \"m1\"; channels = [ 7 ]; }",
          "neutral_group = \"kitchen\"; },\n"
          "  { id = \"garage-2\"; panel = \"garage\"; position = \"2\"; name = \"Door\"; leg = "
@@ -346,6 +348,32 @@ static void a_shared_neutral_that_cannot_be(void **state)
          "    neutral_group = \"kitchen\"; }",
          "site.cfg:19: neutral_group = \"kitchen\" is also that of \"main-07\" in another "
          "panel; a neutral is shared within one panel\n"},
+    };
+    (void)state;
+    RUN_ALL(cases);
+}
+
+/* NEC 210.23: what is fastened in place may take half of a circuit that others use too; the
+ * example of the trade press is a central vacuum of 13 A on a shared 20 A circuit */
+static void what_is_fastened_in_place_takes_too_much(void **state)
+{
+    static const struct config_case cases[] = {
+        {"breaker_amps = 15; type = \"\";",
+         "breaker_amps = 20; feeds = \"several_outlets\"; fastened_amps = 13;",
+         "site.cfg:17: warning: fastened_amps = 13 on a breaker of 20 A that serves other "
+         "outlets "
+         "too; NEC 210.23 allows 50 %, 10 A: it needs a circuit of its own\n"},
+        {"breaker_amps = 15; type = \"\";",
+         "breaker_amps = 20; feeds = \"several_outlets\"; fastened_amps = 10;", ""},
+        {"breaker_amps = 15; type = \"\";",
+         "breaker_amps = 30; feeds = \"several_outlets\"; fastened_amps = 20;", ""},
+        {"type = \"\";", "feeds = \"one_appliance\"; fastened_amps = 13;",
+         "site.cfg:17: warning: fastened_amps = 13 says nothing without feeds = "
+         "\"several_outlets\"; on a circuit of its own an appliance may draw what the breaker "
+         "allows\n"},
+        {"type = \"\";", "feeds = \"kitchen\";",
+         "site.cfg:17: feeds = \"kitchen\" is not known; it is \"\", \"one_appliance\" or "
+         "\"several_outlets\"\n"},
     };
     (void)state;
     RUN_ALL(cases);
@@ -455,6 +483,7 @@ int main(void)
         cmocka_unit_test(legs_that_the_panel_or_the_breaker_does_not_have),
         cmocka_unit_test(two_breakers_on_one_position),
         cmocka_unit_test(a_shared_neutral_that_cannot_be),
+        cmocka_unit_test(what_is_fastened_in_place_takes_too_much),
         cmocka_unit_test(a_bus_that_cannot_be_opened),
         cmocka_unit_test(a_meter_that_cannot_be_asked),
         cmocka_unit_test(a_channel_used_twice_or_not_there),

@@ -122,6 +122,7 @@ export const en = {
   'kind.near_overload': 'Near overload', 'kind.continuous_load': 'Continuous load over 80 %', 'kind.trip': 'Breaker open', 'kind.opened_again': 'Opened again after a reset',
   'kind.worn_breaker': 'Worn breaker', 'kind.breaker_did_not_open': 'Breaker did not open: fire hazard', 'kind.open_neutral': 'Open neutral: hazard', 'kind.supply_voltage': 'Supply voltage',
   'kind.leg_imbalance': 'Legs out of balance', 'kind.feeder_overload': 'Feeder overloaded', 'kind.essential_load_silent': 'Essential load silent', 'kind.meter_lost': 'Meter lost', 'kind.sensor_mismatch': 'Sensors do not agree', 'kind.record_at_risk': 'Record at risk',
+  'kind.shared_neutral': 'Shared neutral: hazard', 'kind.permissible_load': 'One load too large for its circuit',
   'error.title': 'That could not be shown', 'error.text': '{why}', 'error.again': 'Try again',
 };
 
@@ -245,6 +246,7 @@ export const es = {
   'kind.near_overload': 'Cerca de la sobrecarga', 'kind.continuous_load': 'Carga continua sobre el 80 %', 'kind.trip': 'Interruptor abierto', 'kind.opened_again': 'Abierto otra vez tras el rearme',
   'kind.worn_breaker': 'Interruptor gastado', 'kind.breaker_did_not_open': 'El interruptor no se abrió: peligro de incendio', 'kind.open_neutral': 'Neutro abierto: peligro', 'kind.supply_voltage': 'Tensión de suministro',
   'kind.leg_imbalance': 'Fases desequilibradas', 'kind.feeder_overload': 'Alimentador sobrecargado', 'kind.essential_load_silent': 'Carga esencial en silencio', 'kind.meter_lost': 'Medidor perdido', 'kind.sensor_mismatch': 'Los sensores no concuerdan', 'kind.record_at_risk': 'Registro en riesgo',
+  'kind.shared_neutral': 'Neutro compartido: peligro', 'kind.permissible_load': 'Un aparato demasiado grande para su circuito',
   'error.title': 'No se pudo mostrar', 'error.text': '{why}', 'error.again': 'Intentar de nuevo',
 };
 
