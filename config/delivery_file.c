@@ -167,11 +167,11 @@ static void read_conventions(const struct config_file *file, const config_settin
 }
 
 void delivery_file_read(struct delivery *d, const struct config_file *file,
-                        const struct phrases *phrases, const char *directory)
+                        const struct phrases *phrases, const char *directory, bool logins)
 {
     struct delivery_broker *b = &d->broker;
     fields_read(file, file->root, "delivery.cfg", top_fields, TOP_KEYS, NULL);
-    people_file_read(d, file, phrases, directory);
+    people_file_read(d, file, phrases, directory, logins);
     const config_setting_t *group = config_setting_get_member(file->root, "broker");
     if (!group || !config_setting_is_group(group))
         return;

@@ -33,9 +33,10 @@ enum { HOMIE_DOMAIN, HOMIE_KEYS };
 /* What stands when there is no delivery.cfg. */
 void delivery_defaults(struct delivery *d, const struct site *site);
 
-/* directory is put before relative paths, and the files are looked at; NULL: neither. */
+/* directory is put before relative paths, and the files are looked at; NULL: neither. logins:
+ * people log in to the page, and somebody who is told nothing may be there for that. */
 void delivery_file_read(struct delivery *d, const struct config_file *file,
-                        const struct phrases *phrases, const char *directory);
+                        const struct phrases *phrases, const char *directory, bool logins);
 
 /* Makes the path absolute where it is relative, and looks whether the file can be used. */
 void delivery_settle_path(const struct config_file *file, const config_setting_t *group,

@@ -13,11 +13,15 @@ const struct field page_fields[PAGE_KEYS] = {
     [PAGE_LISTEN] = {"listen", FIELD_TEXT, AT(listen), .fallback = "127.0.0.1",
                      .help =
                          "address of this machine, in numbers, at which the page is served; "
-                         "anything but loopback needs tls"},
+                         "anything but loopback needs tls, "
+                         "and people log in"},
     [PAGE_PORT_KEY] = {"port", FIELD_INTEGER, AT(port), .least = 0, .most = 65535,
                        .fallback = "8474", .help = "its TCP port; 0 takes any free one"},
     [PAGE_OFF] = {"off", FIELD_SWITCH, AT(off), .fallback = "false",
                   .help = "no page is served at all"},
+    [PAGE_LOGIN] = {"login", FIELD_SWITCH, AT(login), .fallback = "false",
+                    .help = "people have to log in on loopback too, behind a proxy say; "
+                            "elsewhere they always have to"},
     [PAGE_TLS] = {"tls", FIELD_GROUP, .fallback = "no TLS",
                   .help = "the page is served by HTTPS (TLS 1.2 and on)"},
 };

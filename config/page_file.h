@@ -10,7 +10,7 @@
 #include "config/fields.h"
 #include "model/page.h"
 
-enum { PAGE_LISTEN, PAGE_PORT_KEY, PAGE_OFF, PAGE_TLS, PAGE_KEYS };
+enum { PAGE_LISTEN, PAGE_PORT_KEY, PAGE_OFF, PAGE_LOGIN, PAGE_TLS, PAGE_KEYS };
 enum { PAGE_TLS_CERT, PAGE_TLS_KEY, PAGE_TLS_KEYS };
 
 /* *p is at its defaults, or as the file says. directory is put before relative paths, and the

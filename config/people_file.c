@@ -13,7 +13,8 @@ struct raw_person {
 };
 
 static const char *const security_words[] = {"starttls", "tls", "none", NULL};
-static const char *const role_words[] = {"resident", "electrician", "manager", NULL};
+static const char *const role_words[] = {"resident", "electrician", "manager", "administrator",
+                                         NULL};
 static const char *const priority_words[] = {"urgent", "high", "low", NULL};
 static const char *const summary_words[] = {"none", "daily", "weekly", NULL};
 
@@ -51,7 +52,8 @@ const struct field person_fields[PERSON_KEYS] = {
     [PERSON_NAME] = {"name", FIELD_TEXT, .required = true, PERSON_TEXT(name),
                      .help = "as it stands in the record beside what they did"},
     [PERSON_ROLE] = {"role", FIELD_WORD, PERSON_AT(role), .words = role_words,
-                     .fallback = "\"resident\"", .help = "what they may ask for over MQTT"},
+                     .fallback = "\"resident\"",
+                     .help = "what they may see and do, by the page and over MQTT"},
     [PERSON_LANGUAGE] = {"language", FIELD_ID, PERSON_TEXT(language), .fallback = "\"en\"",
                          .help = "of their messages: en, es, or one of phrases.cfg"},
     [PERSON_MAIL] = {"mail", FIELD_TEXT, PERSON_TEXT(mail), .fallback = "none",
@@ -171,7 +173,7 @@ static void read_times(struct raw_person *raw, const struct config_file *file,
                     "the quiet hours of \"%s\" end when they begin", p->id);
 }
 
-static void check_ways(const struct delivery *d, const struct delivery_person *p,
+static void check_ways(const struct delivery *d, const struct delivery_person *p, bool logins,
                        const struct config_file *file, const config_setting_t *group)
 {
     if (p->mail[0])
@@ -191,14 +193,14 @@ static void check_ways(const struct delivery *d, const struct delivery_person *p
         field_warning(file, field_line(group, "webhook"),
                       "what happens in this home goes to \"%.80s\" in the clear; use https://",
                       p->webhook);
-    if (!p->mail[0] && !p->webhook[0])
+    if (!p->mail[0] && !p->webhook[0] && !logins)
         field_warning(file, field_line(group, "id"),
                       "\"%s\" has neither mail nor webhook and is told nothing", p->id);
 }
 
 static void read_person(struct delivery *d, const struct config_file *file,
                         const config_setting_t *group, const struct phrases *phrases,
-                        const char *directory)
+                        const char *directory, bool logins)
 {
     struct raw_person raw = {.person = {.language = "en",
                                         .least = PRIORITY_HIGH,
@@ -217,14 +219,14 @@ static void read_person(struct delivery *d, const struct config_file *file,
                     p->language);
     read_times(&raw, file, group, keys);
     if (GIVEN(keys, PERSON_ID))
-        check_ways(d, p, file, group);
+        check_ways(d, p, logins, file, group);
     delivery_settle_path(file, group, "token_file", directory, true, p->token_file);
     delivery_settle_path(file, group, "webhook_ca", directory, false, p->webhook_ca);
     d->people[d->person_count++] = *p;
 }
 
 void people_file_read(struct delivery *d, const struct config_file *file,
-                      const struct phrases *phrases, const char *directory)
+                      const struct phrases *phrases, const char *directory, bool logins)
 {
     const config_setting_t *mail = config_setting_get_member(file->root, "mail");
     const config_setting_t *people = config_setting_get_member(file->root, "people");
@@ -239,5 +241,6 @@ void people_file_read(struct delivery *d, const struct config_file *file,
         return;
     }
     for (int i = 0; i < count; i++)
-        read_person(d, file, config_setting_get_elem(people, (unsigned)i), phrases, directory);
+        read_person(d, file, config_setting_get_elem(people, (unsigned)i), phrases, directory,
+                    logins);
 }

@@ -39,10 +39,10 @@ enum {
     PERSON_KEYS
 };
 
-/* Reads both groups of the file, as far as they are there. directory as for
+/* Reads both groups of the file, as far as they are there. directory and logins as for
  * delivery_file_read. */
 void people_file_read(struct delivery *d, const struct config_file *file,
-                      const struct phrases *phrases, const char *directory);
+                      const struct phrases *phrases, const char *directory, bool logins);
 
 /* The tables, for the manual. */
 extern const struct field mail_fields[MAIL_KEYS];

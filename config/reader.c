@@ -54,7 +54,7 @@ static void load_delivery(struct config *c, const struct config_source *source,
     if (source_open(&file, source, "delivery.cfg", faults) != SOURCE_OPEN)
         return;
     char *whole = source->directory ? realpath(source->directory, NULL) : NULL;
-    delivery_file_read(&c->delivery, &file, &c->phrases, whole);
+    delivery_file_read(&c->delivery, &file, &c->phrases, whole, page_asks_who(&c->page));
     free(whole);
     source_close(&file);
 }
@@ -80,17 +80,33 @@ static void load_tariff(struct config *c, const struct config_source *source,
     source_close(&file);
 }
 
-static void load_page(struct config *c, const struct config_source *source,
+static bool load_page(struct config *c, const struct config_source *source,
                       struct config_faults *faults)
 {
     struct config_file file;
+    size_t before = faults->errors;
     c->page = page_defaults();
     if (source_open(&file, source, "page.cfg", faults) != SOURCE_OPEN)
-        return;
+        return faults->errors == before;
     char *whole = source->directory ? realpath(source->directory, NULL) : NULL;
     page_file_read(&c->page, &file, whole);
     free(whole);
     source_close(&file);
+    return faults->errors == before;
+}
+
+/* somebody has to be there who lets the others in */
+static void check_logins(const struct config *c, struct config_faults *faults)
+{
+    const struct delivery *d = &c->delivery;
+    if (c->page.off || !page_asks_who(&c->page))
+        return;
+    for (size_t i = 0; i < d->person_count; i++)
+        if (d->people[i].role == ROLE_ADMINISTRATOR)
+            return;
+    faults_error(faults, "page.cfg", 0,
+                 "people log in to the page, and nobody is there who could let them in: give "
+                 "one of people in delivery.cfg role = \"administrator\"");
 }
 
 /* rules.cfg names panels and circuits of the site: behind a faulty site.cfg such ids are not
@@ -104,10 +120,12 @@ static bool load(struct config *out, const struct config_source *source,
     bool site_good = load_site(&c, source, faults);
     load_rules(&c, source, site_good, faults);
     phrases_file_read(&c.phrases, source, faults);
+    bool page_good = load_page(&c, source, faults); /* before: it says whether people log in */
     load_delivery(&c, source, faults);
+    if (page_good)
+        check_logins(&c, faults);
     load_retention(&c, source, faults);
     load_tariff(&c, source, faults);
-    load_page(&c, source, faults);
     appliances_file_read(&c.signatures, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {

@@ -6,7 +6,9 @@
 #include "notify/rights.h"
 #include "store/chart.h"
 
+#include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 static void reply_object(struct mqtt *m, const struct command *c, json_t *members)
 {
@@ -86,18 +88,17 @@ static const char *name_load(struct engine *e, struct store *store, int64_t wall
     return failed ? "memory is short, try again" : NULL;
 }
 
-/* what changes something; NULL: done, and on disk before it is announced */
-static const char *change(struct engine *e, struct store *store, int64_t wall_ms,
-                          const struct command *c, const char *by)
+/* carries it out; NULL: done */
+static const char *carry_out(struct engine *e, struct store *store, int64_t wall_ms,
+                             const struct command *c, const char *by)
 {
     struct alarms *a = engine_alarms(e);
     enum alarms_err err = ALARMS_OK;
-    const char *error = NULL;
     switch (c->verb) {
     case COMMAND_CIRCUITS:
     case COMMAND_HISTORY:
     case COMMAND_STATUS: return NULL;
-    case COMMAND_NAME: error = name_load(e, store, wall_ms, c); break;
+    case COMMAND_NAME: return name_load(e, store, wall_ms, c);
     case COMMAND_ACKNOWLEDGE: err = alarms_acknowledge(a, c->alarm, wall_ms, by); break;
     case COMMAND_SHELVE:
         err = alarms_shelve(a, c->alarm, wall_ms, c->seconds, by, c->note);
@@ -109,13 +110,28 @@ static const char *change(struct engine *e, struct store *store, int64_t wall_ms
                                     c->note);
         break;
     case COMMAND_CORRECT:
-        if (!engine_correct_trip(e, c->trip, c->cause, wall_ms, by))
-            error = "no trip of that id is over and uncorrected";
-        break;
+        return engine_correct_trip(e, c->trip, c->cause, wall_ms, by)
+                   ? NULL
+                   : "no trip of that id is over and uncorrected";
     }
-    if (err != ALARMS_OK)
-        error = alarms_strerror(err);
-    if (!error && store_commit(store, clock_mono_ms(), wall_ms) != STORE_OK)
+    return err == ALARMS_OK ? NULL : alarms_strerror(err);
+}
+
+static const char *subject_of(const struct command *c)
+{
+    return c->alarm[0] ? c->alarm : c->trip[0] ? c->trip : c->load;
+}
+
+/* what changes something; NULL: done, and on disk, with who did it, before it is announced */
+static const char *change(struct engine *e, struct store *store, struct store_audit said,
+                          const struct command *c, const char *by)
+{
+    const char *error = carry_out(e, store, said.wall_ms, c, by);
+    said.act = command_verb_name(c->verb);
+    said.subject = subject_of(c);
+    said.result = error;
+    store_add_audit(store, &said);
+    if (store_commit(store, clock_mono_ms(), said.wall_ms) != STORE_OK && !error)
         error = "it is done, but could not be written to the record yet";
     return error;
 }
@@ -127,27 +143,55 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
     const struct site *s = &config->site;
     const char *by;
     char why[RIGHTS_WHY_SIZE];
-    if (!rights_allow(&config->delivery, c, &by, why))
+    int person = delivery_find_person(&config->delivery, c->person);
+    struct store_audit said = {.wall_ms = wall_ms, .way = "mqtt"};
+    if (!rights_allow(&config->delivery, c, &by, why)) {
         mqtt_reply(m, &c->reply, why, NULL);
-    else if (c->verb == COMMAND_CIRCUITS)
+    } else if (c->verb == COMMAND_CIRCUITS) {
         reply_object(m, c, circuits(s, e, wall_ms));
-    else if (c->verb == COMMAND_STATUS)
+    } else if (c->verb == COMMAND_STATUS) {
         reply_object(m, c, status(m, s, store, wall_ms));
-    else if (c->verb == COMMAND_HISTORY)
+    } else if (c->verb == COMMAND_HISTORY) {
         history(m, s, r, wall_ms, c);
-    else
-        mqtt_reply(m, &c->reply, change(e, store, wall_ms, c, by), NULL);
+    } else {
+        said.who = by;
+        if (person >= 0)
+            said.role =
+                delivery_role_name((enum delivery_role)config->delivery.people[person].role);
+        mqtt_reply(m, &c->reply, change(e, store, said, c, by), NULL);
+    }
 }
 
 void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wall_ms,
                 struct web_ask *ask)
 {
     struct command c;
-    char why[COMMAND_WHY_SIZE];
-    if (!command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c, why))
+    char why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4], way[64];
+    const struct access_who *a = ask->who;
+    if (strcmp(ask->verb, WEB_KEEP) == 0) {
+        web_keep(w, wall_ms);
+        store_commit(store, clock_mono_ms(), wall_ms); /* the store says when it cannot */
+        web_reply(w, ask, NULL);
+        return;
+    }
+    if (!command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c,
+                       why)) {
         web_reply(w, ask, why);
-    else if (c.person[0]) /* a topic of MQTT alone says who somebody is */
+        return;
+    }
+    if (c.person[0]) { /* a topic of MQTT alone says who somebody is */
         web_reply(w, ask, "there is no such command");
-    else
-        web_reply(w, ask, change(e, store, wall_ms, &c, c.by));
+        return;
+    }
+    if (a->id[0] && !rights_allow_role(a->role, a->name, &c, why)) {
+        web_refuse(w, ask, why);
+        return;
+    }
+    snprintf(way, sizeof way, "page %s", ask->address);
+    snprintf(who, sizeof who, a->id[0] ? "%s (%s)" : "%s%s", c.by, a->id);
+    const struct store_audit said = {.wall_ms = wall_ms,
+                                     .who = who,
+                                     .role = a->id[0] ? delivery_role_name(a->role) : NULL,
+                                     .way = way};
+    web_reply(w, ask, change(e, store, said, &c, c.by));
 }

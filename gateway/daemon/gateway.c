@@ -209,10 +209,12 @@ static void take_wishes(struct gateway *g, int64_t mono_ms)
     if (mono_ms - g->wishes_mono_ms < WISHES_EVERY_MS)
         return;
     g->wishes_mono_ms = mono_ms;
-    wish_take(g->wishes, g->engine, &done);
+    wish_take(g->wishes, g->engine, g->web, g->store, clock_wall_ms(), &done);
     if (done.count == 0)
         return;
     keep_state(g, ENGINE_LEARNED, "learned");
+    if (g->web)
+        web_keep(g->web, clock_wall_ms());
     if (store_commit(g->store, mono_ms, clock_wall_ms()) == STORE_OK)
         wish_drop(g->database, &done);
 }
@@ -241,6 +243,8 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
     }
+    if (g->web)
+        web_keep(g->web, clock_wall_ms());
     mailroom_tick(&g->mailroom);
     int64_t commit_mono_ms = clock_mono_ms(); /* the store says itself when it cannot write */
     enum store_err err = store_commit(g->store, commit_mono_ms, clock_wall_ms());
@@ -349,8 +353,11 @@ static void start_web(struct gateway *g)
     char why[256];
     if (p->off)
         return;
-    struct web_options o = {
-        .settings = p, .site = &g->config->site, .store = g->store, .store_path = g->database};
+    struct web_options o = {.settings = p,
+                            .site = &g->config->site,
+                            .store = g->store,
+                            .store_path = g->database,
+                            .delivery = &g->config->delivery};
     g->web = web_start(&o, why, sizeof why);
     if (g->web)
         log_info("page",
@@ -505,6 +512,7 @@ void gateway_reload(struct gateway *g)
     stop_buses(g);
     web_stop(g->web);
     g->web = NULL;
+    store_commit(g->store, clock_mono_ms(), clock_wall_ms()); /* who is logged in: read anew */
     stop_mqtt(g);
     struct codec_out told = {0};
     mailroom_stop(&g->mailroom, &told);

@@ -6,6 +6,7 @@
 
 #include "analysis/engine.h"
 #include "store/reader.h"
+#include "web/web.h"
 
 #define WISH_MOST 32 /* at a time; the others come next time */
 
@@ -18,8 +19,9 @@ struct wish_done {
 };
 
 /* Carries out what is wished; out lists it, so that it can be dropped once what came of it is
- * on disk. */
-void wish_take(struct store_reader *r, struct engine *e, struct wish_done *out);
+ * on disk. web may be NULL. wall_ms is now. */
+void wish_take(struct store_reader *r, struct engine *e, struct web *web, struct store *store,
+               int64_t wall_ms, struct wish_done *out);
 void wish_drop(const char *database, const struct wish_done *done);
 
 #endif

@@ -9,13 +9,3 @@ int delivery_find_person(const struct delivery *d, const char *id)
             return (int)i;
     return -1;
 }
-
-const char *delivery_role_name(enum delivery_role r)
-{
-    switch (r) {
-    case ROLE_RESIDENT: return "resident";
-    case ROLE_ELECTRICIAN: return "electrician";
-    case ROLE_MANAGER: return "manager";
-    }
-    return "?";
-}

@@ -7,6 +7,7 @@
 #ifndef FORETRIP_DELIVERY_H
 #define FORETRIP_DELIVERY_H
 
+#include "role.h"
 #include "site.h"
 
 #define DELIVERY_HOST_SIZE 256
@@ -60,9 +61,6 @@ struct delivery_mail {
     char ca[DELIVERY_PATH_SIZE]; /* "": the system's own authorities */
 };
 
-/* What somebody may ask for over MQTT, and what they see. */
-enum delivery_role { ROLE_RESIDENT, ROLE_ELECTRICIAN, ROLE_MANAGER };
-
 enum delivery_summary { SUMMARY_NONE, SUMMARY_DAILY, SUMMARY_WEEKLY };
 
 #define DELIVERY_MAX_PEOPLE 32
@@ -94,7 +92,5 @@ struct delivery {
 
 /* Index, -1 when there is none. */
 int delivery_find_person(const struct delivery *d, const char *id);
-
-const char *delivery_role_name(enum delivery_role r);
 
 #endif

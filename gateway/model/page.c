@@ -17,6 +17,11 @@ bool page_is_loopback(const char *address)
     return inet_pton(AF_INET6, address, &v6) == 1 && IN6_IS_ADDR_LOOPBACK(&v6);
 }
 
+bool page_asks_who(const struct page_settings *p)
+{
+    return p->login || !page_is_loopback(p->listen);
+}
+
 bool page_address_valid(const char *address)
 {
     unsigned char bytes[sizeof(struct in6_addr)];

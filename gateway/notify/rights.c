@@ -4,6 +4,37 @@
 
 #define RESIDENT_SHELVE_SECONDS 86400.0
 
+static enum act act_of(const struct command *c)
+{
+    switch (c->verb) {
+    case COMMAND_STATUS: return ACT_SEE;
+    case COMMAND_HISTORY:
+    case COMMAND_CIRCUITS: return ACT_SEE_LOADS;
+    case COMMAND_ACKNOWLEDGE:
+    case COMMAND_UNSHELVE: return ACT_ACKNOWLEDGE;
+    case COMMAND_SHELVE:
+        return c->seconds > RESIDENT_SHELVE_SECONDS ? ACT_SHELVE_LONG : ACT_SHELVE;
+    case COMMAND_OUT_OF_SERVICE:
+    case COMMAND_IN_SERVICE: return ACT_OUT_OF_SERVICE;
+    case COMMAND_CORRECT: return ACT_CORRECT;
+    case COMMAND_NAME: return ACT_NAME;
+    }
+    return ACT_PEOPLE;
+}
+
+bool rights_allow_role(enum delivery_role role, const char *name, const struct command *c,
+                       char why[RIGHTS_WHY_SIZE])
+{
+    enum act act = act_of(c);
+    why[0] = '\0';
+    if (role_may(role, act))
+        return true;
+    snprintf(why, RIGHTS_WHY_SIZE, "%s as %s may not ask for %s%s", name,
+             delivery_role_name(role), command_verb_name(c->verb),
+             act == ACT_SHELVE_LONG ? " of more than a day" : "");
+    return false;
+}
+
 bool rights_allow(const struct delivery *d, const struct command *c, const char **by,
                   char why[RIGHTS_WHY_SIZE])
 {
@@ -23,26 +54,6 @@ bool rights_allow(const struct delivery *d, const struct command *c, const char 
         return false;
     }
     const struct delivery_person *p = &d->people[i];
-    enum delivery_role role = (enum delivery_role)p->role;
-    bool ok = true;
     *by = p->name;
-    switch (c->verb) {
-    case COMMAND_ACKNOWLEDGE:
-    case COMMAND_UNSHELVE:
-    case COMMAND_STATUS: break;
-    case COMMAND_SHELVE:
-        ok = role != ROLE_RESIDENT || c->seconds <= RESIDENT_SHELVE_SECONDS;
-        break;
-    case COMMAND_OUT_OF_SERVICE:
-    case COMMAND_IN_SERVICE: ok = role == ROLE_ELECTRICIAN; break;
-    case COMMAND_CORRECT: ok = role == ROLE_ELECTRICIAN; break;
-    case COMMAND_NAME:
-    case COMMAND_HISTORY:
-    case COMMAND_CIRCUITS: ok = role != ROLE_MANAGER; break; /* what tenants have on */
-    }
-    if (!ok)
-        snprintf(why, RIGHTS_WHY_SIZE, "%s as %s may not ask for %s%s", p->name,
-                 delivery_role_name(role), command_verb_name(c->verb),
-                 c->verb == COMMAND_SHELVE ? " of more than a day" : "");
-    return ok;
+    return rights_allow_role((enum delivery_role)p->role, p->name, c, why);
 }

@@ -1,5 +1,5 @@
 /*
- * rights - who may ask the gateway for what over MQTT.
+ * rights - who may ask the gateway for which command: over MQTT, and by the page.
  */
 #ifndef FORETRIP_RIGHTS_H
 #define FORETRIP_RIGHTS_H
@@ -13,5 +13,9 @@
 #define RIGHTS_WHY_SIZE 256
 bool rights_allow(const struct delivery *d, const struct command *c, const char **by,
                   char why[RIGHTS_WHY_SIZE]);
+
+/* The same for somebody whose role is known: by the page. */
+bool rights_allow_role(enum delivery_role role, const char *name, const struct command *c,
+                       char why[RIGHTS_WHY_SIZE]);
 
 #endif

@@ -3,6 +3,7 @@
 #include "schema.h"
 
 #include "base/clock.h"
+#include "base/log.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -49,6 +50,9 @@ static const char *const sql_of[STATEMENTS] = {
                  " (SELECT id FROM outbox WHERE low_value = 1 ORDER BY id LIMIT ?1)",
     [DROP_OLDEST] = "DELETE FROM outbox WHERE id IN"
                     " (SELECT id FROM outbox WHERE route <> 3 ORDER BY id LIMIT ?1)",
+    [ADD_AUDIT] = "INSERT INTO audit (wall_ms, who, role, way, act, subject, result)"
+                  " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+    [TRIM_AUDIT] = "DELETE FROM audit WHERE id <= (SELECT max(id) FROM audit) - ?1",
     [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
                    " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
 };
@@ -146,6 +150,21 @@ static int set_pragmas(sqlite3 *db, int64_t pages_most)
     return rc;
 }
 
+/* Passwords' hashes are in it: nobody but the owner reads it, nor what lies beside it. */
+static void keep_to_owner(const char *path)
+{
+    static const char *const tails[] = {"", "-wal", "-shm"};
+    char name[4096];
+    struct stat st;
+    for (size_t i = 0; i < sizeof tails / sizeof tails[0]; i++) {
+        snprintf(name, sizeof name, "%s%s", path, tails[i]);
+        if (stat(name, &st) == 0 && (st.st_mode & (S_IRWXG | S_IRWXO)) &&
+            chmod(name, st.st_mode & S_IRWXU) != 0)
+            log_warning("store", "%s can be read by others, and that cannot be changed: %s",
+                        name, strerror(errno));
+    }
+}
+
 static int prepare_all(struct database *d)
 {
     int rc = SQLITE_OK;
@@ -168,6 +187,7 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
     if (rc == SQLITE_OK && sqlite3_db_readonly(d->db, "main") == 1)
         rc = SQLITE_READONLY;
     if (rc == SQLITE_OK) {
+        keep_to_owner(path);
         doing = "checking the record";
         rc = check(d->db, path);
     }

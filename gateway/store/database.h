@@ -39,7 +39,9 @@ enum statement {
     PUT_SETTLED,    /* route, id */
     DROP_LOW,       /* how many */
     DROP_OLDEST,    /* how many */
-    TRIM_LOADS,     /* before, how many */
+    ADD_AUDIT,
+    TRIM_AUDIT, /* all but the newest so many */
+    TRIM_LOADS, /* before, how many */
     STATEMENTS
 };
 

@@ -7,10 +7,12 @@
 #include "base/clock.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 struct checking {
@@ -302,6 +304,10 @@ enum store_err history_backup(struct store_reader *r, const char *to, char *why,
         return refuse(why, why_size, err, "the record cannot be read: %s", store_strerror(err));
     snprintf(part, sizeof part, "%s.part", to);
     unlink(part);
+    /* for its owner alone, as the record is; an empty file is an empty database */
+    int made = open(part, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, S_IRUSR | S_IWUSR);
+    if (made >= 0)
+        close(made);
     int rc = sqlite3_open_v2(
         part, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX, NULL);
     if (rc == SQLITE_OK)

@@ -15,6 +15,7 @@ enum question {
     ASK_BETWEEN,
     ASK_TRIPS,
     ASK_ALARMS,
+    ASK_AUDIT,
     ASK_STATE,
     ASK_WISHES,
     ASK_SETTLED,
@@ -38,6 +39,8 @@ static const char *const sql_of[QUESTIONS] = {
         "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, seq,"
         " json FROM alarms WHERE NOT ?1 OR state <> 'normal'"
         " ORDER BY changed_ms DESC, id",
+    [ASK_AUDIT] = "SELECT id, wall_ms, who, role, way, act, subject, result FROM audit"
+                  " WHERE id < ?1 ORDER BY id DESC LIMIT ?2",
     [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
     [ASK_WISHES] = "SELECT key, CAST(bytes AS TEXT), wall_ms FROM state"
                    " WHERE key >= '" WISH "' AND key < 'wish;' ORDER BY key", /* ; is : + 1 */
@@ -269,6 +272,32 @@ enum store_err store_read_alarms(struct store_reader *r, bool standing_only, sto
             .note = text(st, 7),
             .seq = sqlite3_column_int64(st, 8),
             .json = text(st, 9),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+enum store_err store_read_audit(struct store_reader *r, int64_t before, size_t most,
+                                store_audit_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_AUDIT, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, before > 0 ? before : INT64_MAX, (int64_t)most);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct store_audit_row row = {
+            .id = sqlite3_column_int64(st, 0),
+            .said = {.wall_ms = sqlite3_column_int64(st, 1),
+                     .who = text(st, 2),
+                     .role = text(st, 3),
+                     .way = text(st, 4),
+                     .act = text(st, 5),
+                     .subject = text(st, 6),
+                     .result = text(st, 7)},
         };
         if (!fn(context, &row))
             break;

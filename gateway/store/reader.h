@@ -97,6 +97,18 @@ typedef bool store_alarm_fn(void *context, const struct store_alarm_row *row);
 enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
                                  void *context);
 
+/* ---- who did what ---- */
+
+struct store_audit_row {
+    int64_t id;
+    struct store_audit said; /* "" where nothing was known */
+};
+typedef bool store_audit_fn(void *context, const struct store_audit_row *row);
+
+/* Newest first, those with an id below before (0: from the newest), at most most. */
+enum store_err store_read_audit(struct store_reader *r, int64_t before, size_t most,
+                                store_audit_fn *fn, void *context);
+
 /* ---- state ---- */
 
 /* What store_add_state kept: *bytes is malloc'ed and the caller's, NULL when there is nothing.

@@ -44,6 +44,11 @@ static const char *const steps[] = {
     "CREATE TABLE days (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
     "CREATE TABLE frozen (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
     "CREATE TABLE summaries (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;",
+
+    /* 4: who did what, when */
+    "CREATE TABLE audit ("
+    " id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT NULL, who TEXT, role TEXT,"
+    " way TEXT, act TEXT NOT NULL, subject TEXT, result TEXT) STRICT;",
 };
 
 int schema_version(void)

@@ -102,6 +102,20 @@ void store_add_message(struct store *s, const struct store_message *m);
 void store_add_state(struct store *s, const char *key, const void *bytes, size_t length,
                      int64_t wall_ms);
 
+/* Who did what, when: what people asked for, and logins. The newest STORE_AUDIT_MOST are kept.
+ * "" or NULL: not known, or none. */
+#define STORE_AUDIT_MOST 20000
+struct store_audit {
+    int64_t wall_ms;
+    const char *who;     /* name, and for a person the id: "Ada Lind (ada)" */
+    const char *role;    /* word */
+    const char *way;     /* "page 192.0.2.7", "mqtt", "gateway" */
+    const char *act;     /* word: "login", "acknowledge" */
+    const char *subject; /* id of what it was about */
+    const char *result;  /* "": done; else why not */
+};
+void store_add_audit(struct store *s, const struct store_audit *a);
+
 /* The site as the frames that follow describe it; again after every reload. Borrowed until
  * then. */
 void store_set_site(struct store *s, const struct site *site);

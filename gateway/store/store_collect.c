@@ -124,6 +124,15 @@ void store_add_state(struct store *s, const char *key, const void *bytes, size_t
         VALUES(value_text(key), value_blob(bytes, length), value_int(wall_ms)));
 }
 
+void store_add_audit(struct store *s, const struct store_audit *a)
+{
+    add(s, record_entry(ADD_AUDIT),
+        VALUES(value_int(a->wall_ms), value_text(a->who), value_text(a->role),
+               value_text(a->way), value_text(a->act), value_text(a->subject),
+               value_text(a->result)));
+    ADD_AFTER(s, TRIM_AUDIT, value_int(STORE_AUDIT_MOST));
+}
+
 /* ---- readings ---- */
 
 void store_take_block(struct store *s)

@@ -19,6 +19,12 @@
 
 #define WISH "wish:"           /* every key begins with it */
 #define WISH_NAME WISH "name:" /* then "<circuit>/<load>"; the bytes are the name */
+/* Who may log in to the page (web/access.h). The bytes are parted by tabs: who wishes it; the
+ * hash of the code in hexadecimal; until when it is good, Unix ms; of a visit, the visitor's
+ * name. To end something, who wishes it is enough. */
+#define WISH_INVITE WISH "invite:" /* then the person's id */
+#define WISH_VISIT WISH "visit:"   /* then the visit's id */
+#define WISH_END WISH "end:"       /* then either */
 
 /* Replaces a wish under the same key. The record must be there. */
 enum store_err wishes_add(const char *path, const char *key, const char *value,

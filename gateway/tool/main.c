@@ -108,6 +108,19 @@ static const struct verb verbs[] = {
         .run = verb_name,
     },
     {
+        .name = "people",
+        .arguments = "[invite PERSON | visit NAME --for TIME | end ID] --config DIR\n"
+                     "           [--database FILE] [--json]",
+        .summary = "who may log in to the page, and codes for them",
+        .help = "  invite PERSON     a one-time code with which they choose a password\n"
+                "  visit NAME        a code for somebody who comes for --for TIME (8h, 2d)\n"
+                "  end ID            every session and code of a person, or a visit\n"
+                "  --config DIR      the directory with site.cfg and delivery.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --json            the list as a JSON object\n",
+        .run = verb_people,
+    },
+    {
         .name = "read",
         .arguments = "METER --config DIR",
         .summary = "poll one meter once and print its readings",

@@ -31,6 +31,7 @@ enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_history(int argc, char **argv);
 enum exit_code verb_loads(int argc, char **argv);
 enum exit_code verb_name(int argc, char **argv);
+enum exit_code verb_people(int argc, char **argv);
 enum exit_code verb_read(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
 enum exit_code verb_send_test(int argc, char **argv);

@@ -3,6 +3,7 @@
 #include "api.h"
 #include "assets.h"
 
+#include <sodium.h>
 #include <string.h>
 
 struct route {
@@ -10,26 +11,41 @@ struct route {
     const char *before; /* the id */
     const char *after;  /* NULL: the path is `before` and has no id */
     api_function *function;
+    enum act act;
 };
 
 static const struct route routes[] = {
-    {"GET", "/api/v1/site", NULL, api_site},
-    {"GET", "/api/v1/status", NULL, api_status},
-    {"GET", "/api/v1/circuits", NULL, api_circuits},
-    {"GET", "/api/v1/circuits/", "", api_circuit},
-    {"GET", "/api/v1/circuits/", "/history", api_history},
-    {"GET", "/api/v1/circuits/", "/export.csv", api_export},
-    {"POST", "/api/v1/circuits/", "/name", api_name},
-    {"GET", "/api/v1/loads", NULL, api_loads},
-    {"GET", "/api/v1/alarms", NULL, api_alarms},
-    {"POST", "/api/v1/alarms/", "/acknowledge", api_acknowledge},
-    {"POST", "/api/v1/alarms/", "/shelve", api_shelve},
-    {"GET", "/api/v1/trips", NULL, api_trips},
-    {"GET", "/api/v1/trips/", "", api_trip},
-    {"GET", "/api/v1/trips/", "/record", api_trip_record},
-    {"POST", "/api/v1/trips/", "/correct", api_correct},
-    {"GET", "/api/v1/events", NULL, api_events},
-    {"GET", "/api/v1/stream", NULL, api_stream},
+    {"GET", "/api/v1/site", NULL, api_site, ACT_SEE},
+    {"GET", "/api/v1/status", NULL, api_status, ACT_SEE},
+    {"GET", "/api/v1/circuits", NULL, api_circuits, ACT_SEE},
+    {"GET", "/api/v1/circuits/", "", api_circuit, ACT_SEE},
+    {"GET", "/api/v1/circuits/", "/history", api_history, ACT_SEE},
+    {"GET", "/api/v1/circuits/", "/export.csv", api_export, ACT_SEE_LOADS},
+    {"POST", "/api/v1/circuits/", "/name", api_name, ACT_NAME},
+    {"GET", "/api/v1/loads", NULL, api_loads, ACT_SEE_LOADS},
+    {"GET", "/api/v1/alarms", NULL, api_alarms, ACT_SEE},
+    {"POST", "/api/v1/alarms/", "/acknowledge", api_acknowledge, ACT_ACKNOWLEDGE},
+    {"POST", "/api/v1/alarms/", "/shelve", api_shelve, ACT_SHELVE},
+    {"POST", "/api/v1/alarms/", "/unshelve", api_unshelve, ACT_ACKNOWLEDGE},
+    {"POST", "/api/v1/alarms/", "/out-of-service", api_out_of_service, ACT_OUT_OF_SERVICE},
+    {"POST", "/api/v1/alarms/", "/in-service", api_in_service, ACT_OUT_OF_SERVICE},
+    {"GET", "/api/v1/trips", NULL, api_trips, ACT_SEE},
+    {"GET", "/api/v1/trips/", "", api_trip, ACT_SEE},
+    {"GET", "/api/v1/trips/", "/record", api_trip_record, ACT_SEE_LOADS},
+    {"POST", "/api/v1/trips/", "/correct", api_correct, ACT_CORRECT},
+    {"GET", "/api/v1/events", NULL, api_events, ACT_SEE},
+    {"GET", "/api/v1/stream", NULL, api_stream, ACT_SEE},
+    {"GET", "/api/v1/session", NULL, api_session, ACT_NOTHING},
+    {"POST", "/api/v1/session", NULL, api_login, ACT_NOTHING},
+    {"POST", "/api/v1/session/choose", NULL, api_choose, ACT_NOTHING},
+    {"POST", "/api/v1/session/password", NULL, api_password, ACT_SEE},
+    {"POST", "/api/v1/session/end", NULL, api_logout, ACT_SEE},
+    {"GET", "/api/v1/people", NULL, api_people, ACT_PEOPLE},
+    {"POST", "/api/v1/people/", "/invite", api_invite, ACT_PEOPLE},
+    {"POST", "/api/v1/people/", "/end", api_end, ACT_PEOPLE},
+    {"POST", "/api/v1/visits", NULL, api_visit, ACT_PEOPLE},
+    {"POST", "/api/v1/visits/", "/end", api_end, ACT_PEOPLE},
+    {"GET", "/api/v1/audit", NULL, api_audit, ACT_PEOPLE},
 };
 #define ROUTES (sizeof routes / sizeof routes[0])
 
@@ -78,6 +94,12 @@ static bool comes_from_here(const struct web_request *r, struct web_answer *out)
     return false;
 }
 
+/* in a time that does not tell where they differ */
+static bool same_token(const char *given, const char *wanted)
+{
+    return strlen(given) == strlen(wanted) && sodium_memcmp(given, wanted, strlen(wanted)) == 0;
+}
+
 /* A page of somebody else's whose name leads to 127.0.0.1 would be this page's own in the eyes
  * of a browser: who listens on loopback answers to loopback's names alone. */
 static bool is_local_name(const char *host)
@@ -86,6 +108,32 @@ static bool is_local_name(const char *host)
     return (n == 9 && strncmp(host, "localhost", 9) == 0) ||
            (n == 5 && strncmp(host, "[::1]", 5) == 0) ||
            (strncmp(host, "127.", 4) == 0 && strspn(host, "0123456789.") == n);
+}
+
+/* Whoever asks, into the call; false having answered. */
+static bool may(struct api_call *c, const struct route *t, struct web_answer *out)
+{
+    struct access *a = c->x->access;
+    bool post = strcmp(t->method, "POST") == 0;
+    c->who = (struct access_who){.role = ROLE_ADMINISTRATOR};
+    if (!a)
+        return true;
+    bool in = c->r->session && access_find(a, c->r->session, c->wall_ms, &c->who);
+    c->discreet = !in || !role_may(c->who.role, ACT_SEE_LOADS);
+    if (!in)
+        c->who = (struct access_who){0};
+    if (t->act == ACT_NOTHING)
+        return true;
+    if (!in)
+        web_error(out, 401, "log in first: POST /api/v1/session");
+    else if (!role_may(c->who.role, t->act))
+        web_error(out, 403, "%s as %s may not do that", c->who.name,
+                  delivery_role_name(c->who.role));
+    else if (post && !(c->r->token && same_token(c->r->token, c->who.token)))
+        web_error(out, 403, "the header X-Foretrip-Token is not this session's");
+    else
+        return true;
+    return false;
 }
 
 static void answer_api(struct api_call *c, struct web_answer *out)
@@ -100,7 +148,10 @@ static void answer_api(struct api_call *c, struct web_answer *out)
             continue;
         if (strcmp(routes[i].method, "POST") == 0 && !comes_from_here(r, out))
             return;
-        routes[i].function(c, out);
+        if (may(c, &routes[i], out))
+            routes[i].function(c, out);
+        out->who = c->who;
+        out->discreet = c->discreet;
         return;
     }
     if (known)

@@ -16,16 +16,26 @@
  *       trips/ID/record              the readings around it; before, after
  *       events                       circuit, from, to, or after, most
  *       stream                       server-sent events
+ *       session                      who is in, and what they may do
+ *       people                       who may log in; visits
+ *       audit                        who did what; before, most
  *       openapi.json                 all of this for programs
  *     POST /api/v1/...
  *       alarms/ID/acknowledge        by
  *       alarms/ID/shelve             by, seconds, note
  *       circuits/ID/name             load, name
  *       trips/ID/correct             cause, by
+ *       session, session/choose, session/password, session/end
+ *       people/ID/invite, people/ID/end, visits, visits/ID/end     (door.h)
  *
  * Reads the store and the board and nothing else. What changes something (POST) is not done
  * here: the answer is WEB_ASK, and the body, checked to be a JSON object, with what it is about
  * put in, goes to the engine's thread, which judges it as it judges a command from the broker.
+ *
+ * Where people log in (`access` is there) everything but the page itself, its description and
+ * the way in needs a session, and each route an act that the session's role may do. What
+ * changes something needs the session's token as well, in the header X-Foretrip-Token. POST
+ * alone changes anything.
  *
  * Threads    as many as there are readers in the context
  */
@@ -41,8 +51,9 @@
 struct web_context {
     const struct site *site;
     struct board *board;
-    bool charts; /* the chart library was built in */
-    bool local;  /* for this machine's people only: asked for by a local name */
+    struct access *access; /* NULL: nobody is asked who they are */
+    bool charts;           /* the chart library was built in */
+    bool local;            /* for this machine's people only: asked for by a local name */
 };
 
 /* Always fills *out, which the caller has zeroed. wall_ms is now. */

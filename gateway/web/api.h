@@ -14,6 +14,8 @@ struct api_call {
     const struct web_request *r;
     int64_t wall_ms;
     char id[EVENT_ID_SIZE];
+    struct access_who who; /* where nobody logs in: an administrator without an id */
+    bool discreet;         /* they may not see what discreet.h leaves out */
 };
 
 typedef void api_function(const struct api_call *c, struct web_answer *out);
@@ -23,12 +25,18 @@ api_function api_site, api_status, api_circuits, api_circuit, api_loads, api_str
 /* api_record.c */
 api_function api_alarms, api_trips, api_trip, api_events;
 /* api_ask.c: what is asked of the engine's thread */
-api_function api_acknowledge, api_shelve, api_name, api_correct;
+api_function api_acknowledge, api_shelve, api_unshelve, api_out_of_service, api_in_service;
+api_function api_name, api_correct;
+/* api_people.c: who is in, who may come in, who did what */
+api_function api_session, api_login, api_choose, api_password, api_logout;
+api_function api_people, api_invite, api_visit, api_end, api_audit;
 /* api_history.c */
 api_function api_history, api_export, api_trip_record;
 
 /* Answers what the store's error means, false when it was none. */
 bool api_store_failed(enum store_err err, struct web_answer *out);
+/* The body as a JSON object to be added to, NULL having answered. */
+json_t *api_take_body(const struct api_call *c, struct web_answer *out);
 /* The circuit of the path, -1 having answered 404. */
 int api_circuit_of(const struct api_call *c, struct web_answer *out);
 /* The trip of the path, a new reference; false having answered. */

@@ -2,8 +2,7 @@
 
 #include <stdio.h>
 
-/* A JSON object to be added to, NULL having answered. */
-static json_t *take_body(const struct api_call *c, struct web_answer *out)
+json_t *api_take_body(const struct api_call *c, struct web_answer *out)
 {
     json_error_t error;
     json_t *o = c->r->body_length
@@ -16,13 +15,16 @@ static json_t *take_body(const struct api_call *c, struct web_answer *out)
     return NULL;
 }
 
-/* The body goes to the engine's thread with what it is about; takes the reference. */
-static void ask(json_t *o, const char *verb, const char *member, const char *subject,
-                struct web_answer *out)
+/* The body goes to the engine's thread with what it is about; takes the reference. Whoever is
+ * logged in is who they are, whatever the body says. */
+static void ask(const struct api_call *c, json_t *o, const char *verb, const char *member,
+                const char *subject, struct web_answer *out)
 {
     json_object_set_new(o, member, json_string(subject));
     json_object_del(o, "reply_to");
-    if (!json_object_get(o, "by"))
+    if (c->who.id[0])
+        json_object_set_new(o, "by", json_string(c->who.name));
+    else if (!json_object_get(o, "by"))
         json_object_set_new(o, "by", json_string("page"));
     web_json(out, o);
     if (out->status != 200)
@@ -32,24 +34,42 @@ static void ask(json_t *o, const char *verb, const char *member, const char *sub
     out->tag[0] = '\0';
 }
 
+static void ask_of_alarm(const struct api_call *c, const char *verb, struct web_answer *out)
+{
+    json_t *o = api_take_body(c, out);
+    if (o)
+        ask(c, o, verb, "alarm", c->id, out);
+}
+
 void api_acknowledge(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = take_body(c, out);
-    if (o)
-        ask(o, "acknowledge", "alarm", c->id, out);
+    ask_of_alarm(c, "acknowledge", out);
 }
 
 void api_shelve(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = take_body(c, out);
-    if (o)
-        ask(o, "shelve", "alarm", c->id, out);
+    ask_of_alarm(c, "shelve", out);
+}
+
+void api_unshelve(const struct api_call *c, struct web_answer *out)
+{
+    ask_of_alarm(c, "unshelve", out);
+}
+
+void api_out_of_service(const struct api_call *c, struct web_answer *out)
+{
+    ask_of_alarm(c, "out-of-service", out);
+}
+
+void api_in_service(const struct api_call *c, struct web_answer *out)
+{
+    ask_of_alarm(c, "in-service", out);
 }
 
 void api_name(const struct api_call *c, struct web_answer *out)
 {
     char load[EVENT_ID_SIZE + 24];
-    json_t *o = api_circuit_of(c, out) < 0 ? NULL : take_body(c, out);
+    json_t *o = api_circuit_of(c, out) < 0 ? NULL : api_take_body(c, out);
     if (!o)
         return;
     const json_t *number = json_object_get(o, "load");
@@ -59,12 +79,12 @@ void api_name(const struct api_call *c, struct web_answer *out)
         return;
     }
     snprintf(load, sizeof load, "%s/%lld", c->id, (long long)json_integer_value(number));
-    ask(o, "name", "load", load, out);
+    ask(c, o, "name", "load", load, out);
 }
 
 void api_correct(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = take_body(c, out);
+    json_t *o = api_take_body(c, out);
     if (o)
-        ask(o, "correct", "trip", c->id, out);
+        ask(c, o, "correct", "trip", c->id, out);
 }

@@ -1,5 +1,7 @@
 #include "api.h"
 
+#include "discreet.h"
+
 #include "model/event_json.h"
 #include "model/frame.h"
 #include "store/chart.h"
@@ -40,10 +42,20 @@ static bool take_wanted(const struct api_call *c, struct chart *w, struct web_an
         !take_quantity(c, w, out))
         return false;
     w->pole = (int)pole - 1;
+    if (c->discreet) { /* nothing finer than the demand interval, by the clock */
+        w->from_wall_ms = w->from_wall_ms / DISCREET_LEAST_MS * DISCREET_LEAST_MS;
+        w->to_wall_ms =
+            (w->to_wall_ms + DISCREET_LEAST_MS - 1) / DISCREET_LEAST_MS * DISCREET_LEAST_MS;
+    }
     const char *why = chart_settle(w);
-    if (why)
-        web_error(out, 400, why);
-    return why == NULL;
+    if (why) {
+        web_error(out, 400, "%s", why);
+        return false;
+    }
+    int64_t most = (w->to_wall_ms - w->from_wall_ms) / DISCREET_LEAST_MS;
+    if (c->discreet && w->points > most)
+        w->points = most;
+    return true;
 }
 
 void api_history(const struct api_call *c, struct web_answer *out)

@@ -1,5 +1,7 @@
 #include "api.h"
 
+#include "discreet.h"
+
 #include "base/clock.h"
 #include "model/event_json.h"
 
@@ -13,24 +15,33 @@
     INT64_C(1800000) /* warnings that stood before it belong to its sheet                      \
                       */
 
-static json_t *row_json(const char *json, int64_t seq)
+/* a list that is filled row by row, for whoever asks */
+struct listing {
+    const struct api_call *call;
+    json_t *list;
+    size_t rows; /* also those that are not told */
+};
+
+/* NULL: it is not told to whoever asks */
+static json_t *row_json(const struct api_call *c, const char *json, int64_t seq)
 {
     json_t *o = json_loads(json, 0, NULL);
     if (o)
         json_object_set_new(o, "seq", json_integer(seq));
-    return o;
+    return o && c->discreet ? discreet_event(c->x->site, o) : o;
 }
 
 /* ---- alarms ---- */
 
 static bool add_alarm(void *context, const struct store_alarm_row *row)
 {
-    json_t *o = row_json(row->json, row->seq);
+    struct listing *l = context;
+    json_t *o = row_json(l->call, row->json, row->seq);
     if (o) {
         json_object_set_new(o, "changed_at", event_json_time(row->changed_wall_ms));
-        json_array_append_new(context, o);
+        json_array_append_new(l->list, o);
     }
-    return json_array_size(context) < MOST_ROWS;
+    return ++l->rows < MOST_ROWS;
 }
 
 void api_alarms(const struct api_call *c, struct web_answer *out)
@@ -39,19 +50,19 @@ void api_alarms(const struct api_call *c, struct web_answer *out)
     bool all = false;
     if (!web_query_only(c->r, names, out) || !web_query_switch(c->r, "all", &all, out))
         return;
-    json_t *list = json_array();
-    enum store_err err = store_read_alarms(c->reader, !all, add_alarm, list);
+    struct listing l = {c, json_array(), 0};
+    enum store_err err = store_read_alarms(c->reader, !all, add_alarm, &l);
     if (api_store_failed(err, out))
-        json_decref(list);
+        json_decref(l.list);
     else
-        web_json(out, json_pack("{s:o}", "alarms", list));
+        web_json(out, json_pack("{s:o}", "alarms", l.list));
 }
 
 /* ---- trips ---- */
 
-static json_t *trip_json(const struct store_trip_row *row)
+static json_t *trip_json(const struct api_call *c, const struct store_trip_row *row)
 {
-    json_t *o = row_json(row->json, row->seq);
+    json_t *o = row_json(c, row->json, row->seq);
     if (!o)
         return NULL;
     bool restored = row->restored_wall_ms > 0;
@@ -66,9 +77,10 @@ static json_t *trip_json(const struct store_trip_row *row)
 
 static bool add_trip(void *context, const struct store_trip_row *row)
 {
-    json_t *o = trip_json(row);
+    struct listing *l = context;
+    json_t *o = trip_json(l->call, row);
     if (o)
-        json_array_append_new(context, o);
+        json_array_append_new(l->list, o);
     return true;
 }
 
@@ -82,16 +94,17 @@ void api_trips(const struct api_call *c, struct web_answer *out)
         !web_query_number(c->r, "most", 1, MOST_ROWS, &most, out) ||
         !web_query_switch(c->r, "open", &open, out))
         return;
-    json_t *list = json_array();
+    struct listing l = {c, json_array(), 0};
     enum store_err err =
-        store_read_trips(c->reader, from, to, open, (size_t)most, add_trip, list);
+        store_read_trips(c->reader, from, to, open, (size_t)most, add_trip, &l);
     if (api_store_failed(err, out))
-        json_decref(list);
+        json_decref(l.list);
     else
-        web_json(out, json_pack("{s:o}", "trips", list));
+        web_json(out, json_pack("{s:o}", "trips", l.list));
 }
 
 struct looking {
+    const struct api_call *call;
     const char *id;
     json_t *found;
     int64_t opened_wall_ms;
@@ -102,7 +115,7 @@ static bool look(void *context, const struct store_trip_row *row)
     struct looking *l = context;
     if (strcmp(row->id, l->id) != 0)
         return true;
-    l->found = trip_json(row);
+    l->found = trip_json(l->call, row);
     l->opened_wall_ms = row->opened_wall_ms;
     return false;
 }
@@ -122,7 +135,7 @@ static bool opened_in(const char *id, int64_t *wall_ms)
 bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **trip,
                    int64_t *opened_wall_ms)
 {
-    struct looking l = {.id = c->id};
+    struct looking l = {.call = c, .id = c->id};
     int64_t from;
     if (opened_in(c->id, &from)) {
         enum store_err err =
@@ -144,39 +157,42 @@ bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **tr
 /* what was said of the circuit around the trip; loads that came and went are in the trip */
 static bool add_said(void *context, const struct store_event_row *row)
 {
-    json_t *o = strncmp(row->type, "load_", 5) == 0 ? NULL : row_json(row->json, row->seq);
+    struct listing *l = context;
+    json_t *o =
+        strncmp(row->type, "load_", 5) == 0 ? NULL : row_json(l->call, row->json, row->seq);
     if (o)
-        json_array_append_new(context, o);
-    return json_array_size(context) < MOST_ROWS;
+        json_array_append_new(l->list, o);
+    return json_array_size(l->list) < MOST_ROWS;
 }
 
 void api_trip(const struct api_call *c, struct web_answer *out)
 {
     static const char *const names[] = {NULL};
-    json_t *trip, *said;
+    json_t *trip;
     int64_t opened;
     if (!web_query_only(c->r, names, out) || !api_find_trip(c, out, &trip, &opened))
         return;
-    said = json_array();
+    struct listing said = {c, json_array(), 0};
     const char *circuit = json_string_value(json_object_get(trip, "circuit"));
     enum store_err err = store_read_events_between(c->reader, circuit, opened - BEFORE_TRIP_MS,
-                                                   opened + DAY_MS, add_said, said);
+                                                   opened + DAY_MS, add_said, &said);
     if (api_store_failed(err, out)) {
         json_decref(trip);
-        json_decref(said);
+        json_decref(said.list);
         return;
     }
-    web_json(out, json_pack("{s:o, s:o}", "trip", trip, "events", said));
+    web_json(out, json_pack("{s:o, s:o}", "trip", trip, "events", said.list));
 }
 
 /* ---- events ---- */
 
 static bool add_event(void *context, const struct store_event_row *row)
 {
-    json_t *o = row_json(row->json, row->seq);
+    struct listing *l = context;
+    json_t *o = row_json(l->call, row->json, row->seq);
     if (o)
-        json_array_append_new(context, o);
-    return json_array_size(context) < MOST_ROWS;
+        json_array_append_new(l->list, o);
+    return ++l->rows < MOST_ROWS;
 }
 
 void api_events(const struct api_call *c, struct web_answer *out)
@@ -193,14 +209,13 @@ void api_events(const struct api_call *c, struct web_answer *out)
         web_error(out, 404, "there is no such circuit");
         return;
     }
-    json_t *list = json_array();
+    struct listing l = {c, json_array(), 0};
     enum store_err err =
-        after >= 0 ? store_read_events(c->reader, after, (size_t)most, add_event, list)
-                   : store_read_events_between(c->reader, circuit, from, to, add_event, list);
+        after >= 0 ? store_read_events(c->reader, after, (size_t)most, add_event, &l)
+                   : store_read_events_between(c->reader, circuit, from, to, add_event, &l);
     if (api_store_failed(err, out))
-        json_decref(list);
+        json_decref(l.list);
     else
-        web_json(out,
-                 json_pack("{s:o, s:b}", "events", list, "more",
-                           json_array_size(list) >= (after >= 0 ? (size_t)most : MOST_ROWS)));
+        web_json(out, json_pack("{s:o, s:b}", "events", l.list, "more",
+                                l.rows >= (after >= 0 ? (size_t)most : MOST_ROWS)));
 }

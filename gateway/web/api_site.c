@@ -1,5 +1,7 @@
 #include "api.h"
 
+#include "discreet.h"
+
 #include "model/event_json.h"
 
 #include <string.h>
@@ -107,7 +109,14 @@ void api_circuits(const struct api_call *c, struct web_answer *out)
     text_append(&out->body, "{");
     append_frame_time(c, &out->body);
     text_append(&out->body, ",\"circuits\":[");
-    board_append_states(c->x->board, c->x->site, index, &out->body);
+    if (c->discreet) {
+        struct text states = TEXT_INIT;
+        board_append_states(c->x->board, c->x->site, index, &states);
+        discreet_states(text_get(&states), &out->body);
+        text_free(&states);
+    } else {
+        board_append_states(c->x->board, c->x->site, index, &out->body);
+    }
     text_append(&out->body, "]}");
     web_json_text(out);
 }
@@ -121,10 +130,18 @@ void api_circuit(const struct api_call *c, struct web_answer *out)
     text_append(&out->body, "{");
     append_frame_time(c, &out->body);
     text_append(&out->body, ",\"state\":");
-    board_append_state(c->x->board, (size_t)circuit, &out->body);
-    text_append(&out->body, ",\"known_loads\":");
-    board_append_known(c->x->board, (size_t)circuit, &out->body);
-    text_append(&out->body, "}");
+    if (c->discreet) {
+        struct text state = TEXT_INIT;
+        board_append_state(c->x->board, (size_t)circuit, &state);
+        discreet_states(text_get(&state), &out->body);
+        text_free(&state);
+        text_append(&out->body, ",\"known_loads\":[]}");
+    } else {
+        board_append_state(c->x->board, (size_t)circuit, &out->body);
+        text_append(&out->body, ",\"known_loads\":");
+        board_append_known(c->x->board, (size_t)circuit, &out->body);
+        text_append(&out->body, "}");
+    }
     web_json_text(out);
 }
 

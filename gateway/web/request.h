@@ -12,6 +12,8 @@
 #ifndef FORETRIP_WEB_REQUEST_H
 #define FORETRIP_WEB_REQUEST_H
 
+#include "access.h"
+
 #include "base/text.h"
 
 #include <jansson.h>
@@ -34,6 +36,9 @@ struct web_request {
     const char *body;
     size_t body_length;
     const char *host, *origin, *content_type, *if_none_match; /* NULL: header not there */
+    const char *session; /* the cookie's token, NULL: none */
+    const char *token;   /* X-Foretrip-Token, NULL: header not there */
+    const char *address; /* of whoever asks, in numbers */
     bool takes_gzip;
 };
 
@@ -41,6 +46,7 @@ enum web_answer_kind {
     WEB_BODY,
     WEB_STREAM, /* server-sent events from now on */
     WEB_ASK,    /* the engine's thread has to be asked first: verb and body */
+    WEB_DOOR,   /* it goes to the door (door.h): verb and body */
 };
 
 struct web_answer {
@@ -50,11 +56,16 @@ struct web_answer {
     struct text body;  /* what is sent, unless fixed is there */
     const void *fixed; /* static storage; NULL: none */
     size_t fixed_length;
-    bool gzip;            /* fixed is compressed */
-    bool keep;            /* a client may keep it as long as its tag is the same */
-    char tag[40];         /* without quotes; "": none */
-    const char *filename; /* static storage; to be saved under that name, NULL: shown */
-    const char *verb;     /* WEB_ASK: static storage */
+    bool gzip;             /* fixed is compressed */
+    bool keep;             /* a client may keep it as long as its tag is the same */
+    char tag[40];          /* without quotes; "": none */
+    const char *filename;  /* static storage; to be saved under that name, NULL: shown */
+    const char *verb;      /* WEB_ASK, WEB_DOOR: static storage */
+    struct access_who who; /* likewise, and WEB_STREAM: whose it is */
+    bool discreet;         /* WEB_STREAM: without what discreet.h leaves out */
+    char cookie[192];      /* to be set, "": none */
+    int64_t retry_after;   /* seconds; 0: not said */
+    bool forget;           /* the browser is to forget what it kept of this page */
 };
 
 void web_answer_free(struct web_answer *a);

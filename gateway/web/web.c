@@ -1,6 +1,7 @@
 #include "web.h"
 
 #include "assets.h"
+#include "discreet.h"
 #include "web_parts.h"
 
 #include "base/clock.h"
@@ -20,10 +21,24 @@
 #define TOLD_AT_ONCE 500
 #define CONNECTION_BYTES ((size_t)16 * 1024)
 #define SILENCE_SECONDS 30
+#define MOST_OF_ONE 64U /* connections of one address, elsewhere than on loopback */
 #define MOST_PEM ((size_t)64 * 1024)
 #define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
 /* ---- live messages: a thread of its own tells what is new ---- */
+
+/* the same for those who may not see all of it */
+static void tell_discreetly(struct web *w, const char *event, int64_t seq, const char *json)
+{
+    json_t *o = w->discreet ? json_loads(json, 0, NULL) : NULL;
+    if (o && seq >= 0)
+        o = discreet_event(w->context.site, o);
+    char *text = o ? json_dumps(o, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+    if (text)
+        stream_write(w->discreet, event, seq, text);
+    free(text);
+    json_decref(o);
+}
 
 static bool tell_event(void *context, const struct store_event_row *row)
 {
@@ -32,29 +47,43 @@ static bool tell_event(void *context, const struct store_event_row *row)
     text_printf(&t, "{\"seq\":%lld,", (long long)row->seq);
     text_append(&t, row->json + 1);
     stream_write(w->stream, "event", row->seq, text_get(&t));
+    tell_discreetly(w, "event", row->seq, text_get(&t));
     text_free(&t);
     w->read_seq = row->seq;
     return true;
 }
 
-static void tell(struct web *w, bool frame)
+/* a message with the circuits that changed, or without any */
+static void tell_circuits(struct stream *s, const char *at, const char *states)
 {
     struct text t = TEXT_INIT;
-    char at[CLOCK_RFC3339_SIZE];
+    text_printf(&t, at[0] ? "{\"frame_at\":\"%s\"" : "{\"frame_at\":null", at);
+    if (states)
+        text_printf(&t, ",\"circuits\":[%s]", states);
+    text_append(&t, "}");
+    if (!t.failed)
+        stream_write(s, states ? "circuits" : "alive", -1, text_get(&t));
+    text_free(&t);
+}
+
+static void tell(struct web *w, bool frame)
+{
+    struct text states = TEXT_INIT, less = TEXT_INIT;
+    char at[CLOCK_RFC3339_SIZE] = "";
     int64_t frame_wall_ms = board_frame_wall_ms(w->board);
     if (store_newest(w->store, STORE_ROUTE_UP) > w->read_seq)
         store_read_events(w->herald_reader, w->read_seq, TOLD_AT_ONCE, tell_event, w);
-    clock_format_rfc3339(frame_wall_ms, at);
-    text_printf(&t, frame_wall_ms ? "{\"frame_at\":\"%s\"" : "{\"frame_at\":null", at);
-    if (frame) {
-        text_append(&t, ",\"circuits\":[");
-        board_append_changed(w->board, &t);
-        text_append(&t, "]");
+    if (frame_wall_ms)
+        clock_format_rfc3339(frame_wall_ms, at);
+    if (frame)
+        board_append_changed(w->board, &states);
+    tell_circuits(w->stream, at, frame ? text_get(&states) : NULL);
+    if (w->discreet) {
+        discreet_states(text_get(&states), &less);
+        tell_circuits(w->discreet, at, frame ? text_get(&less) : NULL);
     }
-    text_append(&t, "}");
-    if (!t.failed)
-        stream_write(w->stream, frame ? "circuits" : "alive", -1, text_get(&t));
-    text_free(&t);
+    text_free(&states);
+    text_free(&less);
 }
 
 /* called with the lock held */
@@ -143,7 +172,8 @@ bool web_take_ask(struct web *w, struct web_ask *out)
     struct ask *a = queue_pop(w->asks, 0);
     if (!a)
         return false;
-    *out = (struct web_ask){a->verb, text_get(&a->body), a->body.length, a};
+    *out =
+        (struct web_ask){a->verb, text_get(&a->body), a->body.length, &a->who, a->address, a};
     return true;
 }
 
@@ -155,6 +185,12 @@ void web_reply(struct web *w, struct web_ask *ask, const char *error)
     a->done = true;
     MHD_resume_connection(a->connection);
     ask->token = NULL;
+}
+
+void web_refuse(struct web *w, struct web_ask *ask, const char *why)
+{
+    ((struct ask *)ask->token)->refused = true;
+    web_reply(w, ask, why);
 }
 
 /* ---- starting and stopping ---- */
@@ -231,7 +267,8 @@ static bool start_daemon(struct web *w, char *why, size_t why_size)
         MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS,
         MHD_OPTION_CONNECTION_LIMIT, (unsigned)WEB_MOST_CONNECTIONS,
         MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES, MHD_OPTION_CONNECTION_TIMEOUT,
-        (unsigned)SILENCE_SECONDS, MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w,
+        (unsigned)SILENCE_SECONDS, MHD_OPTION_PER_IP_CONNECTION_LIMIT,
+        w->context.local ? 0U : MOST_OF_ONE, MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w,
         MHD_OPTION_ARRAY, tls, MHD_OPTION_END);
     if (!w->daemon) {
         snprintf(why, why_size, "the server could not be started%s",
@@ -262,6 +299,13 @@ static void make_locks(struct web *w)
     pthread_condattr_destroy(&how);
 }
 
+/* people log in: the door, and what those hear who may not see all */
+static bool start_access(struct web *w, const struct delivery *d)
+{
+    w->discreet = stream_create(STREAM_BYTES);
+    return w->discreet && web_door_start(w, d, w->herald_reader);
+}
+
 struct web *web_start(const struct web_options *o, char *why, size_t why_size)
 {
     struct web *w = calloc(1, sizeof *w);
@@ -278,11 +322,11 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     w->context = (struct web_context){.site = o->site,
                                       .board = w->board,
                                       .charts = asset_find("/uplot.js") != NULL,
-                                      .local = page_is_loopback(w->settings.listen)};
+                                      .local = !page_asks_who(&w->settings)};
     snprintf(why, why_size, "memory is short");
     if (!w->board || !w->stream || !w->asks || !open_readers(w, o->store_path) ||
-        !start_herald(w) || !read_certificate(w, why, why_size) ||
-        !start_daemon(w, why, why_size)) {
+        (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
+        !read_certificate(w, why, why_size) || !start_daemon(w, why, why_size)) {
         web_stop(w);
         return NULL;
     }
@@ -299,6 +343,7 @@ static void let_go(struct web *w)
     wake_listeners(w);
     pthread_mutex_unlock(&w->lock);
     pthread_cond_signal(&w->wake);
+    web_door_stop(w); /* before: it passes on to the asks */
     struct web_ask ask;
     while (w->asks && web_take_ask(w, &ask))
         web_reply(w, &ask, "the gateway is stopping");
@@ -313,11 +358,15 @@ void web_stop(struct web *w)
         pthread_join(w->herald, NULL);
     if (w->daemon)
         MHD_stop_daemon(w->daemon);
+    if (w->door)
+        web_keep(w, clock_wall_ms());
     for (int i = 0; i < WEB_THREADS; i++)
         store_reader_close(w->readers[i]);
     store_reader_close(w->herald_reader);
     queue_destroy(w->asks);
     stream_destroy(w->stream);
+    stream_destroy(w->discreet);
+    web_door_free(w);
     board_destroy(w->board);
     pthread_cond_destroy(&w->wake);
     pthread_mutex_destroy(&w->lock);

@@ -14,6 +14,8 @@
 #ifndef FORETRIP_WEB_H
 #define FORETRIP_WEB_H
 
+#include "access.h"
+
 #include "model/page.h"
 #include "model/site.h"
 #include "store/store.h"
@@ -26,7 +28,8 @@ struct web_options {
     const struct page_settings *settings; /* copied */
     const struct site *site;
     struct store *store;
-    const char *store_path; /* for readers of its own */
+    const char *store_path;          /* for readers of its own */
+    const struct delivery *delivery; /* its people, where they log in */
 };
 
 /* NULL with a sentence in why. */
@@ -51,10 +54,14 @@ void web_turn(struct web *w);
 
 /* ---- what people ask ---- */
 
+#define WEB_KEEP "keep" /* a verb: web_keep, and a commit */
+
 struct web_ask {
-    const char *verb; /* as in notify/command.h */
+    const char *verb; /* as in notify/command.h, or WEB_KEEP */
     const char *body; /* a JSON object */
     size_t length;
+    const struct access_who *who; /* whose id is "" where nobody logs in */
+    const char *address;          /* where from */
     void *token;
 };
 
@@ -62,5 +69,14 @@ struct web_ask {
 bool web_take_ask(struct web *w, struct web_ask *out);
 /* error NULL: done. */
 void web_reply(struct web *w, struct web_ask *ask, const char *error);
+/* Their role may not. */
+void web_refuse(struct web *w, struct web_ask *ask, const char *why);
+
+/* ---- who may come in ---- */
+
+/* NULL where nobody logs in. */
+struct access *web_access(struct web *w);
+/* Puts what changed at the door, and who did what there, into the store's batch. */
+void web_keep(struct web *w, int64_t wall_ms);
 
 #endif

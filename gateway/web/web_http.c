@@ -2,6 +2,7 @@
 
 #include "base/clock.h"
 
+#include <sodium.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -28,6 +29,13 @@ static const struct web_pair every_answer[] = {
 
 /* ---- live messages ---- */
 
+/* logged out, or their time is over */
+static bool has_left(const struct listener *l)
+{
+    struct access *a = l->web->context.access;
+    return a && !access_still(a, l->who.session, clock_wall_ms());
+}
+
 static ssize_t read_stream(void *context, uint64_t position, char *out, size_t most)
 {
     static const char hello[] = "retry: 2000\nevent: hello\ndata: {}\n\n";
@@ -36,14 +44,14 @@ static ssize_t read_stream(void *context, uint64_t position, char *out, size_t m
     ssize_t n = 0;
     (void)position;
     pthread_mutex_lock(&w->lock);
-    if (w->stopping) {
+    if (w->stopping || has_left(l)) {
         n = MHD_CONTENT_READER_END_OF_STREAM;
     } else if (!l->greeted && most >= sizeof hello) {
         l->greeted = true;
         n = sizeof hello - 1;
         memcpy(out, hello, sizeof hello - 1);
     } else {
-        n = (ssize_t)stream_read(w->stream, &l->cursor, out, most);
+        n = (ssize_t)stream_read(l->stream, &l->cursor, out, most);
         if (n == 0) {
             l->suspended = true;
             MHD_suspend_connection(l->connection);
@@ -68,12 +76,15 @@ static void end_stream(void *context)
     free(l);
 }
 
-static struct MHD_Response *begin_stream(struct web *w, struct MHD_Connection *connection)
+static struct MHD_Response *begin_stream(struct web *w, struct MHD_Connection *connection,
+                                         const struct web_answer *a)
 {
     struct listener *l = calloc(1, sizeof *l);
     if (!l)
         return NULL;
-    *l = (struct listener){.web = w, .connection = connection, .cursor = stream_now(w->stream)};
+    *l = (struct listener){.web = w, .connection = connection, .who = a->who};
+    l->stream = a->discreet ? w->discreet : w->stream;
+    l->cursor = stream_now(l->stream);
     pthread_mutex_lock(&w->lock);
     l->next = w->listeners;
     if (l->next)
@@ -108,6 +119,16 @@ static void add_headers(struct MHD_Response *r, const struct web_answer *a)
         snprintf(text, sizeof text, "\"%s\"", a->tag);
         MHD_add_response_header(r, "ETag", text);
     }
+    if (a->cookie[0])
+        MHD_add_response_header(r, "Set-Cookie", a->cookie);
+    if (a->forget)
+        MHD_add_response_header(r, "Clear-Site-Data", "\"cache\"");
+    if (a->status == 401)
+        MHD_add_response_header(r, "WWW-Authenticate", "Session realm=\"foretrip\"");
+    if (a->retry_after) {
+        snprintf(text, sizeof text, "%lld", (long long)a->retry_after);
+        MHD_add_response_header(r, "Retry-After", text);
+    }
     if (a->filename) {
         snprintf(text, sizeof text, "attachment; filename=\"%s\"", a->filename);
         MHD_add_response_header(r, "Content-Disposition", text);
@@ -118,7 +139,7 @@ static struct MHD_Response *make_response(struct web *w, struct MHD_Connection *
                                           struct web_answer *a)
 {
     if (a->kind == WEB_STREAM)
-        return begin_stream(w, connection);
+        return begin_stream(w, connection, a);
     if (a->fixed)
         return MHD_create_response_from_buffer(a->fixed_length, (void *)a->fixed,
                                                MHD_RESPMEM_PERSISTENT);
@@ -142,35 +163,60 @@ static enum MHD_Result send_answer(struct web *w, struct MHD_Connection *connect
     return result;
 }
 
-/* ---- what the engine's thread is asked ---- */
+/* ---- what the engine's thread is asked, and the door's ---- */
 
-static enum MHD_Result ask_engine(struct web *w, struct MHD_Connection *connection,
+static enum MHD_Result ask_thread(struct web *w, struct MHD_Connection *connection,
                                   struct in_hand *h, struct web_answer *a)
 {
-    h->ask.connection = connection;
-    h->ask.verb = a->verb;
-    h->ask.body = a->body;
-    h->ask.sent = true;
+    struct ask *k = &h->ask;
+    k->connection = connection;
+    k->verb = a->verb;
+    k->body = a->body;
+    k->who = a->who;
+    k->door = a->kind == WEB_DOOR;
+    k->sent = true;
     a->body = (struct text)TEXT_INIT;
     MHD_suspend_connection(connection);
     pthread_mutex_lock(&w->lock);
-    bool taken = !w->stopping && queue_push(w->asks, &h->ask);
+    bool taken = !w->stopping && queue_push(k->door ? w->door_asks : w->asks, k);
     pthread_mutex_unlock(&w->lock);
     if (!taken) {
-        text_copy(h->ask.error, sizeof h->ask.error, "too much is asked at once; try again");
-        h->ask.done = true;
+        text_copy(k->error, sizeof k->error, "too much is asked at once; try again");
+        k->done = true;
         MHD_resume_connection(connection);
     }
     return MHD_YES;
 }
 
-static void answer_asked(const struct ask *k, struct web_answer *a)
+static void answer_asked(struct ask *k, struct web_answer *a)
 {
-    if (k->error[0])
-        web_error(a, 409, "%s", k->error);
-    else
+    if (k->door && k->answer.status) { /* kept or not: the store tries again */
+        *a = k->answer;
+        k->answer = (struct web_answer){0};
+    } else if (k->error[0]) {
+        web_error(a, k->refused ? 403 : k->door ? 503 : 409, "%s", k->error);
+    } else {
         web_json(a, json_pack("{s:b}", "ok", 1));
+    }
+    a->kind = WEB_BODY;
     a->tag[0] = '\0';
+}
+
+/* in numbers; a v4 address that came by a v6 socket as a v4 one */
+static void say_address(struct MHD_Connection *connection, char out[INET6_ADDRSTRLEN])
+{
+    const union MHD_ConnectionInfo *i =
+        MHD_get_connection_info(connection, MHD_CONNECTION_INFO_CLIENT_ADDRESS);
+    const struct sockaddr *at = i ? i->client_addr : NULL;
+    const struct sockaddr_in6 *v6 = (const struct sockaddr_in6 *)(const void *)at;
+    const struct sockaddr_in *v4 = (const struct sockaddr_in *)(const void *)at;
+    snprintf(out, INET6_ADDRSTRLEN, "?");
+    if (at && at->sa_family == AF_INET)
+        inet_ntop(AF_INET, &v4->sin_addr, out, INET6_ADDRSTRLEN);
+    else if (at && at->sa_family == AF_INET6 && IN6_IS_ADDR_V4MAPPED(&v6->sin6_addr))
+        inet_ntop(AF_INET, &v6->sin6_addr.s6_addr[12], out, INET6_ADDRSTRLEN);
+    else if (at && at->sa_family == AF_INET6)
+        inet_ntop(AF_INET6, &v6->sin6_addr, out, INET6_ADDRSTRLEN);
 }
 
 /* ---- taking a request ---- */
@@ -228,6 +274,10 @@ static enum MHD_Result answer(struct web *w, struct MHD_Connection *connection, 
         r.origin = MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "Origin");
         r.content_type =
             MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "Content-Type");
+        r.session = MHD_lookup_connection_value(connection, MHD_COOKIE_KIND, DOOR_COOKIE);
+        r.token = MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "X-Foretrip-Token");
+        say_address(connection, h->ask.address);
+        r.address = h->ask.address;
         r.if_none_match =
             MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "If-None-Match");
         const char *takes =
@@ -238,8 +288,9 @@ static enum MHD_Result answer(struct web *w, struct MHD_Connection *connection, 
         web_answer_request(&w->context, reader, &r, clock_wall_ms(), &a);
         give_reader(w, reader);
     }
-    enum MHD_Result result =
-        a.kind == WEB_ASK ? ask_engine(w, connection, h, &a) : send_answer(w, connection, &a);
+    enum MHD_Result result = a.kind == WEB_ASK || a.kind == WEB_DOOR
+                                 ? ask_thread(w, connection, h, &a)
+                                 : send_answer(w, connection, &a);
     web_answer_free(&a);
     return result;
 }
@@ -273,8 +324,11 @@ void web_http_completed(void *context, struct MHD_Connection *connection, void *
     (void)why;
     if (!h)
         return;
+    if (h->body.bytes) /* a password may have been in it */
+        sodium_memzero(h->body.bytes, h->body.length);
     text_free(&h->body);
     text_free(&h->ask.body);
+    web_answer_free(&h->ask.answer);
     free(h);
     *state = NULL;
 }

@@ -1,39 +1,50 @@
 /*
- * web_parts - what web.c (lifecycle, live messages) and web_http.c (requests) share.
+ * web_parts - what web.c (lifecycle, live messages), web_http.c (requests) and web_door.c (the
+ * door's thread) share.
  */
 #ifndef FORETRIP_WEB_PARTS_H
 #define FORETRIP_WEB_PARTS_H
 
 #include "answer.h"
 #include "board.h"
+#include "door.h"
 #include "stream.h"
 #include "web.h"
 
 #include "base/queue.h"
 #include "store/reader.h"
 
+#include <arpa/inet.h>
 #include <microhttpd.h>
 #include <pthread.h>
+#include <stdatomic.h>
 
 #define WEB_THREADS 2
+#define WEB_STATE "access" /* key in the record */
 
 /* One that listens to the live messages. */
 struct listener {
     struct listener *next, *before;
     struct web *web;
     struct MHD_Connection *connection;
+    struct stream *stream;
     struct stream_cursor cursor;
+    struct access_who who; /* whose it is, where people log in */
     bool suspended;
     bool greeted;
 };
 
-/* What the engine's thread is asked; part of its request. */
+/* What the engine's thread, or the door's, is asked; part of its request. */
 struct ask {
     struct MHD_Connection *connection;
     const char *verb;
     struct text body;
-    bool sent, done;
+    bool sent, done, refused;
     char error[256];
+    struct access_who who;
+    char address[INET6_ADDRSTRLEN];
+    bool door; /* answer is the door's */
+    struct web_answer answer;
 };
 
 struct web {
@@ -41,11 +52,18 @@ struct web {
     struct web_context context;
     struct board *board;
     struct stream *stream;
+    struct stream *discreet; /* for whoever may not see all; NULL where nobody logs in */
     struct store *store;
     struct MHD_Daemon *daemon;
     int port;
     struct text cert, key; /* PEM */
     struct queue *asks;
+
+    struct door *door; /* NULL where nobody logs in */
+    struct queue *door_asks;
+    pthread_t door_thread;
+    bool door_runs;
+    atomic_bool door_stops;
 
     pthread_mutex_t reader_lock; /* one reader a serving thread */
     struct store_reader *readers[WEB_THREADS];
@@ -65,6 +83,11 @@ struct web {
     bool herald_runs;
     struct store_reader *herald_reader;
 };
+
+/* web_door.c */
+bool web_door_start(struct web *w, const struct delivery *d, struct store_reader *reader);
+void web_door_stop(struct web *w); /* its thread has ended, and nobody waits for it */
+void web_door_free(struct web *w);
 
 /* web_http.c: the callbacks of libmicrohttpd */
 enum MHD_Result web_http_request(void *context, struct MHD_Connection *connection,

@@ -2,9 +2,13 @@
  * file of the page.
  *
  * Input, line by line: method, path, query ("a=b&c"), host, origin, content type,
- * if-none-match; the rest is the body. An empty line leaves the header out. */
+ * if-none-match, the cookie, the session's token; the rest is the body. An empty line leaves
+ * the header out. A method with "+" before it is asked where people log in; a cookie of a
+ * person's id is made that person's session. What goes to the door is asked there, but for what
+ * needs a slow hash. */
 #include "config/reader.h"
 #include "web/answer.h"
+#include "web/door.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -20,6 +24,14 @@ static const char site_text[] =
     "breaker_amps = 15; }, { id = \"main-2\"; panel = \"main\"; position = \"2,4\"; name = "
     "\"Two\"; poles = 2; "
     "leg = \"AB\"; breaker_amps = 30; } );";
+
+static const char people_text[] =
+    "people = ( { id = \"ada\"; name = \"Ada\"; role = \"administrator\"; },"
+    " { id = \"kim\"; name = \"Kim\"; }, { id = \"mo\"; name = \"Mo\"; role = "
+    "\"manager\"; } );";
+
+#define NOW INT64_C(1767254400000)
+#define LINES 9
 
 /* the line as a string of its own, so that reading past it is seen */
 static char *take_line(const uint8_t **data, size_t *size)
@@ -50,7 +62,8 @@ static void check(const struct web_answer *a)
 {
     if (a->kind == WEB_STREAM)
         return;
-    if (a->status < 200 || a->status > 599 || (a->kind == WEB_ASK && !a->verb))
+    if (a->status < 200 || a->status > 599 ||
+        ((a->kind == WEB_ASK || a->kind == WEB_DOOR) && !a->verb))
         abort();
     if (a->fixed || a->status == 304 || a->filename)
         return;
@@ -60,48 +73,116 @@ static void check(const struct web_answer *a)
     json_decref(o);
 }
 
-static void answer(const struct site *site, const struct web_request *r)
+/* people, with a session for the one whose id the cookie is */
+static struct access *let_people_in(const struct delivery *d, struct web_request *r,
+                                    char session[ACCESS_TOKEN_SIZE],
+                                    char token[ACCESS_CSRF_SIZE])
 {
+    struct access *a = access_create(d);
+    struct access_who who;
+    if (!a)
+        abort();
+    if (r->session && access_begin(a, r->session, "192.0.2.7", NOW - 1000, session) &&
+        access_find(a, session, NOW - 1000, &who)) {
+        r->session = session;
+        if (r->token && strcmp(r->token, "right") == 0) {
+            memcpy(token, who.token, ACCESS_CSRF_SIZE);
+            r->token = token;
+        }
+    }
+    return a;
+}
+
+static void at_the_door(struct access *access, const struct delivery *d,
+                        const struct web_request *r, const struct web_answer *a)
+{
+    struct door *door = door_create(access, d);
+    struct web_answer out = {0};
+    struct door_note note;
+    const struct door_ask ask = {.verb = a->verb,
+                                 .body = text_get(&a->body),
+                                 .length = a->body.length,
+                                 .who = &a->who,
+                                 .address = r->address};
+    if (!door)
+        abort();
+    door_answer(door, &ask, NOW, 1000, &out);
+    check(&out);
+    while (door_take_note(door, &note))
+        if (!note.said.act)
+            abort();
+    web_answer_free(&out);
+    door_destroy(door);
+}
+
+/* before a login nothing is given away, and nothing is changed */
+static void check_closed(const struct web_request *r, const struct web_answer *a)
+{
+    bool api = strncmp(r->path, "/api/", 5) == 0;
+    bool open = strncmp(r->path, "/api/v1/session", 15) == 0 ||
+                strcmp(r->path, "/api/v1/openapi.json") == 0;
+    if (a->kind == WEB_ASK || a->kind == WEB_STREAM ||
+        (api && !open && (a->status == 200 || a->status == 304)))
+        abort();
+}
+
+static void answer(const struct config *c, struct web_request *r, bool login)
+{
+    const struct site *site = &c->site;
+    char session[ACCESS_TOKEN_SIZE] = "", token[ACCESS_CSRF_SIZE];
+    struct access *access = login ? let_people_in(&c->delivery, r, session, token) : NULL;
     struct board *board = board_create(site->circuit_count);
     struct store_reader *reader = store_reader_open("/nonexistent/foretrip.db");
     struct web_answer a = {0};
     if (!board || !reader)
         abort();
     board_set_state(board, 0, "{\"circuit\":\"main-1\",\"loads\":[{\"amps\":1.0}]}");
-    const struct web_context x = {.site = site, .board = board, .local = true};
-    web_answer_request(&x, reader, r, INT64_C(1767254400000), &a);
+    const struct web_context x = {
+        .site = site, .board = board, .access = access, .local = !login};
+    web_answer_request(&x, reader, r, NOW, &a);
     check(&a);
+    if (login && !session[0])
+        check_closed(r, &a);
+    bool slow = a.kind == WEB_DOOR && (strstr(text_get(&a.body), "\"password\"") != NULL);
+    if (a.kind == WEB_DOOR && !slow)
+        at_the_door(access, &c->delivery, r, &a);
     web_answer_free(&a);
+    access_destroy(access);
     store_reader_close(reader);
     board_destroy(board);
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    char *lines[7];
+    char *lines[LINES];
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
-    const struct config_text text = {"site.cfg", site_text, sizeof site_text - 1};
-    if (!config_load_memory(&c, &text, 1, &faults))
+    const struct config_text texts[] = {{"site.cfg", site_text, sizeof site_text - 1},
+                                        {"delivery.cfg", people_text, sizeof people_text - 1}};
+    if (!config_load_memory(&c, texts, 2, &faults))
         abort();
-    for (int i = 0; i < 7; i++)
+    for (int i = 0; i < LINES; i++)
         lines[i] = take_line(&data, &size);
     char *body = malloc(size + 1);
     if (!body)
         abort();
     memcpy(body, data, size);
     body[size] = '\0';
-    struct web_request r = {.method = lines[0],
+    bool login = lines[0][0] == '+';
+    struct web_request r = {.method = lines[0] + login,
                             .path = lines[1],
                             .host = lines[3][0] ? lines[3] : NULL,
                             .origin = lines[4][0] ? lines[4] : NULL,
                             .content_type = lines[5][0] ? lines[5] : NULL,
                             .if_none_match = lines[6][0] ? lines[6] : NULL,
+                            .session = lines[7][0] ? lines[7] : NULL,
+                            .token = lines[8][0] ? lines[8] : NULL,
+                            .address = "192.0.2.7",
                             .body = body,
                             .body_length = size};
     take_query(lines[2], &r);
-    answer(&c.site, &r);
-    for (int i = 0; i < 7; i++)
+    answer(&c, &r, login);
+    for (int i = 0; i < LINES; i++)
         free(lines[i]);
     free(body);
     faults_free(&faults);

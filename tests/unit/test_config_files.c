@@ -39,10 +39,33 @@ static void a_page_that_cannot_be(void **state)
         {"page = { port = 65536; };",
          "page.cfg:1: port = 65536 is out of range; it is 0 to 65535 "
          "(its TCP port; 0 takes any free one)\n"},
+        {"page = { login = true; };",
+         "page.cfg:1: people log in to the page, and nobody is there who could let them in: give "
+         "one of people in delivery.cfg role = \"administrator\"\n"},
+        {"page = { listen = \"192.0.2.7\"; tls = { cert = \"a\"; key = \"b\"; }; };",
+         "page.cfg:1: people log in to the page, and nobody is there who could let them in: give "
+         "one of people in delivery.cfg role = \"administrator\"\n"},
+        {"page = { login = true; off = true; };", ""},
     };
     (void)state;
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++)
         say("page.cfg", cases[i].text, cases[i].said);
+}
+
+static void whoever_lets_people_in_need_not_be_told_anything(void **state)
+{
+    static const char page[] = "page = { listen = \"192.0.2.7\"; tls = { cert = \"a\"; key = "
+                               "\"b\"; }; };",
+                      people[] = "people = ( { id = \"ada\"; name = \"Ada\"; role = "
+                                 "\"administrator\"; } );";
+    const struct config_text both[] = {{"page.cfg", page, sizeof page - 1},
+                                       {"delivery.cfg", people, sizeof people - 1}};
+    (void)state;
+    config_case_run(&(const struct config_case){NULL, NULL, ""}, both, 2);
+    config_case_run(&(const struct config_case){NULL, NULL,
+                                                "delivery.cfg:1: warning: \"ada\" has neither "
+                                                "mail nor webhook and is told nothing\n"},
+                    both + 1, 1);
 }
 
 static void rules_that_cannot_be(void **state)
@@ -289,6 +312,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_page_that_cannot_be),
+        cmocka_unit_test(whoever_lets_people_in_need_not_be_told_anything),
         cmocka_unit_test(rules_that_cannot_be),
         cmocka_unit_test(deliveries_that_cannot_be),
         cmocka_unit_test(maps_that_cannot_be),

@@ -7,6 +7,8 @@
 
 #include <sqlite3.h>
 #include <stdlib.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 static const struct store_options plain = {0};
 
@@ -72,6 +74,10 @@ static const char version_3[] =
     "CREATE TABLE frozen (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;"
     "CREATE TABLE summaries (key INTEGER PRIMARY KEY, data BLOB NOT NULL) STRICT;";
 
+static const char version_4[] =
+    "CREATE TABLE audit (id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT NULL, who"
+    " TEXT, role TEXT, way TEXT, act TEXT NOT NULL, subject TEXT, result TEXT) STRICT;";
+
 /* a record of each version, with what it could hold */
 static const char contents[] =
     "INSERT INTO events VALUES (41, 1700000000000, 'load_on', 'cellar', 'cellar-01', NULL,"
@@ -84,8 +90,8 @@ static const char contents[] =
     "INSERT INTO outbox VALUES (7, 1, 'old', 'letter', 1, 0, 0, 1700000000000, NULL);"
     "INSERT INTO settled VALUES (2, 39);";
 
-#define VERSIONS 3
-static const char *const versions[VERSIONS] = {version_1, version_2, version_3};
+#define VERSIONS 4
+static const char *const versions[VERSIONS] = {version_1, version_2, version_3, version_4};
 
 static void make_version(struct record *r, int version)
 {
@@ -229,7 +235,60 @@ static void steps_and_a_new_record_give_the_same_tables(void **state)
     sqlite3_finalize(st);
     sqlite3_close(db);
     assert_int_equal(
-        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 14);
+        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 15);
+}
+
+static bool see_audit(void *context, const struct store_audit_row *row)
+{
+    int *seen = context;
+    assert_string_equal(row->said.act, "login");
+    assert_string_equal(row->said.subject, "");
+    assert_int_equal(row->said.wall_ms, RECORD_WALL_MS + STORE_AUDIT_MOST + 9 - *seen);
+    ++*seen;
+    return *seen < 5;
+}
+
+static void who_did_what_is_kept_newest_first_and_not_for_ever(void **state)
+{
+    struct record *r = *state;
+    int seen = 0;
+    record_open(r, plain);
+    for (int i = 0; i < STORE_AUDIT_MOST + 10; i++) {
+        store_add_audit(r->store, &(struct store_audit){.wall_ms = RECORD_WALL_MS + i,
+                                                        .who = "Ada Lind (ada)",
+                                                        .act = "login"});
+        if (i % 1000 == 0)
+            assert_int_equal(record_turn(r), STORE_OK);
+    }
+    assert_int_equal(record_turn(r), STORE_OK);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM audit"), STORE_AUDIT_MOST);
+    assert_int_equal(store_read_audit(r->reader, 0, 100, see_audit, &seen), STORE_OK);
+    assert_int_equal(seen, 5);
+}
+
+static void nobody_but_the_owner_reads_the_record(void **state)
+{
+    static const char *const tails[] = {"", "-wal", "-shm"};
+    struct record *r = *state;
+    struct stat st;
+    char name[120], why[200];
+    for (int again = 0; again < 2; again++) {
+        record_open(r, plain);
+        record_load(r, 0, again);
+        assert_int_equal(record_turn(r), STORE_OK);
+        for (int i = 0; i < 3; i++) {
+            snprintf(name, sizeof name, "%s%s", r->path, tails[i]);
+            assert_int_equal(stat(name, &st), 0);
+            assert_int_equal(st.st_mode & 077, 0);
+        }
+        snprintf(name, sizeof name, "%s.copy%d", r->path, again);
+        assert_int_equal(history_backup(r->reader, name, why, sizeof why), STORE_OK);
+        assert_int_equal(stat(name, &st), 0);
+        assert_int_equal(st.st_mode & 077, 0);
+        unlink(name);
+        record_close(r);
+        assert_int_equal(chmod(r->path, 0644), 0); /* as it was before people logged in */
+    }
 }
 
 static void a_record_of_a_later_version_is_left_alone(void **state)
@@ -253,6 +312,8 @@ int main(void)
         TEST(a_new_record_is_of_the_newest_version),
         TEST(a_record_of_each_older_version_is_taken_along),
         TEST(steps_and_a_new_record_give_the_same_tables),
+        TEST(who_did_what_is_kept_newest_first_and_not_for_ever),
+        TEST(nobody_but_the_owner_reads_the_record),
         TEST(a_record_of_a_later_version_is_left_alone),
     };
     return cmocka_run_group_tests_name("store versions", tests, NULL, NULL);
