@@ -355,6 +355,7 @@ static void start_web(struct gateway *g)
         return;
     struct web_options o = {.settings = p,
                             .site = &g->config->site,
+                            .phrases = &g->config->phrases,
                             .store = g->store,
                             .store_path = g->database,
                             .delivery = &g->config->delivery};

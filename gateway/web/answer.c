@@ -35,6 +35,7 @@ static const struct route routes[] = {
     {"POST", "/api/v1/trips/", "/correct", api_correct, ACT_CORRECT},
     {"GET", "/api/v1/events", NULL, api_events, ACT_SEE},
     {"GET", "/api/v1/stream", NULL, api_stream, ACT_SEE},
+    {"GET", "/api/v1/phrases", NULL, api_phrases, ACT_SEE},
     {"GET", "/api/v1/session", NULL, api_session, ACT_NOTHING},
     {"POST", "/api/v1/session", NULL, api_login, ACT_NOTHING},
     {"POST", "/api/v1/session/choose", NULL, api_choose, ACT_NOTHING},

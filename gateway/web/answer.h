@@ -16,6 +16,7 @@
  *       trips/ID/record              the readings around it; before, after
  *       events                       circuit, from, to, or after, most
  *       stream                       server-sent events
+ *       phrases                      what is said of alarms; language
  *       session                      who is in, and what they may do
  *       people                       who may log in; visits
  *       audit                        who did what; before, most
@@ -45,11 +46,13 @@
 #include "board.h"
 #include "request.h"
 
+#include "model/phrases.h"
 #include "model/site.h"
 #include "store/reader.h"
 
 struct web_context {
     const struct site *site;
+    const struct phrases *phrases;
     struct board *board;
     struct access *access; /* NULL: nobody is asked who they are */
     bool charts;           /* the chart library was built in */

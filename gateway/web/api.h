@@ -22,6 +22,7 @@ typedef void api_function(const struct api_call *c, struct web_answer *out);
 
 /* api_site.c */
 api_function api_site, api_status, api_circuits, api_circuit, api_loads, api_stream;
+api_function api_phrases;
 /* api_record.c */
 api_function api_alarms, api_trips, api_trip, api_events;
 /* api_ask.c: what is asked of the engine's thread */

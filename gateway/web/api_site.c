@@ -175,3 +175,22 @@ void api_stream(const struct api_call *c, struct web_answer *out)
     out->status = 200;
     out->type = "text/event-stream";
 }
+
+void api_phrases(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"language", NULL};
+    const char *code = web_query(c->r, "language");
+    const struct phrases_language *l = phrases_find(c->x->phrases, code ? code : "en");
+    if (!web_query_only(c->r, names, out))
+        return;
+    if (!l) {
+        web_error(out, 404, "there are no phrases in that language");
+        return;
+    }
+    json_t *matters = json_object();
+    for (int m = 0; m < MATTERS; m++)
+        json_object_set_new(matters, matter_name((enum matter)m),
+                            json_pack("{s:s, s:s?, s:s?}", "subject", l->subject[m], "what",
+                                      l->what[m], "act", l->act[m]));
+    web_json(out, json_pack("{s:s, s:o}", "language", l->code, "matters", matters));
+}

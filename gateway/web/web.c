@@ -204,6 +204,15 @@ static void say(void *context, const char *format, va_list args)
     log_debug("page", "%s", line);
 }
 
+/* A zero byte in a path or a value would end it for us and not for whoever wrote it: then it
+ * stays as it was written, and is the name of nothing. */
+static size_t unescape(void *context, struct MHD_Connection *connection, char *s)
+{
+    (void)context;
+    (void)connection;
+    return strstr(s, "%00") ? strlen(s) : MHD_http_unescape(s);
+}
+
 static int open_socket(const struct page_settings *p, int *port, char *why, size_t why_size)
 {
     struct sockaddr_in v4 = {.sin_family = AF_INET, .sin_port = htons((uint16_t)p->port)};
@@ -264,12 +273,13 @@ static bool start_daemon(struct web *w, char *why, size_t why_size)
         flags |= MHD_USE_TLS;
     w->daemon = MHD_start_daemon(
         flags, 0, NULL, NULL, web_http_request, w, MHD_OPTION_EXTERNAL_LOGGER, say, NULL,
-        MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS,
-        MHD_OPTION_CONNECTION_LIMIT, (unsigned)WEB_MOST_CONNECTIONS,
-        MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES, MHD_OPTION_CONNECTION_TIMEOUT,
-        (unsigned)SILENCE_SECONDS, MHD_OPTION_PER_IP_CONNECTION_LIMIT,
-        w->context.local ? 0U : MOST_OF_ONE, MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w,
-        MHD_OPTION_ARRAY, tls, MHD_OPTION_END);
+        MHD_OPTION_UNESCAPE_CALLBACK, unescape, NULL, MHD_OPTION_LISTEN_SOCKET, fd,
+        MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS, MHD_OPTION_CONNECTION_LIMIT,
+        (unsigned)WEB_MOST_CONNECTIONS, MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES,
+        MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)SILENCE_SECONDS,
+        MHD_OPTION_PER_IP_CONNECTION_LIMIT, w->context.local ? 0U : MOST_OF_ONE,
+        MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w, MHD_OPTION_ARRAY, tls,
+        MHD_OPTION_END);
     if (!w->daemon) {
         snprintf(why, why_size, "the server could not be started%s",
                  w->cert.bytes ? "; is the certificate one, and the key its key?" : "");
@@ -320,6 +330,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     w->stream = stream_create(STREAM_BYTES);
     w->asks = queue_create(QUEUE_ASKS);
     w->context = (struct web_context){.site = o->site,
+                                      .phrases = o->phrases,
                                       .board = w->board,
                                       .charts = asset_find("/uplot.js") != NULL,
                                       .local = !page_asks_who(&w->settings)};

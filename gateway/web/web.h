@@ -17,6 +17,7 @@
 #include "access.h"
 
 #include "model/page.h"
+#include "model/phrases.h"
 #include "model/site.h"
 #include "store/store.h"
 
@@ -27,6 +28,7 @@ struct web;
 struct web_options {
     const struct page_settings *settings; /* copied */
     const struct site *site;
+    const struct phrases *phrases;
     struct store *store;
     const char *store_path;          /* for readers of its own */
     const struct delivery *delivery; /* its people, where they log in */

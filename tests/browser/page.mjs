@@ -1,44 +1,9 @@
 /* The page as a person meets it: page.mjs URL BROWSER OUT GATEWAY_PID. Run by page.sh. */
-import { chromium } from 'playwright-core';
-import { readFileSync, writeFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
+import { writeFileSync } from 'node:fs';
+import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out, gatewayPid] = process.argv;
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-const faults = [];
-const check = (yes, what) => {
-  if (!yes) faults.push(what);
-  console.log((yes ? 'ok    ' : 'FAULT ') + what);
-};
-
-const browser = await chromium.launch({ executablePath, args: ['--no-sandbox', '--disable-gpu'] });
-const sizes = { phone: { width: 390, height: 844 }, desk: { width: 1280, height: 900 } };
-
-async function open(size, theme, language, address = '') {
-  const context = await browser.newContext({ viewport: sizes[size], colorScheme: theme, locale: language === 'es' ? 'es-US' : 'en-US', reducedMotion: 'reduce', bypassCSP: false, hasTouch: size === 'phone' });
-  const page = await context.newPage();
-  page.setDefaultTimeout(30000);
-  page.on('pageerror', (e) => faults.push(`${address}: ${e.message}`));
-  page.on('console', (m) => {
-    if (m.type() === 'error' && !/ERR_|Failed to load resource/.test(m.text())) faults.push(`${address}: ${m.text()}`);
-  });
-  await page.goto(base + '/#/' + address);
-  await page.waitForSelector('main h1');
-  return page;
-}
-
-/* the strict content policy keeps scripts of others out, so axe is evaluated by the debugger */
-async function accessible(page, what) {
-  await page.evaluate(axe);
-  const r = await page.evaluate(() => globalThis.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
-  for (const v of r.violations) console.log('   ', v.id, v.nodes.length, v.nodes[0].target.join(' '), v.nodes[0].failureSummary.replace(/\s+/g, ' ').slice(0, 200));
-  check(r.violations.length === 0, `axe finds nothing: ${what}`);
-}
-async function noSideways(page, what) {
-  const over = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
-  check(over <= 0, `nothing hangs over the edge: ${what} (${over})`);
-}
-const shot = (page, name) => page.screenshot({ path: `${out}/${name}.png`, fullPage: true });
+const { open, accessible, noSideways, shot, end } = await start(executablePath, base, out);
 
 /* ---- the panel, the warning */
 const page = await open('desk', 'light', 'en');
@@ -160,7 +125,4 @@ const fresh = await open('desk', 'light', 'en');
 const ms = await fresh.evaluate(() => performance.getEntriesByName('first-view')[0].startTime);
 console.log(`first view after ${ms.toFixed(0)} ms`);
 
-await browser.close();
-console.log(`${faults.length} faults`);
-for (const f of faults) console.log(f);
-process.exit(faults.length ? 1 : 0);
+await end();

@@ -137,8 +137,11 @@ static void answer(const struct config *c, struct web_request *r, bool login)
     if (!board || !reader)
         abort();
     board_set_state(board, 0, "{\"circuit\":\"main-1\",\"loads\":[{\"amps\":1.0}]}");
-    const struct web_context x = {
-        .site = site, .board = board, .access = access, .local = !login};
+    const struct web_context x = {.site = site,
+                                  .phrases = &c->phrases,
+                                  .board = board,
+                                  .access = access,
+                                  .local = !login};
     web_answer_request(&x, reader, r, NOW, &a);
     check(&a);
     if (login && !session[0])

@@ -52,6 +52,8 @@ def check(value, schema, where):
         for k, v in value.items():
             if k in schema["properties"]:
                 out += check(v, schema["properties"][k], f"{where}.{k}")
+            elif "additionalProperties" in schema:
+                out += check(v, schema["additionalProperties"], f"{where}.{k}")
             elif not is_event(schema):
                 out.append(f"{where}: {k} is not in the file: gateway/web/openapi.json has to be told of it")
         return out
@@ -155,6 +157,31 @@ for a in alarms["alarms"][:1]:
     if now.get(a["alarm"], {}).get("state") != "shelved":
         faults.append(f"{a['alarm']} was shelved and is {now.get(a['alarm'])}")
 route("/api/v1/alarms/{id}/shelve", "/api/v1/alarms/nothing/shelve", method="POST", body={"by": "t"}, wanted=409)
+for verb in ("unshelve", "out-of-service", "in-service"):
+    name = "/api/v1/alarms/{id}/" + verb
+    route(name, name.replace("{id}", "nothing"), method="POST", body={"by": "t"}, wanted=409)
+for a in alarms["alarms"][:1]:
+    for verb, state in (("unshelve", None), ("out-of-service", "out_of_service"), ("in-service", None)):
+        name = "/api/v1/alarms/{id}/" + verb
+        route(name, name.replace("{id}", a["alarm"]), method="POST", body={"by": "test", "note": "looked at"})
+        now = {x["alarm"]: x for x in route("/api/v1/alarms")["alarms"]}.get(a["alarm"], {"state": "normal"})
+        if (now["state"] != state) if state else (now["state"] in ("shelved", "out_of_service")):
+            faults.append(f"{verb} of {a['alarm']} left it {now['state']}")
+said = route("/api/v1/phrases", "/api/v1/phrases?language=es")["matters"]
+if not said["leg_imbalance"]["act"] or "{panel}" not in said["leg_imbalance"]["what"]:
+    faults.append(f"an alarm is not said in Spanish: {said['leg_imbalance']}")
+route("/api/v1/phrases")
+route("/api/v1/phrases", "/api/v1/phrases?language=xx", wanted=404)
+if route("/api/v1/session")["login"]:
+    faults.append("on loopback people have to log in")
+audit = route("/api/v1/audit")["audit"]
+if not {"shelve", "unshelve", "out-of-service", "in-service"} <= {r["act"] for r in audit if r["who"] == "test" and not r["result"]}:
+    faults.append(f"who did what is not in the audit log: {audit[:5]}")
+if len(route("/api/v1/audit", f"/api/v1/audit?most=1&before={audit[0]['id']}")["audit"]) != 1:
+    faults.append("the audit log is not paged")
+route("/api/v1/people")
+for name, body in (("/api/v1/session", {"person": "a", "password": "b"}), ("/api/v1/session/choose", {}), ("/api/v1/session/password", {}), ("/api/v1/session/end", {}), ("/api/v1/people/{id}/invite", {}), ("/api/v1/people/{id}/end", {}), ("/api/v1/visits", {}), ("/api/v1/visits/{id}/end", {})):
+    route(name, name.replace("{id}", "x"), method="POST", body=body, wanted=409)  # nobody logs in here
 for name in doc["paths"]:
     if name not in asked:
         faults.append(f"{name} is in the file and was not asked")

@@ -45,8 +45,10 @@ static void open_house(struct house *h)
     h->door = door_create(h->access, &h->config.delivery);
     assert_true(h->board && h->access && h->door);
     assert_true(access_first_code(h->access, h->first));
-    h->context =
-        (struct web_context){.site = &h->config.site, .board = h->board, .access = h->access};
+    h->context = (struct web_context){.site = &h->config.site,
+                                      .phrases = &h->config.phrases,
+                                      .board = h->board,
+                                      .access = h->access};
     h->wall_ms = NOW;
     h->mono_ms = 1000;
 }
@@ -499,6 +501,7 @@ static const struct route_case {
     {"POST", "/api/v1/trips/x/correct", "ae"},
     {"GET", "/api/v1/events", "aerm"},
     {"GET", "/api/v1/stream", "aerm"},
+    {"GET", "/api/v1/phrases", "aerm"},
     {"GET", "/api/v1/session", "*"},
     {"POST", "/api/v1/session", "*"},
     {"POST", "/api/v1/session/choose", "*"},

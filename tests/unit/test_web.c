@@ -25,8 +25,10 @@ static void open_house(struct house *h)
     faults_free(&faults);
     h->board = board_create(h->config.site.circuit_count);
     assert_non_null(h->board);
-    h->context =
-        (struct web_context){.site = &h->config.site, .board = h->board, .local = true};
+    h->context = (struct web_context){.site = &h->config.site,
+                                      .phrases = &h->config.phrases,
+                                      .board = h->board,
+                                      .local = true};
 }
 
 static void close_house(struct house *h)

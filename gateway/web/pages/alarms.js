@@ -1,7 +1,7 @@
 /* alarms: those that stand, with what can be done about each; those that were. */
 import { h, text, show, remake } from '/dom.js';
-import { live, get, post, watchEvents } from '/live.js';
-import { sentenceOfAlarm } from '/panel.js';
+import { live, get, post, may, watchEvents } from '/live.js';
+import { alarmSaid, loadPhrases, phrasesKey } from '/phrases.js';
 import { t, capital, breakerIn, dayClock, duration, nowLanguage } from '/say.js';
 
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -15,56 +15,64 @@ function changed(a) {
   return t(a.by ? 'alarms.changed_by' : 'alarms.changed', values) + (a.note ? ': “' + a.note + '”' : '');
 }
 
-function shelveForm(a, answer, close) {
-  const seconds = h('select', { 'aria-label': t('alarms.for') }, TIMES.map((n) => h('option', { value: n, selected: n === 3600 }, duration(n))));
+/* what needs a word of why, and shelving a time */
+function askWhy(a, verb, close, answer) {
+  const shelve = verb === 'shelve';
+  const seconds = h('select', { 'aria-label': t('alarms.for') }, TIMES.filter((n) => n <= 86400 || may('shelve_long')).map((n) => h('option', { value: n, selected: n === 3600 }, duration(n))));
   const note = h('input', { type: 'text', maxlength: 200, 'aria-label': t('alarms.note'), placeholder: t('alarms.note') });
-  const form = h('form', { class: 'shelve', onsubmit: (e) => {
+  return h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
-    answer(post(`/alarms/${a.alarm}/shelve`, { by: by() || 'page', seconds: Number(seconds.value), note: note.value }));
-  } }, h('label', {}, t('alarms.for') + ' ', seconds), note, h('button', { type: 'submit' }, t('alarms.do_shelve')), h('button', { type: 'button', onclick: close }, t('alarms.cancel')));
-  return form;
+    answer(post(`/alarms/${a.alarm}/${verb}`, { by: by() || 'page', note: note.value, ...(shelve ? { seconds: Number(seconds.value) } : {}) }));
+  } }, shelve ? h('label', {}, t('alarms.for') + ' ', seconds) : h('p', { class: 'small' }, t('alarms.out_note')), note, h('button', { type: 'submit' }, t('alarms.do_' + verb)), h('button', { type: 'button', onclick: close }, t('alarms.cancel')));
 }
 
+const SILENCED = new Set(['shelved', 'suppressed', 'out_of_service']);
+
 function card(a) {
-  const said = h('p', { class: 'answer small', role: 'status' });
-  const place = h('div', {});
+  const said = h('p', { class: 'answer small', role: 'status' }), place = h('div', {}), words = alarmSaid(a);
   const answer = (promise) => promise.then(() => text(said, t('alarms.done')), (e) => text(said, t('alarms.failed', { why: e.message })));
-  const can = a.state === 'unacknowledged' || a.state === 'returned_unacknowledged';
-  const english = nowLanguage() === 'en';
-  return h('article', { class: 'alarm ' + a.priority },
+  const now = (act, verb) => may(act) ? h('button', { onclick: () => answer(post(`/alarms/${a.alarm}/${verb}`, { by: by() || 'page' })) }, t('alarms.' + verb)) : null;
+  const asked = (act, verb) => may(act) ? h('button', { onclick: () => {
+    place.replaceChildren(askWhy(a, verb, () => place.replaceChildren(), answer));
+    place.querySelector('select, input').focus();
+  } }, t('alarms.' + verb)) : null;
+  const out = a.state === 'out_of_service', shelved = a.state === 'shelved';
+  return h('article', { class: 'alarm ' + a.priority + (SILENCED.has(a.state) ? ' silenced' : '') },
     h('header', {}, h('span', { class: 'tag-kind' }, t('kind.' + a.kind)), h('span', { class: 'tag-priority' }, t('priority.' + a.priority))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
-    h('p', {}, english ? a.text : capital(sentenceOfAlarm(a))),
-    h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a)),
-    a.advice ? h('details', {}, h('summary', {}, t('alarms.advice')), h('p', { lang: 'en' }, a.advice)) : null,
+    h('p', { lang: words.textLang }, capital(words.what)),
+    h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a) + (a.until ? ' · ' + t('alarms.until', { time: dayClock(a.until) }) : '')),
+    words.act ? h('details', {}, h('summary', {}, t('alarms.advice')), h('p', { lang: words.lang }, words.act)) : null,
     a.detail ? h('details', {}, h('summary', {}, t('alarms.detail')), h('p', { lang: 'en' }, a.detail)) : null,
     h('div', { class: 'buttons' },
-      can ? h('button', { onclick: () => answer(post(`/alarms/${a.alarm}/acknowledge`, { by: by() || 'page' })) }, t('alarms.ack')) : null,
-      a.state !== 'shelved' ? h('button', { onclick: () => {
-        const form = shelveForm(a, answer, () => place.replaceChildren());
-        place.replaceChildren(form);
-        form.querySelector('select').focus();
-      } }, t('alarms.shelve')) : null),
+      a.state === 'unacknowledged' || a.state === 'returned_unacknowledged' ? now('acknowledge', 'acknowledge') : null,
+      shelved ? now('acknowledge', 'unshelve') : null, out ? now('out_of_service', 'in-service') : null,
+      shelved || out ? null : asked('shelve', 'shelve'), out ? null : asked('out_of_service', 'out-of-service')),
     place, said);
 }
 
 export function view(root) {
-  const list = h('div', { class: 'alarm-list' }), none = h('p', { class: 'good' }, t('alarms.none')), past = h('div', { class: 'scroll', tabindex: '0' });
+  const list = h('div', { class: 'alarm-list' }), quiet = h('div', { class: 'alarm-list' }), quietHead = h('h2', {}, t('alarms.silenced')), none = h('p', { class: 'good' }, t('alarms.none')), past = h('div', { class: 'scroll', tabindex: '0', role: 'group', 'aria-label': t('alarms.history') });
   const who = h('input', { type: 'text', value: by(), maxlength: 60, autocomplete: 'name', oninput: (e) => localStorage.setItem('by', e.target.value.trim()) });
-  root.replaceChildren(h('h1', { class: 'page-title' }, t('alarms.title')), h('p', {}, h('label', {}, t('alarms.by') + ' ', who)), none, list, h('h2', {}, t('alarms.history')), past);
+  root.replaceChildren(h('h1', { class: 'page-title' }, t('alarms.title')), live.session.person ? '' : h('p', {}, h('label', {}, t('alarms.by') + ' ', who)), none, list, quietHead, quiet, h('h2', {}, t('alarms.history')), past);
   let earlier = [];
   const fetchPast = () => get('/alarms?all=true').then((d) => { earlier = d.alarms.filter((a) => a.state === 'normal').slice(0, 100); update(); }, () => {});
   fetchPast();
+  loadPhrases(() => update());
   const stop = watchEvents((e) => e.type === 'alarm' && e.state === 'normal' && setTimeout(fetchPast, 300));
   const cards = new Map();
+  const cardsOf = (alarms) => alarms.map((a) => {
+    const key = phrasesKey() + a.alarm + a.seq;
+    if (!cards.has(key)) cards.set(key, card(a));
+    return cards.get(key);
+  });
   function update() {
-    const stand = [...live.alarms.values()].sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || (a.raised_at < b.raised_at ? 1 : -1));
+    const all = [...live.alarms.values()].sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || (a.raised_at < b.raised_at ? 1 : -1));
+    const stand = all.filter((a) => !SILENCED.has(a.state)), silenced = all.filter((a) => SILENCED.has(a.state));
     show(none, !stand.length);
-    remake(list, nowLanguage() + stand.map((a) => a.alarm + a.seq).join(), () => stand.map((a) => {
-      const key = nowLanguage() + a.alarm + a.seq;
-      if (!cards.has(key)) cards.set(key, card(a));
-      return cards.get(key);
-    }));
+    show(quietHead, silenced.length);
+    remake(list, phrasesKey() + stand.map((a) => a.alarm + a.seq).join(), () => cardsOf(stand));
+    remake(quiet, phrasesKey() + silenced.map((a) => a.alarm + a.seq).join(), () => cardsOf(silenced));
     remake(past, nowLanguage() + earlier.map((a) => a.seq).join(), () => h('table', { class: 'list' }, h('tbody', {}, earlier.map((a) =>
       h('tr', {}, h('td', {}, dayClock(a.raised_at)), h('th', { scope: 'row' }, about(a)), h('td', {}, t('kind.' + a.kind)), h('td', { class: 'small' }, changed(a)))))));
   }

@@ -1,6 +1,6 @@
 /* app: the frame around the views, and which view is shown. */
 import { h, text, attr, show } from '/dom.js';
-import { live, start, watch, age, OLD_SECONDS } from '/live.js';
+import { live, start, watch, age, may, OLD_SECONDS } from '/live.js';
 import { t, chooseLanguage, nowLanguage, duration, clockSeconds, clock } from '/say.js';
 import * as panel from '/panel.js';
 
@@ -11,6 +11,7 @@ const views = {
   trips: () => import('/trips.js'),
   trip: () => import('/trip.js'),
   alarms: () => import('/alarms.js'),
+  people: () => import('/people.js'),
 };
 
 const head = document.getElementById('head');
@@ -40,9 +41,9 @@ function select(label, options, value, choose) {
 }
 
 function makeFrame() {
-  const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t('nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
+  const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t(name === 'people' && !may('people') ? 'nav.me' : 'nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
   const asOf = h('span', { class: 'as-of' });
-  const nav = h('nav', { 'aria-label': t('nav.label') }, ['panel', 'trips', 'alarms'].map(link));
+  const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'people'].map(link) : null);
   head.replaceChildren(
     h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
     h('div', { class: 'picks' },
@@ -62,7 +63,7 @@ function tellAge() {
   show(stale, words);
   text(stale, words);
   document.body.classList.toggle('old', Boolean(words));
-  text(frame.asOf, live.frameAt ? t('as_of', { time: clockSeconds(live.frameAt) }) : '');
+  if (frame.asOf) text(frame.asOf, live.frameAt ? t('as_of', { time: clockSeconds(live.frameAt) }) : '');
 }
 
 /* ---- the views ---- */
@@ -92,22 +93,34 @@ function tick() {
   shown?.update?.();
 }
 
-function again() {
+let again = () => {
   frame = makeFrame();
   go();
-}
+};
 
 chooseLanguage();
 chooseTheme();
 frame = makeFrame();
 window.addEventListener('hashchange', () => {
+  if (!live.site) return;
   window.scrollTo(0, 0);
   go().then(() => main.focus({ preventScroll: true }));
 });
 
+/* the way in, and nothing else */
+function askWho() {
+  const login = async () => {
+    frame = makeFrame();
+    shown = (await import('/login.js')).view(main);
+    document.title = shown.title;
+  };
+  again = login;
+  return login();
+}
+
 async function begin() {
   try {
-    await start();
+    if (!(await start())) return await askWho();
   } catch (e) {
     main.replaceChildren(h('p', { class: 'wait' }, t('stale.never')));
     setTimeout(begin, 3000);

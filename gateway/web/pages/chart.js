@@ -5,7 +5,7 @@
  * or + and - come closer. The drawing itself is uPlot's, loaded when it is first needed.
  */
 import { h, text, show, remake } from '/dom.js';
-import { live, get } from '/live.js';
+import { live, get, may } from '/live.js';
 import { t, number, clock, clockSeconds, day, dayClock, date, breaker, nowLanguage } from '/say.js';
 
 const MINUTE = 60, HOUR = 3600, DAY = 86400;
@@ -252,6 +252,7 @@ export function chart(circuit) {
     }
   }
   function saveLink() {
+    show(save, may('see_loads'));
     const day = state.span <= DAY + 1;
     if (day) save.href = `/api/v1/circuits/${circuit.circuit}/export.csv?from=${from().toFixed(3)}&to=${end().toFixed(3)}`;
     else save.removeAttribute('href');

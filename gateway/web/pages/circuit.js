@@ -1,6 +1,6 @@
 /* circuit: one breaker, what it carries now, what it carried, and what hangs on it. */
 import { h, s, text, attr, remake } from '/dom.js';
-import { live, get, post } from '/live.js';
+import { live, get, post, may } from '/live.js';
 import { t, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
 import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
 import { chart } from '/chart.js';
@@ -55,7 +55,7 @@ function nameForm(circuit, k, place) {
 function nameButton(circuit, k) {
   const place = h('div', {});
   const button = h('button', { class: 'quiet', onclick: () => (place.firstChild ? place.replaceChildren() : nameForm(circuit, k, place)) }, t('known.name'));
-  return [button, place];
+  return may('name') ? [button, place] : null;
 }
 
 function known(circuit, list) {
@@ -91,11 +91,11 @@ export function view(root, id) {
     h('h1', { class: 'circuit-title' }, h('span', { class: 'door-no' }, circuit.position), circuit.name),
     h('p', { class: 'plate' }, [t('circuit.rating') + ' ' + rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : ''), t('circuit.leg') + ' ' + circuit.leg, circuit.essential ? t('row.essential') : null, circuit.feeds ? t('panel.to', { panel: panelOf(circuit.feeds).name }) : null].filter(Boolean).join(' · ')),
     tags,
-    h('div', { class: 'circuit-now', 'data-slot': '' }, h('p', { class: 'big-figure' }, figure, share), g.el,
+    h('div', { class: 'circuit-now', 'data-slot': '', 'data-private': !may('see_loads') }, h('p', { class: 'big-figure' }, figure, share), g.el,
       h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps), fact('circuit.reading', reading))),
-    h('section', {}, h('h2', {}, t('circuit.running')), runningBox, chancesBox),
+    h('section', {}, h('h2', {}, t('circuit.running')), may('see_loads') ? runningBox : h('p', {}, t('hidden')), chancesBox),
     h('section', {}, h('h2', {}, t('circuit.history')), c.el),
-    h('section', {}, h('h2', {}, t('circuit.known')), knownBox),
+    may('see_loads') ? h('section', {}, h('h2', {}, t('circuit.known')), knownBox) : '',
     h('section', {}, h('h2', {}, t('circuit.events')), eventsBox),
     cautions());
   const now = root.querySelector('[data-slot]');
@@ -111,8 +111,8 @@ export function view(root, id) {
     title: breaker(id),
     update() {
       const state = live.circuits.get(id) ?? {}, where = isOld() ? 'lost' : standsAt(circuit), seen = where !== 'lost' && where !== 'none';
-      text(figure, seen ? amps(state.amps) : '–');
-      text(share, seen ? t('row.load', { amps: '', rating: rating(circuit.rating_amps), percent: percent((state.load_percent ?? 0) / 100) }).trim() : '');
+      text(figure, !seen ? '–' : may('see_loads') ? amps(state.amps) : '');
+      text(share, seen && may('see_loads') ? t('row.load', { amps: '', rating: rating(circuit.rating_amps), percent: percent((state.load_percent ?? 0) / 100) }).trim() : '');
       attr(g.fill, 'width', seen ? Math.min(125, state.load_percent ?? 0).toFixed(1) : 0);
       attr(now, 'class', 'circuit-now slot-like');
       attr(now, 'data-load', state.load_percent > 100 ? 'over' : state.load_percent >= 80 ? 'high' : 'calm');
@@ -125,7 +125,7 @@ export function view(root, id) {
       const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
       remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
-      remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && state.amps > 0.5 ? chances(state) : null));
+      remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
       if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));
       remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
       if (performance.now() - asked > 15000) fetchMore().catch(() => {});

@@ -16,8 +16,10 @@ export const live = {
   heardAt: 0,          /* ms, by this browser's own steady clock: the gateway said anything */
   movedAt: 0,          /* and: it had a new frame of readings */
   connected: false,
-  people: null,
+  session: null,       /* who is in, and what they may do */
 };
+
+export const may = (act) => Boolean(live.session?.may.includes(act));
 
 const watchers = new Set();
 export function watch(f) {
@@ -34,19 +36,25 @@ function changed() {
   });
 }
 
+/* somebody whose time is over sees the way in again, and nothing of before */
+function failed(r, body) {
+  if (r.status === 401 && live.session?.person) location.reload();
+  return Object.assign(new Error(body.error || r.statusText), { status: r.status });
+}
+
 export async function get(path) {
   const r = await fetch('/api/v1' + path); /* the first ones are on their way already: index.html */
   const body = await r.json().catch(() => ({ error: r.statusText }));
-  if (!r.ok) throw Object.assign(new Error(body.error || r.statusText), { status: r.status });
+  if (!r.ok) throw failed(r, body);
   return body;
 }
 
 export async function post(path, body) {
   const headers = { 'Content-Type': 'application/json' };
-  if (live.people?.token) headers['X-Foretrip-Token'] = live.people.token;
+  if (live.session?.token) headers['X-Foretrip-Token'] = live.session.token;
   const r = await fetch('/api/v1' + path, { method: 'POST', headers, body: JSON.stringify(body) });
   const answer = await r.json().catch(() => ({ error: r.statusText }));
-  if (!r.ok) throw Object.assign(new Error(answer.error || r.statusText), { status: r.status });
+  if (!r.ok) throw failed(r, answer);
   return answer;
 }
 
@@ -129,13 +137,18 @@ function listen() {
     live.connected = false;
     changed();
     if (source.readyState === EventSource.CLOSED) setTimeout(listen, 3000); /* refused: asked again */
+    if (live.session.login) get('/status').catch(() => {}); /* is the session over? */
   });
 }
 
+/* False: they have to log in first. */
 export async function start() {
+  live.session = await get('/session');
+  if (live.session.login && !live.session.person) return false;
   const rest = fetchAll();
   live.site = await get('/site');
   await rest;
   listen(); /* which fetches once more what came in between */
   setInterval(changed, 1000); /* ages grow by themselves */
+  return true;
 }

@@ -1,8 +1,9 @@
 /* panel: the start. What matters now, in one sentence; warnings; each panel as its door shows it. */
 import { h, s, text, attr, show, remake } from '/dom.js';
-import { live, age, OLD_SECONDS } from '/live.js';
+import { live, age, may, OLD_SECONDS } from '/live.js';
 import { t, amps, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, capital, circuitOf, panelOf, dayClock, clock, chance, nowLanguage } from '/say.js';
 import { twoColumns, rail } from '/door.js';
+import { alarmSaid, loadPhrases, phrasesKey } from '/phrases.js';
 
 const SILENT = new Set(['shelved', 'suppressed', 'out_of_service', 'returned_unacknowledged', 'normal']);
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -24,11 +25,15 @@ const isOpen = (circuit) => openTrips().some((x) => x.circuit === circuit);
 
 const tripOf = (circuit) => live.trips.find((x) => x.circuit === circuit && x.stage !== 'withdrawn');
 
+/* Whoever may not see what is on sees no current either: then the age of the reading tells. */
+const LOST_SECONDS = 30;
+const isLost = (state) => (may('see_loads') ? state.amps === null : !state.reading_at || state.reading_age_seconds > LOST_SECONDS);
+
 /* 'closed', 'open', 'off', 'unknown', 'lost', 'none' */
 export function standsAt(circuit) {
   const state = live.circuits.get(circuit.circuit);
   if (!circuit.metered) return 'none';
-  if (!state || state.amps === null) return 'lost';
+  if (!state || isLost(state)) return 'lost';
   const trip = openTrips().find((x) => x.circuit === circuit.circuit);
   if (trip) return trip.cause === 'opened_by_hand' ? 'off' : 'open';
   return state.state;
@@ -39,17 +44,6 @@ export function isOld() {
   return age() > OLD_SECONDS || !live.frameAt;
 }
 
-
-export function sentenceOfAlarm(a) {
-  const state = live.circuits.get(a.circuit);
-  if (a.kind === 'near_overload') {
-    const left = state?.trip_seconds?.p50;
-    return left ? t('now.near', { breaker: breakerSaid(a.circuit), time: duration(left) }) : t('now.near_soon', { breaker: breakerSaid(a.circuit) });
-  }
-  if (a.kind === 'trip' && !a.circuit) return t('now.outage');
-  if (a.kind === 'trip') return t('now.open', { breaker: breakerSaid(a.circuit) });
-  return nowLanguage() === 'en' ? a.text : t('kind.' + a.kind) + (a.circuit ? ': ' + breaker(a.circuit) : '');
-}
 
 function fullest() {
   let best = null;
@@ -63,9 +57,10 @@ function fullest() {
 export function whatMatters() {
   if (isOld()) return { text: t('now.unknown'), tone: 'old' };
   const first = standing()[0];
-  if (first) return { text: capital(sentenceOfAlarm(first)), tone: first.priority };
+  if (first) return { text: capital(alarmSaid(first).what), tone: first.priority };
   const open = openTrips(); /* also when its alarm is shelved: an open breaker is never nothing */
   if (open.length) return { text: capital(open.length > 1 ? t('now.open_many', { n: open.length }) : t('now.open', { breaker: breakerSaid(open[0].circuit) })), tone: 'low' };
+  if (!may('see_loads')) return { text: t('now.fine'), tone: 'fine' };
   const best = fullest();
   if (!best || best.load_percent < 3) return { text: t('now.fine') + ' ' + t('now.idle'), tone: 'fine' };
   return {
@@ -92,7 +87,7 @@ function nearTag(a) {
     h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('warn.no_room')),
     off.length ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(off), h('p', { class: 'small' }, t('warn.off_note'))) : null,
     left
-      ? h('p', { class: 'small' }, t('warn.band', { p50: duration(band.p50), p05: duration(band.p05), p95: duration(band.p95), amps: amps(state.amps ?? a.amps) }))
+      ? h('p', { class: 'small' }, t(may('see_loads') ? 'warn.band' : 'warn.band_only', { p50: duration(band.p50), p05: duration(band.p05), p95: duration(band.p95), amps: amps(state.amps ?? a.amps) }))
       : null,
   ];
 }
@@ -108,9 +103,10 @@ function tripTag(a) {
 }
 
 function otherTag(a) {
+  const said = alarmSaid(a);
   return [
-    h('p', { lang: 'en' }, a.text),
-    a.advice ? h('p', { lang: 'en', class: 'small' }, a.advice) : null,
+    h('p', { lang: said.textLang }, said.what),
+    said.act ? h('p', { lang: said.lang, class: 'small' }, said.act) : null,
     a.circuit ? h('p', {}, h('a', { href: '#/circuit/' + a.circuit, class: 'do' }, t('warn.circuit'))) : null,
   ];
 }
@@ -170,7 +166,7 @@ function slot(circuit, side) {
   const sign = h('span', { class: 'sign' });
   const feeds = circuit.feeds && panelOf(circuit.feeds);
   const more = h('span', { class: 'sr' });
-  const el = h('a', { class: 'slot ' + side, href: '#/circuit/' + circuit.circuit },
+  const el = h('a', { class: 'slot ' + side, 'data-private': !may('see_loads'), href: '#/circuit/' + circuit.circuit },
     h('span', { class: 'no' }, circuit.position.split(',').map((p) => h('span', {}, p))),
     h('span', { class: 'words' }, name, feeds ? h('span', { class: 'feeds' }, t('panel.to', { panel: feeds.name })) : null, what),
     h('span', { class: 'load' }, figure, h('span', { class: 'rated' }, rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '')), sign),
@@ -184,7 +180,7 @@ function slot(circuit, side) {
       const known = at !== 'lost' && at !== 'none';
       const hot = known && state.heat >= 0.6;
       const over = known && share >= 0.8;
-      text(figure, known ? amps(state.amps) : '–');
+      text(figure, !known ? '–' : may('see_loads') ? amps(state.amps) : '');
       text(what, known ? whatIsOn(state) : stateWord(circuit, at, state));
       text(sign, at === 'open' || at === 'off' ? t('state.' + at) : share > 1 && known ? t('row.over') : over ? t('row.over80') : hot ? t('row.hot') : '');
       attr(b.fill, 'width', known ? Math.min(FULL, 100 * share).toFixed(1) : 0);
@@ -204,7 +200,7 @@ const nearAlarmOf = (id) => standing().some((a) => a.circuit === id && a.kind ==
 /* what the bar and the handle say, for who does not see them */
 function inWords(circuit, state, at, share, known) {
   const parts = [];
-  if (known) parts.push(t('row.load', { amps: amps(state.amps), rating: rating(circuit.rating_amps), percent: percent(share) }), t('row.heat', { percent: percent(state.heat ?? 0) }));
+  if (known && may('see_loads')) parts.push(t('row.load', { amps: amps(state.amps), rating: rating(circuit.rating_amps), percent: percent(share) }), t('row.heat', { percent: percent(state.heat ?? 0) }));
   parts.push(at === 'unknown' ? t('state.unknown_long') : stateWord(circuit, at, state));
   return parts.join('; ');
 }
@@ -281,7 +277,7 @@ function panelCard(panel) {
     el,
     update() {
       for (const r of door.rows) r.update();
-      text(legs, isOld() ? '' : legSums(panel).map(([leg, a]) => t('panel.leg', { leg }) + ' ' + amps(a, 0)).join(' · '));
+      text(legs, isOld() || !may('see_loads') ? '' : legSums(panel).map(([leg, a]) => t('panel.leg', { leg }) + ' ' + amps(a, 0)).join(' · '));
     },
   };
 }
@@ -308,6 +304,7 @@ function legend() {
 }
 
 export function view(root) {
+  loadPhrases(() => {});
   const now = h('p', { class: 'now' });
   const tags = h('div', { class: 'tags' });
   const cards = inOrder(live.site.panels).map(panelCard);
@@ -323,7 +320,7 @@ export function view(root) {
       attr(now, 'data-tone', what.tone);
       const stand = isOld() ? [] : standing();
       show(tags, stand.length);
-      remake(tags, nowLanguage() + stand.map(tagKey).join(';'), () => stand.map(tag));
+      remake(tags, phrasesKey() + stand.map(tagKey).join(';'), () => stand.map(tag));
       for (const c of cards) c.update();
     },
   };

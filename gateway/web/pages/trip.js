@@ -1,7 +1,7 @@
 /* trip: the service sheet of one opening. Everything that speaks for and against, the record second by
  * second, what to do next. Prints on one page. */
 import { h, s, text, remake } from '/dom.js';
-import { live, get, post, watchEvents } from '/live.js';
+import { live, get, post, may, watchEvents } from '/live.js';
 import { t, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
 
 const BEFORE = 120, AFTER = 60;
@@ -129,7 +129,7 @@ function correctForm(x) {
   const said = h('span', { class: 'small', role: 'status' });
   return h('details', { class: 'no-print' }, h('summary', {}, t('sheet.correct')), h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
-    if (by.value.trim()) localStorage.setItem('by', by.value.trim());
+    if (by.value.trim() && !live.session.person) localStorage.setItem('by', by.value.trim());
     post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: f.message })));
   } }, cause, by, h('button', { type: 'submit' }, t('sheet.do_correct')), said));
 }
@@ -148,8 +148,8 @@ function sheet(x, events, record) {
       row('sheet.before', amps(x.amps_before, 2) + ', ' + percent(x.amps_before / circuit.rating_amps)), row('sheet.heat', percent(x.heat)),
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
     x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : x.cause))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
-    block('sheet.record', record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
-    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at ? correctForm(x) : null), block('sheet.loads', loads(x))),
+    block('sheet.record', record?.hidden ? h('p', {}, t('hidden')) : record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
+    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', may('see_loads') ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),
     h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
     h('section', { class: 'block only-print' }, h('h2', {}, t('sheet.notes')), h('div', { class: 'lines' })),
@@ -163,7 +163,7 @@ export function view(root, id) {
   async function fetchAll() {
     data = await get('/trips/' + id);
     fill();
-    record = await get(`/trips/${id}/record?before=${BEFORE}&after=${AFTER}`);
+    record = !may('see_loads') ? { columns: [], rows: [], hidden: true } : await get(`/trips/${id}/record?before=${BEFORE}&after=${AFTER}`);
     fill();
   }
   const fill = () => {

@@ -4,7 +4,7 @@
 
 export const en = {
   title: 'Panel directory',
-  'nav.panel': 'Panel', 'nav.alarms': 'Alarms', 'nav.trips': 'Trips', 'nav.label': 'Pages',
+  'nav.panel': 'Panel', 'nav.alarms': 'Alarms', 'nav.trips': 'Trips', 'nav.people': 'People', 'nav.me': 'Yourself', 'nav.label': 'Pages',
   skip: 'Skip to what is shown',
   'theme.light': 'Light', 'theme.dark': 'Dark', 'theme.auto': 'As the device', 'theme.label': 'Brightness',
   'language.label': 'Language',
@@ -113,7 +113,7 @@ export const en = {
   'evidence.standing_load_gone': 'What never goes away is gone', 'evidence.went_together': 'Others went in the same instant', 'evidence.carried_before': 'How long it had carried current', 'evidence.no_such_step': 'No load of this circuit is of that size', 'evidence.just_switched_on': 'It had only just been switched on', 'evidence.rest_went_too': 'What stays when a load ends went too', 'evidence.back_too_soon': 'It came back sooner than anybody resets a breaker', 'evidence.back_with_less': 'It came back with less than it had', 'evidence.feeder_carries_on': 'The breaker before it carries on', 'evidence.voltage': 'The voltage of the leg',
 
   'alarms.title': 'Alarms', 'alarms.none': 'No alarm stands.', 'alarms.standing': 'Standing', 'alarms.history': 'Earlier',
-  'alarms.ack': 'Acknowledge', 'alarms.shelve': 'Shelve', 'alarms.for': 'for', 'alarms.note': 'Why (is kept with it)', 'alarms.by': 'Your name', 'alarms.do_shelve': 'Shelve it', 'alarms.cancel': 'Cancel',
+  'alarms.acknowledge': 'Acknowledge', 'alarms.shelve': 'Shelve', 'alarms.unshelve': 'Take from the shelf', 'alarms.out-of-service': 'Out of service', 'alarms.in-service': 'Back into service', 'alarms.do_out-of-service': 'Take it out of service', 'alarms.out_note': 'It stays silent until somebody puts it back.', 'alarms.silenced': 'Silenced for now', 'alarms.until': 'until {time}', 'alarms.for': 'for', 'alarms.note': 'Why (is kept with it)', 'alarms.by': 'Your name', 'alarms.do_shelve': 'Shelve it', 'alarms.cancel': 'Cancel',
   'alarms.raised': 'since {time}', 'alarms.changed': '{state}, {time}', 'alarms.changed_by': '{state} by {by}, {time}', 'alarms.failed': 'That did not work: {why}', 'alarms.done': 'Done.',
   'alarms.detail': 'Figures', 'alarms.advice': 'What to do',
   'priority.urgent': 'urgent', 'priority.high': 'high', 'priority.low': 'low',
@@ -124,11 +124,24 @@ export const en = {
   'kind.leg_imbalance': 'Legs out of balance', 'kind.feeder_overload': 'Feeder overloaded', 'kind.essential_load_silent': 'Essential load silent', 'kind.meter_lost': 'Meter lost', 'kind.sensor_mismatch': 'Sensors do not agree', 'kind.record_at_risk': 'Record at risk',
   'kind.shared_neutral': 'Shared neutral: hazard', 'kind.permissible_load': 'One load too large for its circuit',
   'error.title': 'That could not be shown', 'error.text': '{why}', 'error.again': 'Try again',
+  hidden: 'Not shown to managers: it would tell what a tenant has on.',
+  'warn.band_only': 'Most likely {p50}; as soon as {p05}, as late as {p95}, if the current stays as it is.',
+  'login.title': 'Who is there?', 'login.how': 'Ways in', 'login.by_password': 'I have a password', 'login.by_code': 'I have a one-time code', 'login.by_visit': 'I am here for a visit',
+  'login.person': 'Short name', 'login.password': 'Password', 'login.code': 'One-time code', 'login.visit_code': 'Code of the visit', 'login.new': 'New password', 'login.in': 'Come in', 'login.looking': 'One moment.',
+  'login.rules': '12 characters or more. Some words in a row are good; signs and digits are not needed.',
+  'login.help': 'Nobody can look a password up. Whoever has lost theirs gets a one-time code from an administrator, or at the gateway itself: foretrip people invite.',
+  'role.resident': 'resident', 'role.electrician': 'electrician', 'role.manager': 'manager', 'role.administrator': 'administrator',
+  'people.page': 'People and access', 'people.me': 'Yourself', 'people.title': 'People', 'people.until': 'logged in until {time} if not used, longer if it is', 'people.password': 'Another password', 'people.old': 'Password until now', 'people.change': 'Keep the new password', 'people.changed': 'Kept. Wherever else you were logged in, you are not any more.', 'people.leave': 'Log out',
+  'people.note': 'Who they are, and their roles, stand in delivery.cfg. Here they are let in.', 'people.name': 'Name', 'people.role': 'Role', 'people.pass': 'Password', 'people.in': 'Logged in', 'people.do': 'To do', 'people.has': 'chosen', 'people.has_not': 'none yet', 'people.code_until': 'a code is good until {time}',
+  'people.in_one': 'once, seen {time}', 'people.in_many': '{n} times, seen {time}', 'people.not_in': 'no', 'people.invite': 'One-time code', 'people.end': 'Log out everywhere', 'people.code_for': 'For {name}, short name {person}. With this code they choose a password.', 'people.code_once': 'Good until {time}. It is shown this once: write it down or read it out.', 'people.local': 'The page listens on this machine alone, and asks nobody who they are.',
+  'visits.title': 'Visits', 'visits.note': 'A code for an electrician who comes for some hours. They see everything, and can judge alarms and trips; when the time is over they are out.', 'visits.name': 'Who comes', 'visits.lasts': 'for', 'visits.make': 'Make a code', 'visits.code_for': 'For {name}.', 'visits.item': 'until {time}, let in by {by}', 'visits.here': 'logged in', 'visits.end': 'End it now',
+  'audit.title': 'Who did what', 'audit.none': 'Nothing yet.', 'audit.more': 'Earlier', 'audit.when': 'When', 'audit.who': 'Who', 'audit.what': 'What', 'audit.way': 'How it came', 'audit.how': 'Outcome', 'audit.done': 'done',
+  'act.login': 'logged in', 'act.visit_login': 'came in for a visit', 'act.logout': 'logged out', 'act.choose_password': 'chose a password', 'act.change_password': 'changed the password', 'act.invite': 'made a one-time code for', 'act.visit': 'made a visit for', 'act.end_sessions': 'ended all sessions of', 'act.acknowledge': 'acknowledged', 'act.shelve': 'shelved', 'act.unshelve': 'took from the shelf', 'act.out-of-service': 'took out of service', 'act.in-service': 'put back into service', 'act.name': 'named a load', 'act.correct': 'corrected a trip', 'act.note': 'wrote a note',
 };
 
 export const es = {
   title: 'Directorio del tablero',
-  'nav.panel': 'Tablero', 'nav.alarms': 'Alarmas', 'nav.trips': 'Disparos', 'nav.label': 'Páginas',
+  'nav.panel': 'Tablero', 'nav.alarms': 'Alarmas', 'nav.trips': 'Disparos', 'nav.people': 'Personas', 'nav.me': 'Su cuenta', 'nav.label': 'Páginas',
   skip: 'Saltar a lo que se muestra',
   'theme.light': 'Claro', 'theme.dark': 'Oscuro', 'theme.auto': 'Como el dispositivo', 'theme.label': 'Brillo',
   'language.label': 'Idioma',
@@ -237,7 +250,7 @@ export const es = {
   'evidence.standing_load_gone': 'Falta lo que nunca falta', 'evidence.went_together': 'Otros cayeron en el mismo instante', 'evidence.carried_before': 'Cuánto tiempo llevaba corriente', 'evidence.no_such_step': 'Ninguna carga de este circuito es de ese tamaño', 'evidence.just_switched_on': 'Acababa de encenderse', 'evidence.rest_went_too': 'Cayó también lo que queda cuando una carga termina', 'evidence.back_too_soon': 'Volvió antes de lo que nadie rearma un interruptor', 'evidence.back_with_less': 'Volvió con menos de lo que tenía', 'evidence.feeder_carries_on': 'El interruptor anterior sigue llevando corriente', 'evidence.voltage': 'La tensión de la fase',
 
   'alarms.title': 'Alarmas', 'alarms.none': 'No hay ninguna alarma.', 'alarms.standing': 'Activas', 'alarms.history': 'Anteriores',
-  'alarms.ack': 'Reconocer', 'alarms.shelve': 'Aplazar', 'alarms.for': 'durante', 'alarms.note': 'Por qué (se guarda con ella)', 'alarms.by': 'Su nombre', 'alarms.do_shelve': 'Aplazarla', 'alarms.cancel': 'Cancelar',
+  'alarms.acknowledge': 'Reconocer', 'alarms.shelve': 'Aplazar', 'alarms.unshelve': 'Reanudar', 'alarms.out-of-service': 'Fuera de servicio', 'alarms.in-service': 'Volver a servicio', 'alarms.do_out-of-service': 'Ponerla fuera de servicio', 'alarms.out_note': 'Queda en silencio hasta que alguien la vuelva a poner.', 'alarms.silenced': 'En silencio por ahora', 'alarms.until': 'hasta {time}', 'alarms.for': 'durante', 'alarms.note': 'Por qué (se guarda con ella)', 'alarms.by': 'Su nombre', 'alarms.do_shelve': 'Aplazarla', 'alarms.cancel': 'Cancelar',
   'alarms.raised': 'desde {time}', 'alarms.changed': '{state}, {time}', 'alarms.changed_by': '{state} por {by}, {time}', 'alarms.failed': 'No se pudo: {why}', 'alarms.done': 'Hecho.',
   'alarms.detail': 'Cifras', 'alarms.advice': 'Qué hacer',
   'priority.urgent': 'urgente', 'priority.high': 'alta', 'priority.low': 'baja',
@@ -248,6 +261,19 @@ export const es = {
   'kind.leg_imbalance': 'Fases desequilibradas', 'kind.feeder_overload': 'Alimentador sobrecargado', 'kind.essential_load_silent': 'Carga esencial en silencio', 'kind.meter_lost': 'Medidor perdido', 'kind.sensor_mismatch': 'Los sensores no concuerdan', 'kind.record_at_risk': 'Registro en riesgo',
   'kind.shared_neutral': 'Neutro compartido: peligro', 'kind.permissible_load': 'Un aparato demasiado grande para su circuito',
   'error.title': 'No se pudo mostrar', 'error.text': '{why}', 'error.again': 'Intentar de nuevo',
+  hidden: 'No se muestra a la gestión de fincas: diría qué tiene encendido un inquilino.',
+  'warn.band_only': 'Lo más probable: {p50}; como pronto {p05}, como tarde {p95}, si la corriente sigue como está.',
+  'login.title': '¿Quién es?', 'login.how': 'Formas de entrar', 'login.by_password': 'Tengo contraseña', 'login.by_code': 'Tengo un código de un solo uso', 'login.by_visit': 'Vengo de visita',
+  'login.person': 'Nombre corto', 'login.password': 'Contraseña', 'login.code': 'Código de un solo uso', 'login.visit_code': 'Código de la visita', 'login.new': 'Contraseña nueva', 'login.in': 'Entrar', 'login.looking': 'Un momento.',
+  'login.rules': '12 caracteres o más. Unas palabras seguidas sirven; no hacen falta signos ni cifras.',
+  'login.help': 'Nadie puede consultar una contraseña. Quien haya perdido la suya recibe un código de un solo uso de quien administra, o en el propio equipo: foretrip people invite.',
+  'role.resident': 'residente', 'role.electrician': 'electricista', 'role.manager': 'gestión de fincas', 'role.administrator': 'administración',
+  'people.page': 'Personas y acceso', 'people.me': 'Su cuenta', 'people.title': 'Personas', 'people.until': 'dentro hasta {time} sin usarlo, y más si se usa', 'people.password': 'Otra contraseña', 'people.old': 'Contraseña de ahora', 'people.change': 'Guardar la contraseña nueva', 'people.changed': 'Guardada. Donde más estuviera dentro, ya no lo está.', 'people.leave': 'Salir',
+  'people.note': 'Quiénes son, y sus funciones, está en delivery.cfg. Aquí se les deja entrar.', 'people.name': 'Nombre', 'people.role': 'Función', 'people.pass': 'Contraseña', 'people.in': 'Dentro', 'people.do': 'Qué hacer', 'people.has': 'elegida', 'people.has_not': 'aún ninguna', 'people.code_until': 'un código vale hasta {time}',
+  'people.in_one': 'una vez, visto {time}', 'people.in_many': '{n} veces, visto {time}', 'people.not_in': 'no', 'people.invite': 'Código de un solo uso', 'people.end': 'Sacar de todas partes', 'people.code_for': 'Para {name}, nombre corto {person}. Con este código elige una contraseña.', 'people.code_once': 'Vale hasta {time}. Se muestra solo esta vez: apúntelo o díctelo.', 'people.local': 'La página escucha solo en este equipo, y no pregunta a nadie quién es.',
+  'visits.title': 'Visitas', 'visits.note': 'Un código para un electricista que viene unas horas. Lo ve todo, y puede juzgar alarmas y disparos; cuando pasa el tiempo, queda fuera.', 'visits.name': 'Quién viene', 'visits.lasts': 'durante', 'visits.make': 'Crear un código', 'visits.code_for': 'Para {name}.', 'visits.item': 'hasta {time}, con permiso de {by}', 'visits.here': 'dentro', 'visits.end': 'Terminarla ahora',
+  'audit.title': 'Quién hizo qué', 'audit.none': 'Nada todavía.', 'audit.more': 'Anteriores', 'audit.when': 'Cuándo', 'audit.who': 'Quién', 'audit.what': 'Qué', 'audit.way': 'Por dónde', 'audit.how': 'Resultado', 'audit.done': 'hecho',
+  'act.login': 'entró', 'act.visit_login': 'entró de visita', 'act.logout': 'salió', 'act.choose_password': 'eligió contraseña', 'act.change_password': 'cambió la contraseña', 'act.invite': 'creó un código para', 'act.visit': 'creó una visita para', 'act.end_sessions': 'sacó de todas partes a', 'act.acknowledge': 'reconoció', 'act.shelve': 'aplazó', 'act.unshelve': 'reanudó', 'act.out-of-service': 'puso fuera de servicio', 'act.in-service': 'volvió a poner en servicio', 'act.name': 'puso nombre a una carga', 'act.correct': 'corrigió un disparo', 'act.note': 'escribió una nota',
 };
 
 /* the shipped signatures, by key; English is the key itself */
