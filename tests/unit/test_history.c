@@ -487,7 +487,8 @@ static void a_record_of_version_2_keeps_its_readings(void **state)
     /* back to what it was: one row a block, keyed by ms */
     record_do(&k->r,
               "UPDATE readings SET t = t / 16; DROP TABLE channels; DROP TABLE hours; DROP "
-              "TABLE days; DROP TABLE frozen; DROP TABLE summaries; PRAGMA user_version = 2");
+              "TABLE days; DROP TABLE frozen; DROP TABLE summaries; DROP TABLE audit; "
+              "PRAGMA user_version = 2");
     assert_int_equal(record_open(&k->r, (struct store_options){0}), STORE_OK);
     assert_all_there(k);
     let_work(k, 8, RECORD_WALL_MS + 2 * DAY);
