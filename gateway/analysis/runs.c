@@ -399,32 +399,60 @@ static float shrink(struct runs *r, const struct step *s, bool announced, float 
         struct run *x = &r->all[i];
         if (!running(x) || x->announced != announced)
             continue;
-        if (x->amps * left < LEAST_AMPS)
+        if (x->amps * left < LEAST_AMPS) {
             pause_run(x, s->at_mono_ms, s->at_wall_ms);
-        else
-            x->amps *= left;
+            continue;
+        }
+        x->lent += x->amps * (1 - left);
+        x->amps *= left;
     }
     return fminf(sum, most);
 }
 
-/* Makes the sum right: what is too little becomes base; what is too much was first in the base
- * as far as it ever goes away, then in what is not yet a run, then in all runs. */
-static void settle(struct runs *r, const struct step *s)
+/* Gives the runs back what shrink() took from them, as far as there is something to give. */
+static float give_back(struct runs *r, float most)
+{
+    float lent = 0;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            lent += r->all[i].lent;
+    float share = lent > most ? most / lent : 1;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x))
+            continue;
+        x->amps += share * x->lent;
+        x->lent -= share * x->lent;
+    }
+    return share * lent;
+}
+
+static float running_amps(const struct runs *r)
 {
     float sum = 0;
     for (int i = 0; i < RUNS_MAX; i++)
         if (running(&r->all[i]))
             sum += r->all[i].amps;
-    float excess = sum + fminf(r->base, r->low) - s->after;
+    return sum;
+}
+
+/* Makes the sum right. What is too little goes back to whom it was taken from, and then to the
+ * base, loosely. What is too much was first in what is loose of the base, or in the base as far
+ * as it ever goes away, then in what is not yet a run, then in all runs. Without the loose part
+ * each pair of edges that do not quite fit would carry a little from the runs to the base. */
+static void settle(struct runs *r, const struct step *s)
+{
+    float base = r->base;
+    float excess = running_amps(r) + fminf(fmaxf(base - r->loose, 0), r->low) - s->after;
     if (excess > LEAST_AMPS / 2)
         excess -= shrink(r, s, false, excess);
     if (excess > LEAST_AMPS / 2)
         shrink(r, s, true, excess);
-    sum = 0;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            sum += r->all[i].amps;
-    r->base = fmaxf(0, s->after - sum);
+    float left = s->after - running_amps(r) - base;
+    if (left > 0)
+        give_back(r, left);
+    r->base = fmaxf(0, s->after - running_amps(r));
+    r->loose = fminf(fmaxf(r->loose + r->base - base, 0), r->base);
 }
 
 /* An excursion shorter than a step: one more pulse of a train, or the first. */
@@ -555,6 +583,6 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
     }
     for (int k = 0; k < RUNS_RETURN; k++)
         r->cut[k] = cut[k];
-    r->base = 0;
+    r->base = r->loose = 0;
     return n;
 }

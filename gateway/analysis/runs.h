@@ -28,7 +28,7 @@
 #define RUNS_PAUSE_MS 30000     /* what comes back within this time was never off */
 #define RUNS_TRAIN_MS 600000    /* the longest pause of a train */
 #define RUNS_PULSE_MS 20000     /* a shorter on-time is a pulse: no run of its own */
-#define RUNS_DOUBT_MS 45000     /* the same while a train of larger or equal pulses is about */
+#define RUNS_DOUBT_MS 35000     /* the same while a train of larger or equal pulses is about */
 #define RUNS_CALM_MS 25000      /* and then it must have been alone for so long */
 #define RUNS_RESTLESS_MS 600000 /* or on for so long */
 #define RUNS_TRAIN_PULSES 3     /* from this many on, a train is a load */
@@ -45,6 +45,7 @@ struct run {
     float stage;                      /* of that, what came on last, 0: all at once */
     float inrush;                     /* highest reading of its first seconds */
     float power_factor;               /* 0: not known */
+    float lent; /* of its amps, taken from it to make the sum right; comes back */
     float most;                       /* largest amps so far */
     float on_seconds;                 /* of the on-times that ended */
     int pulses;                       /* on-times so far */
@@ -84,6 +85,7 @@ struct run_pulses {
 struct runs {
     struct run all[RUNS_MAX];
     float base;             /* of the level, explained by no run */
+    float loose;            /* of that, left over by edges that did not quite fit */
     float cut[RUNS_RETURN]; /* sizes of what ran when the supply went, largest first, 0: none */
     float low;              /* lowest level of the last hours: the base is no smaller */
     int64_t low_mono_ms;

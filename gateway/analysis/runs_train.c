@@ -33,7 +33,7 @@ static bool known(const struct run_pulses *p)
 /* Of the size of the circuit's pulses; a pump may have come on with the element. */
 static bool fits(const struct run_pulses *p, float amps)
 {
-    return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, SAME * p->amps) &&
+    return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, 0.06F * p->amps) &&
            amps <= 1.06F * p->amps + 0.2F;
 }
 

@@ -78,7 +78,7 @@ static bool staged(const struct steps *s, int n, float after)
 {
     float d = after - s->level, alike = fmaxf(band_of(s), 0.03F * d);
     for (int i = 2; i < n && s->amps[i] < s->level + 0.75F * d; i++)
-        if (s->amps[i - 2] > s->level + 0.15F * d &&
+        if (s->amps[i - 2] > s->level + fmaxf(0.08F * d, 2 * band_of(s)) &&
             fabsf(s->amps[i] - s->amps[i - 1]) < alike &&
             fabsf(s->amps[i] - s->amps[i - 2]) < alike)
             return true;
