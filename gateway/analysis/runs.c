@@ -17,6 +17,7 @@
 #define RIPPLE_AMPS 0.2F
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
+#define BASE_SECONDS 86400 /* the base has been on for as good as always */
 #define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
@@ -27,6 +28,15 @@ static bool running(const struct run *r)
 float run_seconds(const struct run *r, int64_t mono_ms)
 {
     return (float)((r->pausing ? r->off_mono_ms : mono_ms) - r->began_mono_ms) / 1000.0F;
+}
+
+static float running_amps(const struct runs *r)
+{
+    float sum = 0;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (running(&r->all[i]))
+            sum += r->all[i].amps;
+    return sum;
 }
 
 /* 1 at the largest difference between an edge up and its edge down that still counts as equal
@@ -409,31 +419,23 @@ static float shrink(struct runs *r, const struct step *s, bool announced, float 
     return fminf(sum, most);
 }
 
-/* Gives the runs back what shrink() took from them, as far as there is something to give. */
-static float give_back(struct runs *r, float most)
+/* Gives the runs back what was taken from them, or takes what was given to them (want is
+ * negative), as far as it goes. */
+static void give_back(struct runs *r, float want)
 {
     float lent = 0;
     for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
+        if (running(&r->all[i]) && r->all[i].lent * want > 0)
             lent += r->all[i].lent;
-    float share = lent > most ? most / lent : 1;
+    float share = fabsf(lent) > fabsf(want) ? want / lent : 1;
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
-        if (!running(x))
+        float back = share * x->lent;
+        if (!running(x) || x->lent * want <= 0 || x->amps + back < LEAST_AMPS)
             continue;
-        x->amps += share * x->lent;
-        x->lent -= share * x->lent;
+        x->amps += back;
+        x->lent -= back;
     }
-    return share * lent;
-}
-
-static float running_amps(const struct runs *r)
-{
-    float sum = 0;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            sum += r->all[i].amps;
-    return sum;
 }
 
 /* Makes the sum right. What is too little goes back to whom it was taken from, and then to the
@@ -442,8 +444,11 @@ static float running_amps(const struct runs *r)
  * each pair of edges that do not quite fit would carry a little from the runs to the base. */
 static void settle(struct runs *r, const struct step *s)
 {
-    float base = r->base;
-    float excess = running_amps(r) + fminf(fmaxf(base - r->loose, 0), r->low) - s->after;
+    float base = r->base, firm = fminf(fmaxf(base - r->loose, 0), r->low);
+    float excess = running_amps(r) + firm - s->after;
+    if (excess > 0)
+        give_back(r, -excess);
+    excess = running_amps(r) + firm - s->after;
     if (excess > LEAST_AMPS / 2)
         excess -= shrink(r, s, false, excess);
     if (excess > LEAST_AMPS / 2)
@@ -523,16 +528,24 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_
     return n;
 }
 
+/* How much of a drift is a run's: what has been on for long has settled. */
+static float unsettled(float amps, float seconds)
+{
+    return amps / sqrtf(fmaxf(seconds, 60));
+}
+
 void runs_drift(struct runs *r, int64_t mono_ms, float amps)
 {
-    float sum = r->base;
+    float total = r->base + running_amps(r) + amps;
+    float sum = unsettled(r->base, BASE_SECONDS), seconds[RUNS_MAX] = {0};
     struct run *young = NULL;
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         if (!running(x))
             continue;
         count_up(x, mono_ms);
-        sum += x->amps;
+        seconds[i] = (float)(mono_ms - x->on_mono_ms) / 1000.0F;
+        sum += unsettled(x->amps, seconds[i]);
         if (mono_ms - x->on_mono_ms < YOUNG_MS && (!young || x->on_mono_ms > young->on_mono_ms))
             young = x;
     }
@@ -540,14 +553,16 @@ void runs_drift(struct runs *r, int64_t mono_ms, float amps)
         young->amps += amps;
         return;
     }
-    if (sum <= 0 || sum + amps <= 0) {
-        r->base = fmaxf(0, r->base + amps);
-        return;
+    for (int i = 0; i < RUNS_MAX && sum > 0; i++) {
+        struct run *x = &r->all[i];
+        if (!running(x))
+            continue;
+        float share = fmaxf(amps * unsettled(x->amps, seconds[i]) / sum, -0.5F * x->amps);
+        x->amps += share;
+        x->lent -= share;
     }
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            r->all[i].amps *= (sum + amps) / sum;
-    r->base *= (sum + amps) / sum;
+    r->base = fmaxf(0, total - running_amps(r));
+    r->loose = fminf(r->loose, r->base);
 }
 
 void runs_ripple(struct runs *r, float level, float deviation, float n)
