@@ -263,6 +263,7 @@ struct ending {
     int count;
     float cost;
     int64_t mono_ms;
+    float level; /* before */
     bool stage; /* not the run itself, only what came on last of it */
 };
 
@@ -278,7 +279,7 @@ static void consider(struct ending *best, struct run *const some[], int n, float
             AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
     }
     cost += age;
-    cost += fabsf(sum - d) / (0.04F + 0.03F * d) - dearest; /* one of them is for nothing */
+    cost += fabsf(sum - d) / (0.04F + 0.03F * fminf(d, best->level - sum)+0.01F*d) - dearest; /* one of them is for nothing */
     if (n == 0 || cost >= best->cost)
         return;
     best->cost = cost;
@@ -294,17 +295,17 @@ static void consider_stage(struct ending *best, struct run *x, float d)
     if (x->stage <= 0 || cost >= best->cost)
         return;
     *best = (struct ending){
-        .runs = {x}, .count = 1, .cost = cost, .mono_ms = best->mono_ms, .stage = true};
+        .runs = {x}, .count = 1, .cost = cost, .mono_ms = best->mono_ms, .level = best->level, .stage = true};
 }
 
 /* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
  * up to two that are. */
-static void fitting(struct runs *r, int64_t mono_ms, float d, struct ending *best)
+static void fitting(struct runs *r, const struct step *s, float d, struct ending *best)
 {
     struct run *on[RUNS_MAX], *young[RUNS_MAX + 2];
     int n = 0, m = 0;
 
-    *best = (struct ending){.cost = FIT_MOST, .mono_ms = mono_ms};
+    *best = (struct ending){.cost = FIT_MOST, .mono_ms = s->at_mono_ms, .level = s->before};
     for (int i = 0; i < RUNS_MAX; i++) {
         if (!running(&r->all[i]))
             continue;
@@ -377,7 +378,7 @@ static void fall(struct runs *r, const struct step *s)
     struct ending e;
     float d = s->before - s->after;
 
-    fitting(r, s->at_mono_ms, d, &e);
+    fitting(r, s, d, &e);
     if (e.stage) {
         e.runs[0]->amps -= d;
         e.runs[0]->stage = 0;
