@@ -379,6 +379,8 @@ static void fall(struct runs *r, const struct step *s)
     float d = s->before - s->after;
 
     fitting(r, s, d, &e);
+    if (e.stage && e.runs[0]->amps - d < LEAST_AMPS)
+        e.stage = false; /* it has become smaller since: all of it */
     if (e.stage) {
         e.runs[0]->amps -= d;
         e.runs[0]->stage = 0;
