@@ -10,6 +10,7 @@
 #define LENGTH_LOG 0.4F     /* in length */
 #define INRUSH_LOG 0.5F     /* in inrush over size */
 #define ALIKE 5.0F          /* squared distance up to which a run belongs to a cluster */
+#define OF_SIZE 1.0F        /* distance in size alone */
 #define MERGE 0.7F          /* and clusters are one */
 #define SAME_SIZE_LOG 0.04F /* a load that moved draws as much as before */
 #define TWIN_MS 3600000
@@ -61,6 +62,21 @@ const struct learned_load *learned_like(const struct learned *l, float amps, flo
         const struct learned_load *c = &l->loads[i];
         float d = c->id ? distance(c, amps, inrush) - 0.2F * log_of(c->runs, 1) : ALIKE;
         if (d < least)
+            least = d, best = c;
+    }
+    return best;
+}
+
+const struct learned_load *learned_of_size(const struct learned *l, float amps,
+                                           float runs_least)
+{
+    const struct learned_load *best = NULL;
+    float least = OF_SIZE;
+    for (int i = 0; i < LEARNED_MAX; i++) {
+        const struct learned_load *c = &l->loads[i];
+        float size = SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
+        float d = fabsf(log_of(amps, 0.02F) - c->amps.mean) / size;
+        if (c->id && c->runs >= runs_least && d < least)
             least = d, best = c;
     }
     return best;

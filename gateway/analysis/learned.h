@@ -53,6 +53,10 @@ struct learned {
 /* The cluster a run of that size would belong to, its length not known yet; NULL: none. */
 const struct learned_load *learned_like(const struct learned *l, float amps, float inrush);
 
+/* The cluster of that size, of so many runs at least, whatever its inrush; NULL: none. */
+const struct learned_load *learned_of_size(const struct learned *l, float amps,
+                                           float runs_least);
+
 /* The cluster that a run that is over belongs to; NULL: none yet. */
 const struct learned_load *learned_which(const struct learned *l, const struct run_shape *s);
 

@@ -13,6 +13,7 @@
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
+#define KNOWN_RUNS 3 /* of a load, before another is told apart by it */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
                            const struct signature_set *signatures, event_sink *sink,
@@ -286,6 +287,25 @@ static void rest(struct loads *l, size_t i)
     l->band[i] = c->steps.band;
 }
 
+/* Two loads that came on seconds apart look like one that starts in two stages; they are two
+ * when each of them is known alone, and their sum is not. */
+static int part_fused(struct circuit *c, const struct step *s, struct run over[RUNS_MAX], int n)
+{
+    for (int k = 0; k < RUNS_MAX; k++) {
+        struct run *x = &c->runs.all[k];
+        if (!x->id || x->pausing || x->announced || x->stage <= 0 ||
+            x->changed_mono_ms != s->at_mono_ms || x->pulses > 1)
+            continue;
+        if (learned_of_size(&c->learned, x->amps, KNOWN_RUNS) ||
+            !learned_of_size(&c->learned, x->stage, KNOWN_RUNS) ||
+            !learned_of_size(&c->learned, x->amps - x->stage, KNOWN_RUNS))
+            continue;
+        runs_part(&c->runs, s, x, x->stage, over, &n);
+        break;
+    }
+    return n;
+}
+
 static void feed(struct loads *l, size_t i, float amps)
 {
     struct circuit *c = &l->circuits[i];
@@ -300,6 +320,8 @@ static void feed(struct loads *l, size_t i, float amps)
     if (said != STEPS_NOTHING) {
         struct run over[RUNS_MAX];
         int n = runs_step(&c->runs, &s, over);
+        if (s.after > s.before)
+            n = part_fused(c, &s, over, n);
         emit_over(l, i, over, n);
         tick(l, i);
     } else if (!c->begun && c->steps.known) {

@@ -537,6 +537,20 @@ static float unsettled(float amps, float seconds)
     return amps / sqrtf(fmaxf(seconds, 60));
 }
 
+void runs_part(struct runs *r, const struct step *s, struct run *x, float last,
+               struct run over[RUNS_MAX], int *n)
+{
+    struct step then = *s;
+    if (x->on_mono_ms == s->at_mono_ms) { /* both in one step */
+        then.at_mono_ms += s->way_ms;
+        then.at_wall_ms += s->way_ms;
+    }
+    x->amps -= last;
+    x->first = x->most = x->amps;
+    x->stage = 0;
+    begin(r, &then, last, last, over, n);
+}
+
 void runs_drift(struct runs *r, int64_t mono_ms, float amps)
 {
     float total = r->base + running_amps(r) + amps;

@@ -102,6 +102,10 @@ struct runs {
  * longest; what ended is copied to over[] (RUNS_MAX places), the number returned. */
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX]);
 
+/* What came on last of a run that is still starting is a load of its own. */
+void runs_part(struct runs *r, const struct step *s, struct run *x, float last,
+               struct run over[RUNS_MAX], int *n);
+
 /* Runs that have paused long enough at that moment are over. *next_mono_ms is lowered to when
  * to ask again. */
 int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX],

@@ -85,8 +85,9 @@ static bool staged(const struct steps *s, int n, float after)
     return false;
 }
 
-/* Three readings or more that rest at the beginning of a rise, before it goes on. */
-static float way(const struct steps *s, int n, float after)
+/* Three readings or more that rest at the beginning of a rise, before it goes on; *until: the
+ * first beyond. */
+static float way(const struct steps *s, int n, float after, int *until)
 {
     float low = INFINITY, high = -INFINITY;
     int k = s->amps[1] > s->amps[0] + band_of(s); /* the first may lie half way */
@@ -99,6 +100,7 @@ static float way(const struct steps *s, int n, float after)
     }
     if (k - from < SETTLED || k >= n)
         return after;
+    *until = k;
     float level = median(s->amps + from, k - from);
     return level > s->level + 2 * band_of(s) && level < after - 2 * band_of(s) ? level : after;
 }
@@ -118,7 +120,9 @@ static struct step step_of(const struct steps *s, int n, int rested)
     while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
         early++;
     out.first = out.after;
-    out.way = out.after > s->level ? way(s, n, out.after) : out.after;
+    int until = 0;
+    out.way = out.after > s->level ? way(s, n, out.after, &until) : out.after;
+    out.way_ms = s->after_ms[until];
     out.staged = out.after > s->level && staged(s, n, out.after);
     if (early >= 4) {
         float m = median(s->amps + 1, early - 1);

@@ -46,6 +46,7 @@ struct step {
     float before, after;     /* levels */
     float peak;              /* highest reading of the movement */
     float way;               /* of a rise: where it rested before it went on, else after */
+    int32_t way_ms;          /* and when it went on, since at */
     float power_factor; /* of what changed, 0: not known; whoever owns the steps fills it */
     float first;        /* where it stayed in the first seven seconds, else after */
 };
