@@ -43,6 +43,9 @@ struct learned_load {
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
     struct learned_log delay;                /* from the beginning to the first stage */
     float stages;                            /* in one run */
+    uint32_t leader;         /* whose series it came in mostly (series.h), 0: none */
+    float led, in_series;    /* runs in those, and in any */
+    float followed, series;  /* series it led: those with followers, and all */
 };
 
 struct learned {

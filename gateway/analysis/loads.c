@@ -121,6 +121,7 @@ static void label_over(struct loads *l, size_t i, struct run *r)
         load = learned_find(learned, r->load);
     if (load)
         stages_learn(load, r);
+    series_over(&l->circuits[i].series, r, load ? load->id : 0);
     loads_label(l, i, &s, load, &label);
     r->probability = label.probability;
     r->essential = label.essential;
@@ -134,7 +135,7 @@ static void emit_over(struct loads *l, size_t i, struct run *over, int n)
     stages_note(&l->circuits[i].runs, over, n);
     for (int k = 0; k < n; k++) {
         struct run *r = &over[k];
-        if ((r->host || r->goes_on) && !r->announced) {
+        if ((r->host || r->part || r->goes_on) && !r->announced) {
             label_over(l, i, r);
             continue;
         }
@@ -166,7 +167,11 @@ static void announce(struct loads *l, size_t i)
         struct run *run = &r->all[k];
         int64_t due = runs_announce_due_ms(r, run);
         if (due <= l->mono_ms) {
-            int64_t until = stages_hold(r, &l->circuits[i].learned, run);
+            struct circuit *c = &l->circuits[i];
+            int64_t until = stages_hold(r, &c->learned, run);
+            int64_t part = series_hold(&c->series, r, &c->learned, run);
+            run->part = part != 0;
+            until = until > part ? until : part;
             due = until > due ? until : due;
         }
         if (due > l->mono_ms) {

@@ -9,6 +9,7 @@
 #include "appliances.h"
 #include "learned.h"
 #include "runs.h"
+#include "series.h"
 #include "stages.h"
 #include "steps.h"
 
@@ -18,6 +19,7 @@ struct circuit {
     struct steps steps;
     struct runs runs;
     struct learned learned;
+    struct series series;
     float hour_low[STANDING_HOURS]; /* lowest settled level of each of the last hours, by hour %
                                        24 */
     int64_t hour;                   /* mono hour that hour_low is being written for */

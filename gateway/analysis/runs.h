@@ -64,6 +64,8 @@ struct run {
     bool cut;       /* it ended with the supply */
     uint32_t load;  /* learned load it was taken for when it was announced, 0: none */
     int64_t host;   /* run it is held back as a stage of (stages.h), 0: none */
+    bool part;      /* held back as a part of a series */
+    bool in_series; /* counted as part of one (series.h) */
     bool programme; /* it has stages, and may pause as long as a train */
     float inner, inner_seconds;           /* of the largest run inside it, 0: none */
     float inner_delay;                    /* of the first of them */
