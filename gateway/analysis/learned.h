@@ -43,9 +43,7 @@ struct learned_load {
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
     struct learned_log delay;                /* from the beginning to the first stage */
     float stages;                            /* in one run */
-    uint32_t leader;         /* whose series it came in mostly (series.h), 0: none */
-    float led, in_series;    /* runs in those, and in any */
-    float followed, series;  /* series it led: those with followers, and all */
+    float series, rich; /* it was in, and those of them that were rich (series.h) */
 };
 
 struct learned {

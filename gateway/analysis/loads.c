@@ -121,7 +121,7 @@ static void label_over(struct loads *l, size_t i, struct run *r)
         load = learned_find(learned, r->load);
     if (load)
         stages_learn(load, r);
-    series_over(&l->circuits[i].series, r, load ? load->id : 0);
+    series_over(&l->circuits[i].series, r);
     loads_label(l, i, &s, load, &label);
     r->probability = label.probability;
     r->essential = label.essential;
@@ -170,7 +170,6 @@ static void announce(struct loads *l, size_t i)
             struct circuit *c = &l->circuits[i];
             int64_t until = stages_hold(r, &c->learned, run);
             int64_t part = series_hold(&c->series, r, &c->learned, run);
-            run->part = part != 0;
             until = until > part ? until : part;
             due = until > due ? until : due;
         }
