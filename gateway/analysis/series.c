@@ -8,7 +8,7 @@
 #define RICH_RUNS 4
 #define RICH_LOADS 3
 #define SERIES_LEAST 2.0F /* of a load, before it is believed */
-#define NEARLY_ALL 0.75F
+#define HALF 0.5F
 #define FADE 0.9F
 #define DEVIATIONS 2.5F
 #define LENGTH_LOG 0.35F
@@ -68,7 +68,7 @@ static void count(struct series *s, const struct runs *r, struct learned *l, str
 
 static bool is_part(const struct learned_load *c)
 {
-    return c->series >= SERIES_LEAST * FADE && c->rich >= NEARLY_ALL * c->series;
+    return c->series >= SERIES_LEAST * FADE && c->rich >= HALF * c->series;
 }
 
 int64_t series_hold(struct series *s, const struct runs *r, struct learned *l, struct run *x)
@@ -84,6 +84,7 @@ int64_t series_hold(struct series *s, const struct runs *r, struct learned *l, s
     if (!first && !x->part)
         return 0;
     x->part = true;
+    x->load = c->id;
     float longest =
         expf(c->seconds.mean + DEVIATIONS * (LENGTH_LOG + sqrtf(c->seconds.variance)));
     return x->began_mono_ms + (int64_t)(1000 * longest);

@@ -7,7 +7,7 @@
  *            |----------------- a series ------------------|
  *
  * Runs that follow each other without a long break are a series. A series of several loads, a
- * large one among them, is a rich one. A small load nearly all of whose series are rich is a part
+ * large one among them, is a rich one. A small load most of whose series are rich is a part
  * of an appliance with a programme: the first of them in a series is told, the others get no
  * events of their own, unless one is longer than the part ever was. What is also switched on by
  * itself is no part, nor is what is large: that is for stages.h.
