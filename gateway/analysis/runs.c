@@ -18,6 +18,9 @@
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
 #define BASE_SECONDS 86400 /* the base has been on for as good as always */
+#define ELEMENT_AMPS 1.5F
+#define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
+#define HEAVY 0.08F       /* of its level */
 #define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
 
 static bool running(const struct run *r)
@@ -167,6 +170,12 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
     return x;
 }
 
+/* An element does not grow; what comes on a moment after it, much smaller, is something else. */
+static bool beside(float first, float then)
+{
+    return first > ELEMENT_AMPS && then < 0.25F * first;
+}
+
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
 static struct run *carried_on(struct runs *r, const struct step *s, float d)
 {
@@ -192,7 +201,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
     }
     for (int i = 0; i < RUNS_MAX && !best; i++) {
         struct run *x = &r->all[i];
-        if (running(x) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
+        if (running(x) && !beside(x->amps, d) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
             s->at_mono_ms - x->on_mono_ms <= STAGES_MS)
             best = x;
     }
@@ -305,7 +314,8 @@ static void fitting(struct runs *r, const struct step *s, float d, struct ending
     struct run *on[RUNS_MAX], *young[RUNS_MAX + 2];
     int n = 0, m = 0;
 
-    *best = (struct ending){.cost = FIT_MOST, .mono_ms = s->at_mono_ms, .level = s->before};
+    float most = d < HEAVY * s->before && r->unrest >= RUNS_UNREST ? FIT_RESTLESS : FIT_MOST;
+    *best = (struct ending){.cost = most, .mono_ms = s->at_mono_ms, .level = s->before};
     for (int i = 0; i < RUNS_MAX; i++) {
         if (!running(&r->all[i]))
             continue;

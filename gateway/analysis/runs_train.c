@@ -4,6 +4,7 @@
 
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define SAME 0.12F        /* what one element draws differs no more */
+#define FITS 0.06F /* a run that may be one of its pulses */
 #define GOES_ON 0.06F
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
@@ -33,7 +34,7 @@ static bool known(const struct run_pulses *p)
 /* Of the size of the circuit's pulses; a pump may have come on with the element. */
 static bool fits(const struct run_pulses *p, float amps)
 {
-    return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, 0.06F * p->amps) &&
+    return amps >= p->amps - 0.05F - fmaxf(3 * p->vary, FITS * p->amps) &&
            amps <= 1.06F * p->amps + 0.2F;
 }
 
@@ -48,7 +49,8 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
         t = NULL;
     if (x->amps > HEATING_AMPS && x->staged)
         return UNLIKE;
-    if (x->amps > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, x->amps))
+    if (x->amps > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, x->amps) &&
+        (t || r->unrest >= RUNS_UNREST))
         return LIKE;
     if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most &&
         (x->most < 0.85F * t->most || known(&r->pulses)))

@@ -128,7 +128,7 @@ static struct step step_of(const struct steps *s, int n, int rested)
         float m = median(s->amps + 1, early - 1);
         int near = 0;
         for (int i = 1; i < early; i++)
-            near += fabsf(s->amps[i] - m) <= fmaxf(band_of(s), 0.06F * fabsf(m - s->level));
+            near += fabsf(s->amps[i] - m) <= fmaxf(band_of(s), 0.15F * fabsf(m - s->level));
         if (near >= 3) /* else other loads came and went in between */
             out.first = m;
     }
