@@ -181,6 +181,8 @@ static void announce(struct loads *l, size_t i)
         run->goes_on |= runs_train_goes_on(r, run);
         if (run->goes_on)
             continue;
+        if (!run->train)
+            runs_train_lead_in(r, run);
         run->announced = true;
         label_early(l, i, run);
         struct event_load e = describe(run, l->mono_ms);

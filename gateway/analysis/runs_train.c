@@ -6,6 +6,7 @@
 #define SAME 0.12F        /* what one element draws differs no more */
 #define FITS 0.06F /* a run that may be one of its pulses */
 #define GOES_ON 0.06F
+#define LEAD_IN_MS 60000
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
@@ -112,6 +113,29 @@ static bool deserved(const struct runs *r, const struct run *x)
            (!must_be_calm || 5 * x->calm_ms >= 4 * lasted);
 }
 
+void runs_train_lead_in(struct runs *r, struct run *x)
+{
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *t = &r->all[i];
+        if (t == x || t->id == 0 || t->announced || t->goes_on || !t->pausing ||
+            x->began_mono_ms < t->off_mono_ms ||
+            x->began_mono_ms - t->off_mono_ms > RUNS_PAUSE_MS / 2 ||
+            t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS ||
+            fabsf(t->most - x->most) > SAME * x->most)
+            continue;
+        x->began_mono_ms = t->began_mono_ms;
+        x->began_wall_ms = t->began_wall_ms;
+        x->first = t->first;
+        x->inrush = t->inrush;
+        x->on_seconds += t->on_seconds;
+        x->charge += t->charge;
+        x->square += t->square;
+        x->pulses += t->pulses;
+        *t = (struct run){0};
+        return;
+    }
+}
+
 /* What a pulse shows of all of them: how long it was, and of the longer ones the level. */
 static void learn(struct run_pulses *p, const struct run *x)
 {
@@ -154,6 +178,8 @@ void runs_train_gather(struct runs *r, struct run *x)
         if (t && t->pulses >= KNOWN_PULSES && x->pulses == 1 &&
             x->on_seconds < 2e-3F * RUNS_DOUBT_MS && fits(&r->pulses, x->amps))
             learn(&r->pulses, x); /* a pulse that was taken for more */
+        if (!x->announced)
+            runs_train_lead_in(r, x);
         return;
     }
     if (!t) {

@@ -23,6 +23,10 @@ struct run *runs_train_for(struct runs *r, int64_t mono_ms, float amps);
  * iron heats up, and then keeps its heat. */
 bool runs_train_goes_on(const struct runs *r, const struct run *train);
 
+/* A run that is told now began with the few pulses just before it, as a microwave oven at less
+ * than full power does: it takes them in. */
+void runs_train_lead_in(struct runs *r, struct run *x);
+
 /* One pulse more. The train's largest usual size follows the pulses up quickly and down slowly.
  */
 void runs_train_add(struct runs *r, struct run *train, const struct run *pulse);
