@@ -120,6 +120,8 @@ static void merge(struct learned_load *a, struct learned_load *b)
         a->stage_seconds = b->stage_seconds;
     }
     a->programmes += b->programmes;
+    a->series += b->series;
+    a->rich += b->rich;
     a->staged += b->staged;
     *b = (struct learned_load){0};
 }

@@ -400,6 +400,7 @@ static void begin_again(struct loads *l)
         struct circuit *c = &l->circuits[i];
         c->steps = (struct steps){0};
         c->runs = (struct runs){.counter = c->runs.counter};
+        c->series = (struct series){0};
         c->due_mono_ms = INT64_MAX;
         c->begun = false;
         c->hours = 0;

@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 4U
+#define VERSION 5U
 
 /* What is kept of each struct, once for writing and for reading. */
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
@@ -50,6 +50,7 @@ static const struct member run_members[] = {
     ONE(struct run, stage, F32),
     ONE(struct run, inrush, F32),
     ONE(struct run, power_factor, F32),
+    ONE(struct run, lent, F32),
     ONE(struct run, most, F32),
     ONE(struct run, on_seconds, F32),
     ONE(struct run, pulses, I32),
@@ -70,6 +71,8 @@ static const struct member run_members[] = {
     ONE(struct run, cut, BOOL),
     ONE(struct run, load, U32),
     ONE(struct run, host, I64),
+    ONE(struct run, part, BOOL),
+    ONE(struct run, in_series, BOOL),
     ONE(struct run, programme, BOOL),
     ONE(struct run, inner, F32),
     ONE(struct run, inner_seconds, F32),
@@ -83,6 +86,7 @@ static const struct member run_members[] = {
 
 static const struct member runs_members[] = {
     ONE(struct runs, base, F32),
+    ONE(struct runs, loose, F32),
     MANY(struct runs, cut, F32, RUNS_RETURN),
     ONE(struct runs, low, F32),
     ONE(struct runs, low_mono_ms, I64),
@@ -134,6 +138,8 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, delay.mean, F32),
     ONE(struct learned_load, delay.variance, F32),
     ONE(struct learned_load, stages, F32),
+    ONE(struct learned_load, series, F32),
+    ONE(struct learned_load, rich, F32),
 };
 
 static const struct member circuit_members[] = {
@@ -145,6 +151,12 @@ static const struct member circuit_members[] = {
     ONE(struct circuit, watts, F32),
     ONE(struct circuit, watts_known, BOOL),
     ONE(struct circuit, rested_from, I64),
+    ONE(struct circuit, series.began_mono_ms, I64),
+    ONE(struct circuit, series.until_mono_ms, I64),
+    ONE(struct circuit, series.loads, U32),
+    ONE(struct circuit, series.runs, I32),
+    ONE(struct circuit, series.large, BOOL),
+    ONE(struct circuit, series.told, BOOL),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))
 
