@@ -1,5 +1,6 @@
 #include "runs.h"
 
+#include "runs_rest.h"
 #include "runs_train.h"
 
 #include <math.h>
@@ -87,7 +88,7 @@ void run_shape(const struct run *r, struct run_shape *out)
     };
 }
 
-static void pause_run(struct run *r, int64_t mono_ms, int64_t wall_ms)
+void run_pause(struct run *r, int64_t mono_ms, int64_t wall_ms)
 {
     count_up(r, mono_ms);
     r->pausing = true;
@@ -359,7 +360,7 @@ static void give_way(struct runs *r, const struct step *s, float d)
             k = x;
     }
     if (k && d > 0.75F * k->amps) { /* the rest of it was something else */
-        pause_run(k, s->at_mono_ms, s->at_wall_ms);
+        run_pause(k, s->at_mono_ms, s->at_wall_ms);
         return;
     }
     if (k) {
@@ -379,7 +380,7 @@ static void give_way(struct runs *r, const struct step *s, float d)
         if (!k || k->amps > d + LEAST_AMPS)
             break;
         d -= k->amps;
-        pause_run(k, s->at_mono_ms, s->at_wall_ms);
+        run_pause(k, s->at_mono_ms, s->at_wall_ms);
     }
 }
 
@@ -388,6 +389,8 @@ static void fall(struct runs *r, const struct step *s)
     struct ending e;
     float d = s->before - s->after;
 
+    if (runs_rest_again(r, s))
+        return;
     fitting(r, s, d, &e);
     if (e.stage && e.runs[0]->amps - d < LEAST_AMPS)
         e.stage = false; /* it has become smaller since: all of it */
@@ -400,7 +403,7 @@ static void fall(struct runs *r, const struct step *s)
         return;
     }
     for (int i = 0; i < e.count; i++) {
-        pause_run(e.runs[i], s->at_mono_ms, s->at_wall_ms);
+        run_pause(e.runs[i], s->at_mono_ms, s->at_wall_ms);
         own_edge(e.runs[i], s);
     }
     if (e.count == 0)
@@ -423,7 +426,7 @@ static float shrink(struct runs *r, const struct step *s, bool announced, float 
         if (!running(x) || x->announced != announced)
             continue;
         if (x->amps * left < LEAST_AMPS) {
-            pause_run(x, s->at_mono_ms, s->at_wall_ms);
+            run_pause(x, s->at_mono_ms, s->at_wall_ms);
             continue;
         }
         x->lent += x->amps * (1 - left);
@@ -483,7 +486,7 @@ static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX
     if (!x)
         return;
     int64_t lasted = s->settled_mono_ms - s->at_mono_ms;
-    pause_run(x, s->at_mono_ms + lasted, s->at_wall_ms + lasted);
+    run_pause(x, s->at_mono_ms + lasted, s->at_wall_ms + lasted);
     struct run *t = runs_train_for(r, s->at_mono_ms, amps);
     if (t) {
         runs_train_add(r, t, x);
@@ -501,6 +504,8 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
 
     if (pulsed && size < ripple)
         return 0;
+    if (size >= ripple)
+        runs_rest_note(r, s);
     if (size >= ripple)
         note_edge(r, s, size);
     if (pulsed)
@@ -617,7 +622,7 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
                 a = t;
             }
         if (running(x)) {
-            pause_run(x, mono_ms, wall_ms);
+            run_pause(x, mono_ms, wall_ms);
             x->cut = true;
         }
         if (x->id)

@@ -32,6 +32,7 @@
 #define RUNS_CALM_MS 25000      /* and then it must have been alone for so long */
 #define RUNS_RESTLESS_MS 600000 /* or on for so long */
 #define RUNS_TRAIN_PULSES 3     /* from this many on, a train is a load */
+#define RUNS_RESTS 3            /* levels of a moment ago */
 #define RUNS_RETURN 6           /* loads remembered through an open breaker */
 
 struct run {
@@ -84,6 +85,14 @@ struct run_pulses {
     int count;
 };
 
+/* What ran when the circuit rested (runs_rest.h). */
+struct runs_rest {
+    float level;
+    int64_t mono_ms; /* until then; 0: none */
+    int64_t ids[RUNS_MAX];
+    int count;
+};
+
 struct runs {
     struct run all[RUNS_MAX];
     float base;             /* of the level, explained by no run */
@@ -98,6 +107,7 @@ struct runs {
     float told_amps; /* of the last run that was told and is over */
     int64_t told_off_mono_ms, told_id;
     int64_t counter;
+    struct runs_rest rests[RUNS_RESTS];
 };
 
 /* Takes a step, or a pulse (before == after). Room is made by ending the run that has paused
@@ -143,6 +153,9 @@ struct run_shape {
     float power_factor; /* 0: not known */
 };
 void run_shape(const struct run *r, struct run_shape *out);
+
+/* It is off from then on, until it comes back or is over. */
+void run_pause(struct run *r, int64_t mono_ms, int64_t wall_ms);
 
 /* Seconds from its beginning to its end, or to that moment. */
 float run_seconds(const struct run *r, int64_t mono_ms);
