@@ -50,7 +50,8 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
         t = NULL;
     if (x->amps > HEATING_AMPS && x->staged)
         return UNLIKE;
-    if (x->amps > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, x->amps) &&
+    float element = x->first < SMALL_AMPS ? x->most - x->first : x->most; /* after its pump */
+    if (element > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, element) &&
         (t || r->unrest >= RUNS_UNREST))
         return LIKE;
     if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most &&
