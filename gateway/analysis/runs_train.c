@@ -6,6 +6,7 @@
 #define SAME 0.12F        /* what one element draws differs no more */
 #define FITS 0.06F /* a run that may be one of its pulses */
 #define GOES_ON 0.06F
+#define STEADY 0.9F
 #define LEAD_IN_MS 60000
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
@@ -50,7 +51,7 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
         t = NULL;
     if (x->amps > HEATING_AMPS && x->staged)
         return UNLIKE;
-    float element = x->first < SMALL_AMPS ? x->most - x->first : x->most; /* after its pump */
+    float element = x->first < SMALL_AMPS ? x->most - x->first : x->amps > STEADY * x->most ? x->amps : x->most;
     if (element > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, element) &&
         (t || r->unrest >= RUNS_UNREST))
         return LIKE;
