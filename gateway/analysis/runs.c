@@ -20,6 +20,7 @@
 #define STAGE_COST 0.3F
 #define BASE_SECONDS 86400 /* the base has been on for as good as always */
 #define ELEMENT_AMPS 1.5F
+#define HEATER_AMPS 6.0F /* two stages of one element were smaller, as far as seen */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
 #define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
@@ -171,10 +172,16 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
     return x;
 }
 
-/* An element does not grow; what comes on a moment after it, much smaller, is something else. */
+/* An element does not grow; what comes on a moment after it, much smaller, is something else,
+ * and so is a second heater. */
+static bool two_heaters(float first, float then)
+{
+    return first > HEATER_AMPS && then > HEATER_AMPS;
+}
+
 static bool beside(float first, float then)
 {
-    return first > ELEMENT_AMPS && then < 0.25F * first;
+    return (first > ELEMENT_AMPS && then < 0.25F * first) || two_heaters(first, then);
 }
 
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
@@ -244,6 +251,12 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
     }
     r->cut[0] = 0;
     struct run *x = carried_on(r, s, d);
+    if (!x && two_heaters(s->way - s->before, s->after - s->way)) {
+        x = begin(r, s, d, d, over, n);
+        if (x)
+            runs_part(r, s, x, s->after - s->way, over, n);
+        return;
+    }
     if (!x) {
         x = begin(r, s, d, s->first - s->before, over, n);
         if (x && s->way < s->after)
