@@ -13,6 +13,7 @@
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
+#define FOUND_AMPS 0.2F
 #define KNOWN_RUNS 3 /* of a load, before another is told apart by it */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
@@ -293,21 +294,35 @@ static void rest(struct loads *l, size_t i)
     l->band[i] = c->steps.band;
 }
 
+static bool both_known(const struct circuit *c, float first, float then)
+{
+    return learned_of_size(&c->learned, first, KNOWN_RUNS) &&
+           learned_of_size(&c->learned, then, KNOWN_RUNS);
+}
+
 /* Two loads that came on seconds apart look like one that starts in two stages; they are two
  * when each of them is known alone, and their sum is not. */
 static int part_fused(struct circuit *c, const struct step *s, struct run over[RUNS_MAX], int n)
 {
     for (int k = 0; k < RUNS_MAX; k++) {
         struct run *x = &c->runs.all[k];
-        if (!x->id || x->pausing || x->announced || x->stage <= 0 ||
-            x->changed_mono_ms != s->at_mono_ms || x->pulses > 1)
+        if (!x->id || x->pausing || x->announced || x->changed_mono_ms != s->at_mono_ms ||
+            x->pulses > 1 || learned_of_size(&c->learned, x->amps, KNOWN_RUNS))
             continue;
-        if (learned_of_size(&c->learned, x->amps, KNOWN_RUNS) ||
-            !learned_of_size(&c->learned, x->stage, KNOWN_RUNS) ||
-            !learned_of_size(&c->learned, x->amps - x->stage, KNOWN_RUNS))
-            continue;
-        runs_part(&c->runs, s, x, x->stage, over, &n);
-        break;
+        if (x->stage > 0 && both_known(c, x->amps - x->stage, x->stage)) {
+            runs_part(&c->runs, s, x, x->stage, over, &n);
+            break;
+        }
+        struct step by = *s; /* a reading alone may have caught the first of them */
+        for (int e = 0; e < STEPS_EARLY && x->on_mono_ms == s->at_mono_ms; e++) {
+            float first = s->early[e] - s->before;
+            if (first < FOUND_AMPS || x->amps - first < FOUND_AMPS ||
+                !both_known(c, first, x->amps - first))
+                continue;
+            by.way_ms = s->early_ms[e];
+            runs_part(&c->runs, &by, x, x->amps - first, over, &n);
+            return n;
+        }
     }
     return n;
 }

@@ -119,6 +119,10 @@ static struct step step_of(const struct steps *s, int n, int rested)
         out.peak = fmaxf(out.peak, s->amps[i]);
     while (early < n && s->after_ms[early] <= STEPS_FIRST_MS)
         early++;
+    for (int i = 0; i < STEPS_EARLY && i + 1 < n; i++) {
+        out.early[i] = s->amps[i];
+        out.early_ms[i] = s->after_ms[i + 1];
+    }
     out.first = out.after;
     int until = 0;
     out.way = out.after > s->level ? way(s, n, out.after, &until) : out.after;

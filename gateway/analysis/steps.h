@@ -24,6 +24,7 @@
 #include <stdint.h>
 
 #define STEPS_KEEP 32       /* readings of a movement; the oldest go first */
+#define STEPS_EARLY 3
 #define STEPS_FIRST_MS 7000 /* a step up is not settled earlier */
 #define STEPS_PATIENCE_MS 20000
 
@@ -47,6 +48,8 @@ struct step {
     float peak;              /* highest reading of the movement */
     float way;               /* of a rise: where it rested before it went on, else after */
     int32_t way_ms;          /* and when it went on, since at */
+    float early[STEPS_EARLY];     /* its first readings, 0 beyond its end */
+    int32_t early_ms[STEPS_EARLY]; /* and when they ended, since at */
     float power_factor; /* of what changed, 0: not known; whoever owns the steps fills it */
     float first;        /* where it stayed in the first seven seconds, else after */
 };
