@@ -88,6 +88,7 @@ static const struct member runs_members[] = {
     ONE(struct runs, base, F32),
     ONE(struct runs, loose, F32),
     MANY(struct runs, cut, F32, RUNS_RETURN),
+    ONE(struct runs, switched, BOOL),
     ONE(struct runs, low, F32),
     ONE(struct runs, low_mono_ms, I64),
     ONE(struct runs, edge_mono_ms, I64),
@@ -101,6 +102,13 @@ static const struct member runs_members[] = {
     ONE(struct runs, told_amps, F32),
     ONE(struct runs, told_off_mono_ms, I64),
     ONE(struct runs, told_id, I64),
+};
+
+static const struct member rest_members[] = {
+    ONE(struct runs_rest, level, F32),
+    ONE(struct runs_rest, mono_ms, I64),
+    MANY(struct runs_rest, ids, I64, RUNS_MAX),
+    ONE(struct runs_rest, count, I32),
 };
 
 static const struct member learned_members[] = {
@@ -211,6 +219,8 @@ static void save_circuit(const struct loads *l, size_t i, struct codec_out *out)
     for (int k = 0; k < RUNS_MAX; k++)
         put(out, &c->runs.all[k], run_members, COUNT(run_members));
     put(out, &c->runs, runs_members, COUNT(runs_members));
+    for (int k = 0; k < RUNS_RESTS; k++)
+        put(out, &c->runs.rests[k], rest_members, COUNT(rest_members));
     for (int k = 0; k < LEARNED_MAX; k++)
         put(out, &c->learned.loads[k], learned_members, COUNT(learned_members));
     codec_put_u32(out, c->learned.last_id);
@@ -246,13 +256,18 @@ static bool load_circuit(struct loads *l, struct codec_in *in)
     for (int k = 0; k < RUNS_MAX; k++)
         get(in, &c.runs.all[k], run_members, COUNT(run_members));
     get(in, &c.runs, runs_members, COUNT(runs_members));
+    bool good = true;
+    for (int k = 0; k < RUNS_RESTS; k++) {
+        get(in, &c.runs.rests[k], rest_members, COUNT(rest_members));
+        good = good && c.runs.rests[k].count >= 0 && c.runs.rests[k].count <= RUNS_MAX;
+    }
     for (int k = 0; k < LEARNED_MAX; k++)
         get(in, &c.learned.loads[k], learned_members, COUNT(learned_members));
     c.learned.last_id = codec_get_u32(in);
     get(in, &c, circuit_members, COUNT(circuit_members));
     float offset = codec_get_f32(in), deviation = codec_get_f32(in);
     bool cut = codec_get_u8(in) != 0;
-    if (in->failed || c.steps.kept < 0 || c.steps.kept > STEPS_KEEP || c.hours < 0 ||
+    if (in->failed || !good || c.steps.kept < 0 || c.steps.kept > STEPS_KEEP || c.hours < 0 ||
         c.hours > STANDING_HOURS || c.hour < 0)
         return false;
     if (i < 0)

@@ -1,14 +1,15 @@
 #include "runs.h"
 
+#include "runs_inner.h"
+#include "runs_level.h"
 #include "runs_rest.h"
+#include "runs_return.h"
 #include "runs_train.h"
 
 #include <math.h>
 
-#define LEAST_AMPS 0.05F /* less is no load of its own */
 #define STAGE_MS 14000   /* a rise this soon after the last is another stage of a start */
 #define STAGES_MS 30000  /* all of them */
-#define YOUNG_MS 180000  /* motors and cold elements settle in their first minutes */
 #define UNREST_MS 120000 /* fade to 1/e */
 #define FELL_MS 120000   /* a rise so soon after a fall of its size undoes it */
 #define LOW_AMPS_AN_HOUR 0.02F
@@ -18,37 +19,15 @@
 #define RIPPLE_AMPS 0.2F
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
-#define BASE_SECONDS 86400 /* the base has been on for as good as always */
 #define ELEMENT_AMPS 1.5F
-#define HEATER_AMPS 6.0F /* two stages of one element were smaller, as far as seen */
+#define HEATER_AMPS 6.0F  /* two stages of one element were smaller, as far as seen */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
-#define FIT_MOST 4.0F /* of the cost: about 0.13 A and a tenth of the fall */
-
-static bool running(const struct run *r)
-{
-    return r->id != 0 && !r->pausing;
-}
+#define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
 
 float run_seconds(const struct run *r, int64_t mono_ms)
 {
     return (float)((r->pausing ? r->off_mono_ms : mono_ms) - r->began_mono_ms) / 1000.0F;
-}
-
-static float running_amps(const struct runs *r)
-{
-    float sum = 0;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]))
-            sum += r->all[i].amps;
-    return sum;
-}
-
-/* 1 at the largest difference between an edge up and its edge down that still counts as equal
- */
-static float misfit(float have, float want)
-{
-    return fabsf(have - want) / (0.06F + 0.1F * want);
 }
 
 static void over_with(struct run *r, struct run over[RUNS_MAX], int *n)
@@ -58,7 +37,7 @@ static void over_with(struct run *r, struct run over[RUNS_MAX], int *n)
 }
 
 /* Sums up what it drew until then; before each change of its amps. */
-static void count_up(struct run *r, int64_t mono_ms)
+void run_count_up(struct run *r, int64_t mono_ms)
 {
     float seconds = (float)(mono_ms - r->counted_mono_ms) / 1000.0F;
     if (seconds <= 0)
@@ -79,8 +58,8 @@ void run_shape(const struct run *r, struct run_shape *out)
         .last = r->amps,
         .most = fmaxf(r->most, r->first + r->inner), /* its stage is part of it */
         .inrush = r->inrush,
-        .spread = sqrtf(fmaxf(variance, 0)) / fmaxf(mean, LEAST_AMPS),
-        .ripple = r->rippled > 0 ? r->ripple / r->rippled / fmaxf(mean, LEAST_AMPS) : -1,
+        .spread = sqrtf(fmaxf(variance, 0)) / fmaxf(mean, RUNS_LEAST_AMPS),
+        .ripple = r->rippled > 0 ? r->ripple / r->rippled / fmaxf(mean, RUNS_LEAST_AMPS) : -1,
         .seconds = run_seconds(r, r->off_mono_ms),
         .on_seconds = on,
         .changes = (float)r->changes / fmaxf(minutes, 1),
@@ -91,7 +70,7 @@ void run_shape(const struct run *r, struct run_shape *out)
 
 void run_pause(struct run *r, int64_t mono_ms, int64_t wall_ms)
 {
-    count_up(r, mono_ms);
+    run_count_up(r, mono_ms);
     r->pausing = true;
     r->off_mono_ms = mono_ms;
     r->off_wall_ms = wall_ms;
@@ -109,9 +88,9 @@ static void note_edge(struct runs *r, const struct step *s, float size)
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         int64_t from = x->on_mono_ms > r->edge_mono_ms ? x->on_mono_ms : r->edge_mono_ms;
-        if (!running(x))
+        if (!run_is_on(x))
             continue;
-        count_up(x, s->at_mono_ms);
+        run_count_up(x, s->at_mono_ms);
         if (s->at_mono_ms - from > x->calm_ms)
             x->calm_ms = (int32_t)(s->at_mono_ms - from);
         x->disturbed++;
@@ -149,8 +128,8 @@ static struct run *free_place(struct runs *r, struct run over[RUNS_MAX], int *n)
     return oldest;
 }
 
-static struct run *begin(struct runs *r, const struct step *s, float amps, float first,
-                         struct run over[RUNS_MAX], int *n)
+struct run *run_begin(struct runs *r, const struct step *s, float amps, float first,
+                      struct run over[RUNS_MAX], int *n)
 {
     struct run *x = free_place(r, over, n);
     if (x)
@@ -162,7 +141,7 @@ static struct run *begin(struct runs *r, const struct step *s, float amps, float
             .changed_mono_ms = s->at_mono_ms,
             .counted_mono_ms = s->at_mono_ms,
             .amps = amps,
-            .first = fmaxf(first, LEAST_AMPS),
+            .first = fmaxf(first, RUNS_LEAST_AMPS),
             .inrush = s->peak - s->before,
             .power_factor = s->power_factor,
             .staged = s->staged,
@@ -195,70 +174,42 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
             x->off_mono_ms - x->on_mono_ms > LONG_MS ? patience_ms(x) : RUNS_PAUSE_MS / 2;
         if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > pause)
             continue;
-        float m = misfit(x->amps, d);
+        float m = run_misfit(x->amps, d);
         if (m < least)
             least = m, best = x;
     }
     for (int i = 0; i < RUNS_MAX && d < FELL_AMPS && r->unrest < RUNS_UNREST; i++) {
         struct run *x = &r->all[i];
-        if (!running(x) || x->fell == 0 || s->at_mono_ms - x->fell_mono_ms > FELL_MS)
+        if (!run_is_on(x) || x->fell == 0 || s->at_mono_ms - x->fell_mono_ms > FELL_MS)
             continue;
-        float m = misfit(x->fell, d);
+        float m = run_misfit(x->fell, d);
         if (m < least && m < 1)
             least = m, best = x;
     }
     for (int i = 0; i < RUNS_MAX && !best; i++) {
         struct run *x = &r->all[i];
-        if (running(x) && !beside(x->amps, d) && s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
+        if (run_is_on(x) && !beside(x->amps, d) &&
+            s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
             s->at_mono_ms - x->on_mono_ms <= STAGES_MS)
             best = x;
     }
     return best;
 }
 
-/* The supply is back: the loads that ran before come back at once, all or the larger of them.
- */
-static bool returned(struct runs *r, const struct step *s, float d, struct run over[RUNS_MAX],
-                     int *n)
-{
-    int best = 0;
-    float least = 1;
-    for (int set = 1; set < 1 << RUNS_RETURN; set++) {
-        float sum = 0;
-        int size = 0;
-        for (int i = 0; i < RUNS_RETURN; i++)
-            if (set >> i & 1) {
-                sum += r->cut[i];
-                size += r->cut[i] > 0 ? 1 : RUNS_RETURN;
-            }
-        float m = size >= 2 && size <= RUNS_RETURN ? misfit(sum, d) : 1;
-        if (m < least)
-            least = m, best = set;
-    }
-    for (int i = 0; i < RUNS_RETURN; i++)
-        if (best >> i & 1)
-            begin(r, s, r->cut[i], r->cut[i], over, n);
-    return best != 0;
-}
-
 static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
     float d = s->after - s->before;
-    bool back = r->cut[0] > 0;
-    if (back && returned(r, s, d, over, n)) {
-        r->cut[0] = 0;
+    if (runs_returned(r, s, over, n))
         return;
-    }
-    r->cut[0] = 0;
     struct run *x = carried_on(r, s, d);
     if (!x && two_heaters(s->way - s->before, s->after - s->way)) {
-        x = begin(r, s, d, d, over, n);
+        x = run_begin(r, s, d, d, over, n);
         if (x)
             runs_part(r, s, x, s->after - s->way, over, n);
         return;
     }
     if (!x) {
-        x = begin(r, s, d, s->first - s->before, over, n);
+        x = run_begin(r, s, d, s->first - s->before, over, n);
         if (x && s->way < s->after)
             x->stage = s->after - s->way;
         return;
@@ -287,7 +238,7 @@ struct ending {
     float cost;
     int64_t mono_ms;
     float level; /* before */
-    bool stage; /* not the run itself, only what came on last of it */
+    bool stage;  /* not the run itself, only what came on last of it */
 };
 
 static void consider(struct ending *best, struct run *const some[], int n, float d)
@@ -302,7 +253,8 @@ static void consider(struct ending *best, struct run *const some[], int n, float
             AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
     }
     cost += age;
-    cost += fabsf(sum - d) / (0.04F + 0.03F * fminf(d, best->level - sum)+0.01F*d) - dearest; /* one of them is for nothing */
+    cost += fabsf(sum - d) / (0.04F + 0.03F * fminf(d, best->level - sum) + 0.01F * d) -
+            dearest; /* one of them is for nothing */
     if (n == 0 || cost >= best->cost)
         return;
     best->cost = cost;
@@ -317,8 +269,12 @@ static void consider_stage(struct ending *best, struct run *x, float d)
     float cost = STAGE_COST + fabsf(x->stage - d) / (0.04F + 0.03F * d);
     if (x->stage <= 0 || cost >= best->cost)
         return;
-    *best = (struct ending){
-        .runs = {x}, .count = 1, .cost = cost, .mono_ms = best->mono_ms, .level = best->level, .stage = true};
+    *best = (struct ending){.runs = {x},
+                            .count = 1,
+                            .cost = cost,
+                            .mono_ms = best->mono_ms,
+                            .level = best->level,
+                            .stage = true};
 }
 
 /* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
@@ -331,7 +287,7 @@ static void fitting(struct runs *r, const struct step *s, float d, struct ending
     float most = d < HEAVY * s->before && r->unrest >= RUNS_UNREST ? FIT_RESTLESS : FIT_MOST;
     *best = (struct ending){.cost = most, .mono_ms = s->at_mono_ms, .level = s->before};
     for (int i = 0; i < RUNS_MAX; i++) {
-        if (!running(&r->all[i]))
+        if (!run_is_on(&r->all[i]))
             continue;
         on[n++] = &r->all[i];
         if (!r->all[i].announced)
@@ -366,9 +322,9 @@ static void give_way(struct runs *r, const struct step *s, float d)
 
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
-        if (!running(x) || x->amps <= d)
+        if (!run_is_on(x) || x->amps <= d)
             continue;
-        bool young = s->at_mono_ms - x->on_mono_ms < YOUNG_MS && d < 0.6F * x->amps;
+        bool young = s->at_mono_ms - x->on_mono_ms < RUNS_YOUNG_MS && d < 0.6F * x->amps;
         if (!k || (young && x->on_mono_ms > k->on_mono_ms) || (!young && x->amps < k->amps))
             k = x;
     }
@@ -383,14 +339,14 @@ static void give_way(struct runs *r, const struct step *s, float d)
         k->fell = d;
         return;
     }
-    if (r->base >= d - LEAST_AMPS)
+    if (r->base >= d - RUNS_LEAST_AMPS)
         return; /* settle() makes the base smaller */
-    while (d > LEAST_AMPS) {
+    while (d > RUNS_LEAST_AMPS) {
         k = NULL;
         for (int i = 0; i < RUNS_MAX; i++)
-            if (running(&r->all[i]) && (!k || r->all[i].amps > k->amps))
+            if (run_is_on(&r->all[i]) && (!k || r->all[i].amps > k->amps))
                 k = &r->all[i];
-        if (!k || k->amps > d + LEAST_AMPS)
+        if (!k || k->amps > d + RUNS_LEAST_AMPS)
             break;
         d -= k->amps;
         run_pause(k, s->at_mono_ms, s->at_wall_ms);
@@ -405,7 +361,7 @@ static void fall(struct runs *r, const struct step *s)
     if (runs_rest_again(r, s))
         return;
     fitting(r, s, d, &e);
-    if (e.stage && e.runs[0]->amps - d < LEAST_AMPS)
+    if (e.stage && e.runs[0]->amps - d < RUNS_LEAST_AMPS)
         e.stage = false; /* it has become smaller since: all of it */
     if (e.stage) {
         e.runs[0]->amps -= d;
@@ -415,6 +371,8 @@ static void fall(struct runs *r, const struct step *s)
         own_edge(e.runs[0], s);
         return;
     }
+    if (e.count >= 2 && r->unrest < RUNS_UNREST)
+        runs_switched_off(r, s, e.runs, e.count);
     for (int i = 0; i < e.count; i++) {
         run_pause(e.runs[i], s->at_mono_ms, s->at_wall_ms);
         own_edge(e.runs[i], s);
@@ -426,76 +384,13 @@ static void fall(struct runs *r, const struct step *s)
 /* ------------------------------------------------------------------------------------------------
  */
 
-/* Takes at most `most` out of the runs that have been announced, or have not, in proportion. */
-static float shrink(struct runs *r, const struct step *s, bool announced, float most)
-{
-    float sum = 0;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]) && r->all[i].announced == announced)
-            sum += r->all[i].amps;
-    float left = sum > most ? 1 - most / sum : 0;
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        if (!running(x) || x->announced != announced)
-            continue;
-        if (x->amps * left < LEAST_AMPS) {
-            run_pause(x, s->at_mono_ms, s->at_wall_ms);
-            continue;
-        }
-        x->lent += x->amps * (1 - left);
-        x->amps *= left;
-    }
-    return fminf(sum, most);
-}
-
-/* Gives the runs back what was taken from them, or takes what was given to them (want is
- * negative), as far as it goes. */
-static void give_back(struct runs *r, float want)
-{
-    float lent = 0;
-    for (int i = 0; i < RUNS_MAX; i++)
-        if (running(&r->all[i]) && r->all[i].lent * want > 0)
-            lent += r->all[i].lent;
-    float share = fabsf(lent) > fabsf(want) ? want / lent : 1;
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        float back = share * x->lent;
-        if (!running(x) || x->lent * want <= 0 || x->amps + back < LEAST_AMPS)
-            continue;
-        x->amps += back;
-        x->lent -= back;
-    }
-}
-
-/* Makes the sum right. What is too little goes back to whom it was taken from, and then to the
- * base, loosely. What is too much was first in what is loose of the base, or in the base as far
- * as it ever goes away, then in what is not yet a run, then in all runs. Without the loose part
- * each pair of edges that do not quite fit would carry a little from the runs to the base. */
-static void settle(struct runs *r, const struct step *s)
-{
-    float base = r->base, firm = fminf(fmaxf(base - r->loose, 0), r->low);
-    float excess = running_amps(r) + firm - s->after;
-    if (excess > 0)
-        give_back(r, -excess);
-    excess = running_amps(r) + firm - s->after;
-    if (excess > LEAST_AMPS / 2)
-        excess -= shrink(r, s, false, excess);
-    if (excess > LEAST_AMPS / 2)
-        shrink(r, s, true, excess);
-    float left = s->after - running_amps(r) - base;
-    if (left > 0)
-        give_back(r, left);
-    r->base = fmaxf(0, s->after - running_amps(r));
-    r->loose = fminf(fmaxf(r->loose + r->base - base, 0), r->base);
-}
-
 /* An excursion shorter than a step: one more pulse of a train, or the first. */
 static void pulse(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
     float amps = s->peak - s->before;
-    if (amps < LEAST_AMPS)
+    if (amps < RUNS_LEAST_AMPS)
         return;
-    struct run *x = begin(r, s, amps, amps, over, n);
+    struct run *x = run_begin(r, s, amps, amps, over, n);
     if (!x)
         return;
     int64_t lasted = s->settled_mono_ms - s->at_mono_ms;
@@ -533,7 +428,7 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
         float hours = (float)(s->at_mono_ms - r->low_mono_ms) / 3.6e6F;
         r->low = fminf(r->low + hours * LOW_AMPS_AN_HOUR, s->after);
         r->low_mono_ms = s->at_mono_ms;
-        settle(r, s);
+        runs_settle(r, s);
     }
     return n;
 }
@@ -559,62 +454,11 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX], int64_
     return n;
 }
 
-/* How much of a drift is a run's: what has been on for long has settled. */
-static float unsettled(float amps, float seconds)
-{
-    return amps / sqrtf(fmaxf(seconds, 60));
-}
-
-void runs_part(struct runs *r, const struct step *s, struct run *x, float last,
-               struct run over[RUNS_MAX], int *n)
-{
-    struct step then = *s;
-    if (x->on_mono_ms == s->at_mono_ms) { /* both in one step */
-        then.at_mono_ms += s->way_ms;
-        then.at_wall_ms += s->way_ms;
-    }
-    x->amps -= last;
-    x->first = x->most = x->amps;
-    x->stage = 0;
-    begin(r, &then, last, last, over, n);
-}
-
-void runs_drift(struct runs *r, int64_t mono_ms, float amps)
-{
-    float total = r->base + running_amps(r) + amps;
-    float sum = unsettled(r->base, BASE_SECONDS), seconds[RUNS_MAX] = {0};
-    struct run *young = NULL;
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        if (!running(x))
-            continue;
-        count_up(x, mono_ms);
-        seconds[i] = (float)(mono_ms - x->on_mono_ms) / 1000.0F;
-        sum += unsettled(x->amps, seconds[i]);
-        if (mono_ms - x->on_mono_ms < YOUNG_MS && (!young || x->on_mono_ms > young->on_mono_ms))
-            young = x;
-    }
-    if (young && fabsf(amps) < 0.5F * young->amps) {
-        young->amps += amps;
-        return;
-    }
-    for (int i = 0; i < RUNS_MAX && sum > 0; i++) {
-        struct run *x = &r->all[i];
-        if (!running(x))
-            continue;
-        float share = fmaxf(amps * unsettled(x->amps, seconds[i]) / sum, -0.5F * x->amps);
-        x->amps += share;
-        x->lent -= share;
-    }
-    r->base = fmaxf(0, total - running_amps(r));
-    r->loose = fminf(r->loose, r->base);
-}
-
 void runs_ripple(struct runs *r, float level, float deviation, float n)
 {
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
-        if (running(x) && x->amps > 0.7F * level) {
+        if (run_is_on(x) && x->amps > 0.7F * level) {
             x->ripple += deviation * n;
             x->rippled += n;
         }
@@ -623,26 +467,19 @@ void runs_ripple(struct runs *r, float level, float deviation, float n)
 
 int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX])
 {
-    int n = 0;
-    float cut[RUNS_RETURN] = {0};
-    for (int i = 0; i < RUNS_MAX; i++) {
-        struct run *x = &r->all[i];
-        float a = running(x) ? x->amps : 0;
-        for (int k = 0; k < RUNS_RETURN; k++)
-            if (a > cut[k]) {
-                float t = cut[k];
-                cut[k] = a;
-                a = t;
-            }
-        if (running(x)) {
-            run_pause(x, mono_ms, wall_ms);
-            x->cut = true;
-        }
-        if (x->id)
-            over_with(x, over, &n);
+    struct run *on[RUNS_MAX];
+    int n = 0, m = 0;
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (run_is_on(&r->all[i]))
+            on[m++] = &r->all[i];
+    runs_remember_cut(r, on, m);
+    for (int i = 0; i < m; i++) {
+        run_pause(on[i], mono_ms, wall_ms);
+        on[i]->cut = true;
     }
-    for (int k = 0; k < RUNS_RETURN; k++)
-        r->cut[k] = cut[k];
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (r->all[i].id)
+            over_with(&r->all[i], over, &n);
     r->base = r->loose = 0;
     return n;
 }

@@ -33,7 +33,7 @@
 #define RUNS_RESTLESS_MS 600000 /* or on for so long */
 #define RUNS_TRAIN_PULSES 3     /* from this many on, a train is a load */
 #define RUNS_RESTS 3            /* levels of a moment ago */
-#define RUNS_RETURN 6           /* loads remembered through an open breaker */
+#define RUNS_RETURN 6           /* loads remembered when they are cut off at once */
 
 struct run {
     int64_t id; /* wall ms of its beginning * 1000 + counter; 0: free place */
@@ -46,11 +46,11 @@ struct run {
     float stage;                      /* of that, what came on last, 0: all at once */
     float inrush;                     /* highest reading of its first seconds */
     float power_factor;               /* 0: not known */
-    float lent; /* of its amps, taken from it to make the sum right; comes back */
-    float most;                       /* largest amps so far */
-    float on_seconds;                 /* of the on-times that ended */
-    int pulses;                       /* on-times so far */
-    float fell;                       /* size of the last fall that did not end it */
+    float lent;       /* of its amps, taken from it to make the sum right; comes back */
+    float most;       /* largest amps so far */
+    float on_seconds; /* of the on-times that ended */
+    int pulses;       /* on-times so far */
+    float fell;       /* size of the last fall that did not end it */
     int64_t fell_mono_ms;
     int changes;          /* steps that changed it without ending it */
     int disturbed;        /* steps of others while it was on */
@@ -97,7 +97,8 @@ struct runs {
     struct run all[RUNS_MAX];
     float base;             /* of the level, explained by no run */
     float loose;            /* of that, left over by edges that did not quite fit */
-    float cut[RUNS_RETURN]; /* sizes of what ran when the supply went, largest first, 0: none */
+    float cut[RUNS_RETURN]; /* sizes of what was cut off at once, largest first, 0: none */
+    bool switched;          /* not by the supply */
     float low;              /* lowest level of the last hours: the base is no smaller */
     int64_t low_mono_ms;
     int64_t edge_mono_ms; /* last step or pulse of any of them */
@@ -153,9 +154,6 @@ struct run_shape {
     float power_factor; /* 0: not known */
 };
 void run_shape(const struct run *r, struct run_shape *out);
-
-/* It is off from then on, until it comes back or is over. */
-void run_pause(struct run *r, int64_t mono_ms, int64_t wall_ms);
 
 /* Seconds from its beginning to its end, or to that moment. */
 float run_seconds(const struct run *r, int64_t mono_ms);

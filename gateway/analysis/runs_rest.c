@@ -1,9 +1,11 @@
 #include "runs_rest.h"
 
+#include "runs_inner.h"
+
 #include <math.h>
 
-#define CALM_MS 10000  /* a level held for so long */
-#define AGO_MS 600000  /* and no longer ago than this */
+#define CALM_MS 10000 /* a level held for so long */
+#define AGO_MS 600000 /* and no longer ago than this */
 #define LARGE_AMPS 1.5F
 #define ALIKE_AMPS 0.03F
 #define ALIKE 0.01F

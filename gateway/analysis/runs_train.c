@@ -4,7 +4,7 @@
 
 #define HEATING_AMPS 2.0F /* an element: its pulses are all of one size */
 #define SAME 0.12F        /* what one element draws differs no more */
-#define FITS 0.06F /* a run that may be one of its pulses */
+#define FITS 0.06F        /* a run that may be one of its pulses */
 #define GOES_ON 0.06F
 #define STEADY 0.9F
 #define LEAD_IN_MS 60000
@@ -51,7 +51,9 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
         t = NULL;
     if (x->amps > HEATING_AMPS && x->staged)
         return UNLIKE;
-    float element = x->first < SMALL_AMPS ? x->most - x->first : x->amps > STEADY * x->most ? x->amps : x->most;
+    float element = x->first < SMALL_AMPS        ? x->most - x->first
+                    : x->amps > STEADY * x->most ? x->amps
+                                                 : x->most;
     if (element > HEATING_AMPS && known(&r->pulses) && fits(&r->pulses, element) &&
         (t || r->unrest >= RUNS_UNREST))
         return LIKE;

@@ -1,6 +1,6 @@
 /*
- * series - the parts of a programme that are no stages inside a host: a dishwasher's valve, then
- * its pump, then its element, each a run by itself, none of them longer than the others.
+ * series - the parts of a programme that are no stages inside a host: a dishwasher's valve,
+ * then its pump, then its element, each a run by itself, none of them longer than the others.
  *
  *     valve  |--|        |----| pump          |------| pump
  *                   |-------| element               |----| element
@@ -22,7 +22,7 @@
 
 struct series {
     int64_t began_mono_ms, until_mono_ms; /* began 0: there has been none */
-    uint32_t loads;                       /* places in struct learned of those in it, a bit each */
+    uint32_t loads; /* places in struct learned of those in it, a bit each */
     int runs;
     bool large; /* one of them */
     bool told;  /* a part of it has been */

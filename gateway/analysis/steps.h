@@ -23,7 +23,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define STEPS_KEEP 32       /* readings of a movement; the oldest go first */
+#define STEPS_KEEP 32 /* readings of a movement; the oldest go first */
 #define STEPS_EARLY 3
 #define STEPS_FIRST_MS 7000 /* a step up is not settled earlier */
 #define STEPS_PATIENCE_MS 20000
@@ -41,14 +41,14 @@ struct steps {
 
 struct step {
     int64_t at_mono_ms, at_wall_ms;
-    int64_t settled_mono_ms; /* when it had become certain */
-    bool restless;           /* it never came to rest: after is a median */
-    bool staged;             /* a rise that rested on its way, as a heating element does not */
-    float before, after;     /* levels */
-    float peak;              /* highest reading of the movement */
-    float way;               /* of a rise: where it rested before it went on, else after */
-    int32_t way_ms;          /* and when it went on, since at */
-    float early[STEPS_EARLY];     /* its first readings, 0 beyond its end */
+    int64_t settled_mono_ms;  /* when it had become certain */
+    bool restless;            /* it never came to rest: after is a median */
+    bool staged;              /* a rise that rested on its way, as a heating element does not */
+    float before, after;      /* levels */
+    float peak;               /* highest reading of the movement */
+    float way;                /* of a rise: where it rested before it went on, else after */
+    int32_t way_ms;           /* and when it went on, since at */
+    float early[STEPS_EARLY]; /* its first readings, 0 beyond its end */
     int32_t early_ms[STEPS_EARLY]; /* and when they ended, since at */
     float power_factor; /* of what changed, 0: not known; whoever owns the steps fills it */
     float first;        /* where it stayed in the first seven seconds, else after */
