@@ -27,12 +27,12 @@ import sys
 import numpy as np
 
 PRIOR = {"no_such_step": 0, "just_switched_on": 0, "rest_went_too": 0, "carried_before": 0, "back_with_less": 0,
-         "silence": .5, "came_back_after": .33}
+         "silence": .5, "came_back_after": .33, "constant": 0}
 RATES = ["openings_are_rare", "switch_on_before", "breaker_heat"]
 FIXED = ["current_surge", "after_reset"]
 FACTORS = ["cold", "fault, large load", "fault, small load", "heat"]
 TYPICAL = 1 / 600.0  # EVIDENCE_TYPICAL_END
-STIFF_WEIGHTS, STIFF_FACTORS = 1.0, 0.3
+STIFF_WEIGHTS, STIFF_FACTORS = 1.0, 3.0
 
 
 def houses(directory):
@@ -99,7 +99,8 @@ def read(program, directory):
 class Data:
     def __init__(self, rows):
         self.names = [k for k in rows[0][0]["ratios"] if k not in RATES + FIXED]
-        r = [x["ratios"] for x, _ in rows]
+        r = [dict(x["ratios"], constant=float(x["moment"] == "back")) for x, _ in rows]
+        self.names.append("constant")
         self.x = np.array([[q[k] for k in self.names] for q in r])
         self.fixed = np.array([sum(q[k] for k in FIXED) for q in r])
         cold = np.array([math.exp(q["openings_are_rare"]) for q in r])
@@ -123,7 +124,7 @@ def fit(d):
     prior = np.array([PRIOR.get(k, 1.0) for k in d.names] + [0.0] * 4)
     spread = d.x.std(0)
     stiff = np.append(STIFF_WEIGHTS * np.minimum(spread, 5) ** 2 + 1e-6, [STIFF_FACTORS] * 4)
-    free = np.append(spread > 1e-5, d.rates.max(0) > 0)
+    free = np.append((spread > 1e-5) | (d.x.min(0) > 0), d.rates.max(0) > 0)
     w = prior.copy()
     whole = lambda v: d.loss(v) + .5 * float((stiff * (v - prior) ** 2).sum())
     now = whole(w)

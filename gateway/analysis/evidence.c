@@ -16,7 +16,7 @@
 #define FAULTS_LARGE_A_DAY 0.4
 #define FAULTS_SMALL_A_DAY 0.034
 #define COLD_TRUST 1.8
-#define HEAT_TRUST 1.5
+#define HEAT_TRUST 2.3
 #define SURGE_TIMES 4.0 /* of what the breaker must hold */
 #define SURGE_OPENS 0.3 /* in the next reading */
 #define AFTER_RESET_LOG_RATIO 4.0
@@ -31,7 +31,8 @@
 #define RESET_QUICK (-3.0)
 #define RESET_IMPOSSIBLE_SECONDS 10.0
 #define RESET_IMPOSSIBLE (-6.0)
-#define MUCH_LESS 0.4 /* of what was carried before */
+#define CAME_BACK (-1.13) /* what is back by itself had mostly gone by itself; fitted */
+#define MUCH_LESS 0.4     /* of what was carried before */
 #define MORE 1.15
 #define REST_SPREAD_AMPS 0.012 /* of one reading of nothing, where nothing is known */
 #define REST_LEAST_AMPS 0.004
@@ -291,7 +292,7 @@ double evidence_silence(const struct fall_facts *f, const struct falls *history)
         double open =
             fmax(open_longer(f->silent_seconds / half) - open_longer(f->silent_seconds * half),
                  f->silent_seconds < OPEN_SHORTEST_SECONDS ? 0.02 : 0.005);
-        return log(open) - falls_log_return(history, f->amps, f->silent_seconds);
+        return CAME_BACK + log(open) - falls_log_return(history, f->amps, f->silent_seconds);
     }
     return log(open_longer(f->silent_seconds)) -
            falls_log_silence(history, f->amps, f->silent_seconds);

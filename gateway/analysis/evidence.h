@@ -20,6 +20,7 @@
 #include "falls.h"
 #include "loads.h"
 #include "model/event.h"
+#include "stillness.h"
 
 #define EVIDENCE_MAX 24
 #define EVIDENCE_TYPICAL_END                                                                   \
@@ -46,8 +47,9 @@ struct fall_facts {
     double awake_seconds; /* since it last carried nothing */
     double watched_days;  /* this circuit, before */
 
-    double after_amps; /* mean reading since */
-    int after_polls;
+    double after_amps;      /* mean reading since */
+    double after_rms;       /* and the root mean square */
+    int after_polls;        /* of so many */
     double silent_seconds;  /* since the fall, or until it came back */
     bool back;              /* it carries current again */
     double back_first_amps; /* the reading that showed it */
@@ -70,6 +72,7 @@ enum evidence_key {
     PIECE_NIGHT,
     PIECE_STAGES,
     PIECE_CURRENT_LEFT,
+    PIECE_STILLNESS,
     PIECE_SILENCE,
     PIECE_CAME_BACK,
     PIECE_BACK_SOON,
@@ -143,9 +146,10 @@ double evidence_back_soon(const struct fall_facts *f);
 double evidence_back_less(const struct fall_facts *f);
 
 /* All of them, each times its weight, for a circuit whose breaker opens lost_per_second by
- * itself without heat. */
+ * itself without heat, levels: what is read when nothing flows. */
 void evidence_judge(const struct fall_facts *f, const struct falls *history,
-                    double lost_per_second, struct evidence_list *out);
+                    const struct stillness_known *levels, double lost_per_second,
+                    struct evidence_list *out);
 
 double evidence_probability(double log_odds);
 

@@ -7,27 +7,29 @@
  * docs/method/trips_fit.py, see docs/method/trips.md. */
 const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
     [PIECE_RARE] = {"openings_are_rare", 1.0, 1.0},
-    [PIECE_LOADS] = {"loads_vanished", 0.93, 1.09},
-    [PIECE_AWAKE] = {"carried_before", 0.30, 0.51},
-    [PIECE_USUAL_FALLS] = {"usual_falls", 0.49, 0.41},
-    [PIECE_NO_SUCH_STEP] = {"no_such_step", 2.48, 2.74},
+    [PIECE_LOADS] = {"loads_vanished", 0.78, 0.86},
+    [PIECE_AWAKE] = {"carried_before", -0.07, -0.12},
+    [PIECE_USUAL_FALLS] = {"usual_falls", 0.67, 0.56},
+    [PIECE_NO_SUCH_STEP] = {"no_such_step", 1.70, 2.45},
     [PIECE_HEAT] = {"breaker_heat", 1.00, 1.00},
-    [PIECE_YOUNG] = {"just_switched_on", 1.45, 0.85},
+    [PIECE_YOUNG] = {"just_switched_on", 1.25, 2.97},
     [PIECE_SWITCH_ON] = {"switch_on_before", 1.00, 1.00},
-    [PIECE_REST_WENT] = {"rest_went_too", 2.25, 4.34},
+    [PIECE_REST_WENT] = {"rest_went_too", 2.76, 2.97},
     [PIECE_SURGE] = {"current_surge", 1.0, 1.0},
     [PIECE_AFTER_RESET] = {"after_reset", 1.0, 1.0},
-    [PIECE_CLOCK] = {"on_the_clock", 0.94, 0.94},
-    [PIECE_NIGHT] = {"off_at_night", 1.59, 1.86},
-    [PIECE_STAGES] = {"fell_in_stages", 1.20, 1.09},
-    [PIECE_CURRENT_LEFT] = {"current_left", 1.54, 1.46},
-    [PIECE_SILENCE] = {"silence", 0.82, 0.00},
-    [PIECE_CAME_BACK] = {"came_back_after", 0.00, 0.44},
-    [PIECE_BACK_SOON] = {"back_too_soon", 0.00, 1.44},
-    [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.44},
+    [PIECE_CLOCK] = {"on_the_clock", 1.03, 0.95},
+    [PIECE_NIGHT] = {"off_at_night", 1.55, 2.16},
+    [PIECE_STAGES] = {"fell_in_stages", 1.24, 1.02},
+    [PIECE_CURRENT_LEFT] = {"current_left", 1.02, 0.78},
+    [PIECE_STILLNESS] = {"stillness", 1.62, 2.27},
+    [PIECE_SILENCE] = {"silence", 0.63, 0.00},
+    [PIECE_CAME_BACK] = {"came_back_after", 0.00, 0.62},
+    [PIECE_BACK_SOON] = {"back_too_soon", 0.00, 1.38},
+    [PIECE_BACK_LESS] = {"back_with_less", 0.00, 1.11},
 };
 
-static void fill(const struct fall_facts *f, const struct falls *h, double lost,
+static void fill(const struct fall_facts *f, const struct falls *h,
+                 const struct stillness_known *levels, double lost,
                  double ratio[EVIDENCE_PIECES], double value[EVIDENCE_PIECES])
 {
     const struct {
@@ -50,6 +52,8 @@ static void fill(const struct fall_facts *f, const struct falls *h, double lost,
         [PIECE_NIGHT] = {evidence_habit(f, h, lost), falls_habit_per_day(h, f->local_seconds)},
         [PIECE_STAGES] = {evidence_staged(f), f->staged},
         [PIECE_CURRENT_LEFT] = {evidence_rest(f, h), f->after_amps},
+        [PIECE_STILLNESS] = {stillness_log_ratio(levels, f->after_rms, f->after_polls),
+                             f->after_rms},
         [PIECE_SILENCE] = {f->back ? 0.0 : evidence_silence(f, h), f->silent_seconds},
         [PIECE_CAME_BACK] = {f->back ? evidence_silence(f, h) : 0.0, f->silent_seconds},
         [PIECE_BACK_SOON] = {evidence_back_soon(f), f->silent_seconds},
@@ -62,11 +66,12 @@ static void fill(const struct fall_facts *f, const struct falls *h, double lost,
 }
 
 void evidence_judge(const struct fall_facts *f, const struct falls *history,
-                    double lost_per_second, struct evidence_list *out)
+                    const struct stillness_known *levels, double lost_per_second,
+                    struct evidence_list *out)
 {
     double value[EVIDENCE_PIECES];
     *out = (struct evidence_list){0};
-    fill(f, history, lost_per_second, out->ratios, value);
+    fill(f, history, levels, lost_per_second, out->ratios, value);
     for (int k = 0; k < EVIDENCE_PIECES; k++) {
         const struct evidence_piece *p = &evidence_pieces[k];
         double weighed = (f->back ? p->back : p->open) * out->ratios[k];

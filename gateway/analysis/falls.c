@@ -38,7 +38,7 @@
 #define LOW_WIDTH_AMPS 0.006
 #define LOW_BROAD_AMPS 0.02
 #define LOW_BROAD_WEIGHT 1.0 /* against one reading seen here */
-#define STATE_VERSION 2U
+#define STATE_VERSION 3U /* 2: without off_level */
 
 void falls_init(struct falls *f)
 {
@@ -390,6 +390,7 @@ void falls_save(const struct falls *f, struct codec_out *out)
     codec_put_f32(out, f->habit_log_odds);
     codec_put_u32(out, (uint32_t)f->habit_day);
     codec_put_u32(out, (uint32_t)f->faded_day);
+    stillness_save(&f->off_level, out);
 }
 
 /* Counts, seconds and weights are never negative; what is, is damage. */
@@ -404,7 +405,8 @@ static float get_amount(struct codec_in *in)
 bool falls_load(struct falls *f, struct codec_in *in)
 {
     falls_init(f);
-    if (codec_get_u32(in) != STATE_VERSION)
+    uint32_t version = codec_get_u32(in);
+    if (version < 2 || version > STATE_VERSION)
         return false;
     for (int k = 0; k < FALLS_SIZES; k++) {
         f->expected[k] = get_amount(in);
@@ -438,6 +440,8 @@ bool falls_load(struct falls *f, struct codec_in *in)
     f->habit_log_odds = codec_get_f32(in);
     f->habit_day = (int32_t)codec_get_u32(in);
     f->faded_day = (int32_t)codec_get_u32(in);
+    if (version >= 3 && !stillness_load(&f->off_level, in))
+        in->failed = true;
     if (in->failed)
         falls_init(f);
     return !in->failed;

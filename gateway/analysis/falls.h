@@ -19,6 +19,7 @@
 #define FORETRIP_FALLS_H
 
 #include "step_sizes.h"
+#include "stillness.h"
 
 #include "base/codec.h"
 
@@ -58,6 +59,7 @@ struct falls {
     struct falls_evening evenings[FALLS_EVENINGS];
     uint32_t evening_count;
     struct step_sizes steps;
+    struct stillness off_level; /* what it reads while its loads are off */
     float habit_log_odds; /* that it is switched off at night */
     int32_t habit_day;    /* the last night that was judged */
     int32_t faded_day;

@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define HELD_DOUBT 0.01
 #define SUB 4 /* a cell's prior is the mean over SUB x SUB points within it */
 #define LEAST_RATIO                                                                            \
     60.0 /* UL 489 names no least time: the ratio of IEC 60898-1's row is taken */
@@ -119,6 +120,13 @@ static double holds(const struct hypotheses_class *c, double u, int j)
     return c->kernel[n] + (z - n) * (c->kernel[n + 1] - c->kernel[n]);
 }
 
+/* The same of one warming as it was seen, which is never certain: a reading may be wrong, and what
+ * was taken for openings before may have been none. Many openings outweigh it. */
+static double held_by(const struct hypotheses_class *c, double u, int j)
+{
+    return HELD_DOUBT + (1.0 - HELD_DOUBT) * holds(c, u, j);
+}
+
 void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_class *c,
                           const struct hypotheses_grid *learned, const double held[HEAT_TAUS])
 {
@@ -127,7 +135,7 @@ void hypotheses_view_init(struct hypotheses_view *v, const struct hypotheses_cla
     for (int i = 0; i < HEAT_TAUS; i++) {
         double u = held[i] > 0.0 ? level_of(log(held[i])) : -(double)INFINITY;
         for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
-            double w = c->prior.at[i][j] * holds(c, u, j) *
+            double w = c->prior.at[i][j] * held_by(c, u, j) *
                        (learned ? (double)learned->at[i][j] : 1.0);
             v->weight.at[i][j] = (float)w;
             sum += w;
@@ -221,7 +229,7 @@ void hypotheses_learn(const struct hypotheses_view *v, const double held[HEAT_TA
         double u = held[i] > 0.0 ? level_of(log(held[i])) : -(double)INFINITY;
         for (int j = 0; j < HYPOTHESES_LEVELS; j++) {
             double factor = 1.0 - p + (p > 0.0 ? p * by_heat.at[i][j] / mean : 0.0);
-            learned->at[i][j] *= (float)(holds(v->class, u, j) * factor);
+            learned->at[i][j] *= (float)(held_by(v->class, u, j) * factor);
             sum += v->class->prior.at[i][j] * learned->at[i][j];
         }
     }

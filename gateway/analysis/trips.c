@@ -11,7 +11,8 @@
 #define STEP_AMPS ((float)STEP_SIZES_LEAST_AMPS)
 #define STEP_LONGEST_POLLS 3  /* between two readings, for their difference to be a step */
 #define STEP_SETTLED_MS 10000 /* without another step */
-#define AFTER_POLLS_MOST 60
+#define MORE_TIMES 2.5F       /* a block's mean square over that of those before it */
+#define MORE_AMPS2 1.8e-3F /* and so much more in sum: 8 mA */
 #define EXPOSURE_MS 60000
 #define HEAT_FROM_SHARE 0.3 /* of the rating */
 #define CHANCE_FROM_SHARE 0.6
@@ -28,7 +29,8 @@ static bool allocate_lanes(struct watch_lanes *w, size_t count)
 {
     size_t n = lanes_padded(count + 1);
     w->memory = calloc(n, 6 * sizeof *w->amps + 2 * sizeof *w->low + sizeof *w->read_ms);
-    if (!w->memory)
+    w->rest = calloc(n, sizeof *w->rest);
+    if (!w->memory || !w->rest)
         return false;
     w->read_ms = w->memory; /* the widest first, for alignment */
     w->amps = (float *)(w->read_ms + n);
@@ -89,7 +91,7 @@ struct trips *trips_create(const struct site *s, const struct rules_set *rules,
             .rose_ms = INT64_MIN, .reset_ms = INT64_MIN, .feeder = feeds_measured(s, i)};
         t->now.zero[i] = (float)rules->circuits[i].zero_amps;
         t->now.read_ms[i] = INT64_MIN;
-        t->now.low[i] = t->now.counting[i] = -1;
+        t->now.low[i] = -1;
         falls_init(&t->histories[i]);
     }
     return t;
@@ -100,6 +102,7 @@ void trips_destroy(struct trips *t)
     if (!t)
         return;
     free(t->now.memory);
+    free(t->now.rest);
     free(t->changed);
     free(t->cut);
     free(t->fell);
@@ -213,21 +216,38 @@ static void gather(struct trips *t, const struct frame *f)
     }
 }
 
+/* What it reads since its fall, block by block, until one block reads more: something that
+ * stands by is back. */
+static void count_reading(struct watch_lanes *w, size_t i, float a)
+{
+    struct rest_count *r = &w->rest[i];
+    r->block_sum += a;
+    r->block_square += a * a;
+    if (++r->block_polls < REST_BLOCK_POLLS)
+        return;
+    float before = r->polls > 0 ? r->square / (float)r->polls * (float)r->block_polls : 0.0F;
+    bool more = r->polls > 0 && r->block_square > MORE_TIMES * before + MORE_AMPS2;
+    if (!more) {
+        r->polls += r->block_polls;
+        r->sum += r->block_sum;
+        r->square += r->block_square;
+    }
+    if (more || r->polls >= STILLNESS_MOST_POLLS)
+        w->counting[i] = 0;
+    r->block_polls = 0;
+    r->block_sum = r->block_square = 0.0F;
+}
+
 /* While it carries nothing: the mean since the fall, and a shorter one that tells whether a
  * small load is back, without flapping about the threshold. True: still low. */
 static bool stays_low(struct trips *t, size_t i, float a)
 {
     struct watch_lanes *w = &t->now;
-    struct trip_case *c = &t->cases[i];
     w->low_mean[i] += LOW_EMA * (a - w->low_mean[i]);
     if (a >= FALL_FROM_ZEROS * w->zero[i] || w->low_mean[i] >= BACK_FROM_ZEROS * w->zero[i])
         return false;
-    bool counting = c->state == CASE_OPEN && c->facts.after_polls < AFTER_POLLS_MOST;
-    w->counting[i] = counting ? -1 : 0;
-    if (counting) {
-        c->after_sum += (double)a;
-        c->facts.after_amps = c->after_sum / ++c->facts.after_polls;
-    }
+    if (w->counting[i])
+        count_reading(w, i, a);
     return true;
 }
 
@@ -316,8 +336,7 @@ static bool take_quiet(struct watch_lanes *w, size_t i, int64_t mono_ms)
           zero = lanes_load(w->zero + i);
     lanes mean = lanes_load(w->low_mean + i), next = mean + LOW_EMA * (a - mean);
     lanes_mask low = load_mask(w->low + i);
-    lanes_mask stays_low = (a < FALL_FROM_ZEROS * zero) & (next < BACK_FROM_ZEROS * zero) &
-                           ~load_mask(w->counting + i);
+    lanes_mask stays_low = (a < FALL_FROM_ZEROS * zero) & (next < BACK_FROM_ZEROS * zero);
     lanes_mask stays = (low & stays_low) | (~low & (a >= zero));
     if (!lanes_all(stays & (lanes_abs(a - p1) < STEP_AMPS))) /* also with no reading */
         return false;
@@ -327,6 +346,10 @@ static bool take_quiet(struct watch_lanes *w, size_t i, int64_t mono_ms)
     lanes_store(w->p1 + i, a);
     for (size_t k = i; k < i + LANES; k++)
         w->read_ms[k] = mono_ms;
+    if (!lanes_all(~load_mask(w->counting + i)))
+        for (size_t k = i; k < i + LANES; k++)
+            if (w->counting[k])
+                count_reading(w, k, w->amps[k]);
     return true;
 }
 
@@ -351,6 +374,7 @@ static void went_high(struct trips *t, size_t i)
         return;
     c->state = CASE_BACK;
     c->back_mono_ms = t->mono_ms;
+    t->now.counting[i] = 0;
     c->facts.back_first_amps = (double)t->now.p1[i];
     t->cut[i] = false;
     trips_case_schedule(t, i, t->mono_ms + SETTLE_MS);
@@ -366,10 +390,7 @@ static bool went_low(struct trips *t, size_t i, int64_t last_read_ms)
     if (t->watch[i].feeder || !trips_counts(t, i, (double)w->p2[i]))
         return false;
     trips_case_open(t, i, (double)w->p2[i], last_read_ms);
-    struct trip_case *c = &t->cases[i];
-    c->after_sum = (double)w->p1[i];
-    c->facts.after_amps = (double)w->p1[i];
-    c->facts.after_polls = 1;
+    count_reading(w, i, w->p1[i]);
     return true;
 }
 

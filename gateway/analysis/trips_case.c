@@ -17,13 +17,21 @@
 #define LOW_LEARNED_POLLS 30
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
+#define LEVEL_LOST_FROM 0.95 /* P(supply lost), without the pieces that judge the level */
+#define LEVEL_OFF_FROM 0.1
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
 #define LEAST_LOAD_SHARE 0.03
 #define LASTING_SECONDS 21600.0 /* unless they have run for so long */
 #define LASTING_LEAST_AMPS 0.03
+/* One load may draw 80 % of a branch circuit's rating (NEC 210.23); what draws so much more was two
+ * that were switched on together. */
+#define TWO_FROM_RATINGS 1.3
 #define FEEDER_NOISE_AMPS 0.1
 #define WITH_MOST 64
+
+static const enum evidence_key level_pieces[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS};
+#define LEVEL_PIECES (sizeof level_pieces / sizeof level_pieces[0])
 
 static const int64_t due_ms[] = {5000,    15000,    60000,    300000,   900000,
                                  3600000, 10800000, 43200000, 86400000, 259200000};
@@ -66,6 +74,13 @@ void trips_independent_loads(const struct trips *t, size_t i, const struct event
         facts->ages[0] = awake;
         facts->sizes[0] = facts->amps;
         facts->loads = 1;
+    }
+    double rating = t->site->circuits[i].breaker_amps;
+    if (facts->loads == 1 && facts->sizes[0] > TWO_FROM_RATINGS * rating) {
+        facts->ages[1] = facts->ages[0];
+        facts->sizes[1] = facts->sizes[0] - rating;
+        facts->sizes[0] = rating;
+        facts->loads = 2;
     }
 }
 
@@ -119,6 +134,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
                             .opened_wall_ms = t->wall_ms - back_ms,
                             .seen_mono_ms = t->mono_ms};
     t->now.counting[i] = -1;
+    t->now.rest[i] = (struct rest_count){0};
     c->facts = (struct fall_facts){
         .poll_seconds = poll,
         .gap_seconds = gap,
@@ -298,10 +314,27 @@ static struct cause_view view_of(const struct trips *t, size_t i)
     return v;
 }
 
+/* What it reads since the fall, as it was counted: whole blocks, before there is one what there
+ * is. */
+static void note_rest(const struct rest_count *r, struct fall_facts *f)
+{
+    bool whole = r->polls > 0;
+    f->after_polls = whole ? r->polls : r->block_polls;
+    if (f->after_polls == 0)
+        return;
+    f->after_amps = (double)(whole ? r->sum : r->block_sum) / f->after_polls;
+    f->after_rms = sqrt((double)(whole ? r->square : r->block_square) / f->after_polls);
+}
+
 void trips_case_judge(struct trips *t, size_t i, const char *moment)
 {
     struct trip_case *c = &t->cases[i];
-    evidence_judge(&c->facts, &t->histories[i], trips_lost_per_second(t), &c->evidence);
+    note_rest(&t->now.rest[i], &c->facts);
+    struct stillness_known levels = {.lost = &t->lost_level,
+                                     .off = &t->histories[i].off_level,
+                                     .off_elsewhere = &t->off_level};
+    evidence_judge(&c->facts, &t->histories[i], &levels, trips_lost_per_second(t),
+                   &c->evidence);
     struct cause_view v = view_of(t, i);
     c->probability = causes_judge(&v, c->causes);
     double rest = trips_log_odds(c->probability) - c->evidence.sum;
@@ -311,6 +344,28 @@ void trips_case_judge(struct trips *t, size_t i, const char *moment)
         evidence_add(&c->evidence, "feeder_carries_on", rest, c->feeder_drop);
     t->cut[i] = c->state == CASE_OPEN && c->probability >= 0.5;
     observe(t, i, moment);
+}
+
+/* What is read at nothing, when the rest of the evidence is sure of what it was. */
+static void learn_level(struct trips *t, size_t i)
+{
+    const struct trip_case *c = &t->cases[i];
+    const struct fall_facts *f = &c->facts;
+    double levels = 0.0;
+    for (size_t k = 0; k < LEVEL_PIECES; k++)
+        levels += evidence_pieces[level_pieces[k]].back * c->evidence.ratios[level_pieces[k]];
+    double without = evidence_probability(trips_log_odds(c->probability) - levels);
+    if (c->causes[CAUSE_SENSOR_LOST] >= 0.5 || t->watch[i].feeder ||
+        !trips_counts(t, i, f->amps))
+        return;
+    if (without >= LEVEL_LOST_FROM)
+        stillness_learn(&t->lost_level, f->after_rms, f->after_polls);
+    if (without > LEVEL_OFF_FROM)
+        return;
+    stillness_learn(&t->histories[i].off_level, f->after_rms, f->after_polls);
+    if (t->off_from != i) /* a busy circuit is not all the site */
+        stillness_learn(&t->off_level, f->after_rms, f->after_polls);
+    t->off_from = i;
 }
 
 /* What the fall was is learned when it is over. */
@@ -323,6 +378,7 @@ static void learn(struct trips *t, size_t i)
     double habit = evidence_habit(f, h, trips_lost_per_second(t));
     if (c->probability >= COUNT_FROM && !t->watch[i].feeder)
         t->openings += c->probability;
+    learn_level(t, i);
     if (t->watch[i].feeder || c->scope.probability >= 0.5 || !trips_counts(t, i, f->amps))
         return;
     step_sizes_down(&h->steps, f->amps, natural);
@@ -411,10 +467,9 @@ void trips_case_close(struct trips *t, size_t i)
     c->facts.silent_seconds = (double)(c->back_mono_ms - c->opened_mono_ms) / 1000.0;
     trips_case_judge(t, i, "back");
     trips_scope_release(t, i);
-    if (c->said) {
-        trips_case_say(t, i, SAY_LATE_FROM);
+    trips_case_say(t, i, SAY_LATE_FROM);
+    if (c->said)
         remember(t, i);
-    }
     if (c->said && c->probability >= 0.5) {
         trips_say_outcome(t, i, EVENT_RESTORED, c->id, c->facts.silent_seconds);
         w->reset_ms = c->back_mono_ms;

@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-#define LEARNED_VERSION 2U
+#define LEARNED_VERSION 3U /* 2: without levels */
 #define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
 #define TAG_REMEMBERED 3U
@@ -40,6 +40,8 @@ void trips_save_learned(const struct trips *t, struct codec_out *out)
     codec_put_f64(out, t->circuit_days);
     codec_put_f64(out, t->hands);
     codec_put_f64(out, t->faults);
+    stillness_save(&t->lost_level, out);
+    stillness_save(&t->off_level, out);
     codec_end(out, begun);
     put_remembered(t, out);
     for (size_t i = 0; i < t->site->circuit_count; i++) {
@@ -74,16 +76,21 @@ static bool get_remembered(struct trips *t, struct codec_in *in)
     return true;
 }
 
-static bool get_site(struct trips *t, struct codec_in *in)
+static bool get_site(struct trips *t, struct codec_in *in, uint32_t version)
 {
     double openings = codec_get_f64(in), days = codec_get_f64(in);
     double hands = codec_get_f64(in), faults = codec_get_f64(in);
+    struct stillness lost = {0}, off = {0};
+    if (version >= 3 && (!stillness_load(&lost, in) || !stillness_load(&off, in)))
+        return false;
     if (in->failed || openings < 0.0 || days < 0.0 || hands < 0.0 || faults < 0.0)
         return false;
     t->openings = openings;
     t->circuit_days = days;
     t->hands = hands;
     t->faults = faults;
+    t->lost_level = lost;
+    t->off_level = off;
     return true;
 }
 
@@ -104,10 +111,11 @@ bool trips_load_learned(struct trips *t, struct codec_in *in)
 {
     uint32_t tag;
     struct codec_in section;
-    if (codec_get_u32(in) != LEARNED_VERSION)
+    uint32_t version = codec_get_u32(in);
+    if (version < 2 || version > LEARNED_VERSION)
         return false;
     while (codec_next(in, &tag, &section))
-        if ((tag == TAG_SITE && !get_site(t, &section)) ||
+        if ((tag == TAG_SITE && !get_site(t, &section, version)) ||
             (tag == TAG_REMEMBERED && !get_remembered(t, &section)) ||
             (tag == TAG_CIRCUIT && !get_history(t, &section)))
             return false;

@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-#define RUNNING_VERSION 2U
+#define RUNNING_VERSION 3U /* 2: without after_rms */
 #define TAG_CIRCUIT 2U
 
 /* ---- running: what is open, and what every circuit did last --------------------------------
@@ -47,9 +47,10 @@ static void put_facts(struct codec_out *out, const struct fall_facts *f)
     codec_put_f64(out, f->watched_days);
     codec_put_f64(out, f->after_amps);
     codec_put_u32(out, (uint32_t)f->after_polls);
+    codec_put_f64(out, f->after_rms);
 }
 
-static bool get_facts(struct codec_in *in, struct fall_facts *f)
+static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *f)
 {
     f->poll_seconds = codec_get_f64(in);
     f->gap_seconds = codec_get_f64(in);
@@ -81,10 +82,11 @@ static bool get_facts(struct codec_in *in, struct fall_facts *f)
     f->watched_days = codec_get_f64(in);
     f->after_amps = codec_get_f64(in);
     f->after_polls = (int)(codec_get_u32(in) & 0xffffU);
+    f->after_rms = version >= 3 ? codec_get_f64(in) : f->after_amps;
     return !in->failed && f->poll_seconds >= 0.0 && f->gap_seconds >= 0.0 && f->amps >= 0.0 &&
            f->ends_like >= 0.0 && f->begins_like >= 0.0 && f->awake_seconds >= 0.0 &&
-           f->watched_days >= 0.0 && f->heat.chance_overload >= 0.0 &&
-           f->heat.chance_worn >= 0.0;
+           f->watched_days >= 0.0 && f->after_amps >= 0.0 && f->after_rms >= 0.0 &&
+           f->heat.chance_overload >= 0.0 && f->heat.chance_worn >= 0.0;
 }
 
 static bool get_before(struct codec_in *in, struct trip_case *c)
@@ -193,7 +195,8 @@ static void put_case(const struct trips *t, struct codec_out *out, const struct 
     put_scope(t, out, &c->scope);
 }
 
-static bool get_case(const struct trips *t, struct codec_in *in, struct trip_case *c)
+static bool get_case(const struct trips *t, struct codec_in *in, uint32_t version,
+                     struct trip_case *c)
 {
     *c = (struct trip_case){.scope = {.scope = SCOPE_NOTHING}, .feeder_drop = (double)NAN};
     if (codec_get_u8(in) == 0)
@@ -213,7 +216,7 @@ static bool get_case(const struct trips *t, struct codec_in *in, struct trip_cas
         return false;
     c->stage = (enum trip_stage)stage;
     c->said_cause = (enum trip_cause)cause;
-    return get_facts(in, &c->facts) && get_before(in, c) && get_loads(in, c) &&
+    return get_facts(in, version, &c->facts) && get_before(in, c) && get_loads(in, c) &&
            get_scope(t, in, &c->scope);
 }
 
@@ -233,7 +236,16 @@ static void put_circuit(const struct trips *t, struct codec_out *out, size_t i)
     put_case(t, out, &t->cases[i]);
 }
 
-static bool get_circuit(struct trips *t, struct codec_in *in)
+/* The readings since the fall, as far as they were counted. */
+static struct rest_count rest_of(const struct fall_facts *f)
+{
+    float polls = (float)f->after_polls, rms = (float)f->after_rms;
+    return (struct rest_count){.polls = f->after_polls,
+                               .sum = polls * (float)f->after_amps,
+                               .square = polls * rms * rms};
+}
+
+static bool get_circuit(struct trips *t, struct codec_in *in, uint32_t version)
 {
     char id[SITE_ID_SIZE];
     struct circuit_watch w = {0};
@@ -247,7 +259,7 @@ static bool get_circuit(struct trips *t, struct codec_in *in)
     w.rise = codec_get_f32(in);
     w.reset_ms = codec_get_i64(in);
     codec_get_string(in, w.reset_id, sizeof w.reset_id);
-    if (!get_case(t, in, &c) || in->failed || amps < 0.0F)
+    if (!get_case(t, in, version, &c) || in->failed || amps < 0.0F)
         return false;
     int i = site_find_circuit(t->site, id);
     if (i < 0)
@@ -256,7 +268,9 @@ static bool get_circuit(struct trips *t, struct codec_in *in)
     t->watch[i] = w;
     t->now.read_ms[i] = read_ms;
     t->now.p1[i] = t->now.p2[i] = t->now.p3[i] = amps;
-    t->now.low[i] = t->now.counting[i] = low ? -1 : 0;
+    t->now.low[i] = low ? -1 : 0;
+    t->now.counting[i] = c.state == CASE_OPEN ? -1 : 0;
+    t->now.rest[i] = rest_of(&c.facts);
     t->cases[i] = c;
     t->cut[i] = c.state == CASE_OPEN && c.probability >= 0.5;
     if (c.state == CASE_OPEN)
@@ -278,10 +292,11 @@ bool trips_load(struct trips *t, struct codec_in *in)
 {
     uint32_t tag;
     struct codec_in section;
-    if (codec_get_u32(in) != RUNNING_VERSION)
+    uint32_t version = codec_get_u32(in);
+    if (version < 2 || version > RUNNING_VERSION)
         return false;
     while (codec_next(in, &tag, &section))
-        if (tag == TAG_CIRCUIT && !get_circuit(t, &section))
+        if (tag == TAG_CIRCUIT && !get_circuit(t, &section, version))
             return false;
     return !in->failed;
 }

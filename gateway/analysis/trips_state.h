@@ -42,7 +42,6 @@ struct trip_case {
     int64_t back_mono_ms;
     size_t next_due;
     int64_t due_mono_ms;
-    double after_sum;
     struct fall_facts facts;
     struct scope_guess scope;
     struct event_before before[EVENT_MOST_BEFORE];
@@ -73,6 +72,14 @@ struct circuit_watch {
     bool feeder; /* of branches that are measured themselves */
 };
 
+#define REST_BLOCK_POLLS 30
+/* What is read at nothing since the fall: whole blocks, and the one that is being filled. */
+struct rest_count {
+    int polls, block_polls;
+    float sum, square; /* of the readings, of their squares */
+    float block_sum, block_square;
+};
+
 /* What every frame touches of every circuit, side by side and lanes_padded. */
 struct watch_lanes {
     float *amps;         /* of this frame, hotter pole; NaN: no reading */
@@ -80,8 +87,9 @@ struct watch_lanes {
     float *low_mean;     /* of the last few readings, while low */
     float *zero;         /* below it a circuit carries nothing */
     int32_t *low;        /* a lanes_mask: carries nothing */
-    int32_t *counting;   /* the same: perhaps the mean since its fall is being taken */
-    int64_t *read_ms;    /* of the newest reading, INT64_MIN before the first */
+    int32_t *counting;   /* the same: what it reads since its fall is being taken: */
+    struct rest_count *rest;
+    int64_t *read_ms; /* of the newest reading, INT64_MIN before the first */
     void *memory;
 };
 
@@ -126,6 +134,8 @@ struct trips {
     struct circuit_watch *watch;
     struct trip_case *cases;
     struct falls *histories;
+    struct stillness lost_level, off_level; /* read at nothing, on any circuit */
+    size_t off_from;                        /* the circuit that taught off_level last */
     size_t next_minute;
     struct remembered remembered[REMEMBERED];
     size_t remembered_count;

@@ -43,6 +43,7 @@ static void print_facts(const struct fall_facts *f)
     print_number("watched_days", f->watched_days);
     print_number("after", f->after_amps);
     print_number("after_polls", f->after_polls);
+    print_number("after_rms", f->after_rms);
     print_number("silent", f->silent_seconds);
     print_number("back_first", f->back ? f->back_first_amps : (double)NAN);
     print_number("back_amps", f->back ? f->back_amps : (double)NAN);

@@ -5,6 +5,9 @@
 
 #define LOST (0.1 / 86400.0)
 
+static const struct stillness nothing;
+static const struct stillness_known no_levels = {&nothing, &nothing, &nothing};
+
 /* a single load of ten minutes on a quiet afternoon, breaker cold */
 static struct fall_facts plain(void)
 {
@@ -25,7 +28,7 @@ static struct fall_facts plain(void)
 static double odds(const struct fall_facts *f, const struct falls *h)
 {
     struct evidence_list l;
-    evidence_judge(f, h, LOST, &l);
+    evidence_judge(f, h, &no_levels, LOST, &l);
     return l.sum;
 }
 
@@ -38,7 +41,7 @@ static void the_list_adds_up(void **state)
     double sum = 0;
     (void)state;
     falls_init(&h);
-    evidence_judge(&f, &h, LOST, &l);
+    evidence_judge(&f, &h, &no_levels, LOST, &l);
     for (size_t k = 0; k < l.count; k++) {
         assert_non_null(l.items[k].what);
         sum += l.items[k].log_ratio;

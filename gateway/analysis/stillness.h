@@ -1,0 +1,52 @@
+/*
+ * stillness - how still a meter reads while a circuit carries nothing: learned.
+ *
+ * With the supply lost only the meter's own noise is left. With the loads merely off there may
+ * be more: what stands by, the charging current of the wires, a filter in a plug. Whether it
+ * shows, and how much, depends on meter and house, so nothing is assumed: the levels read after
+ * openings that other evidence made sure of (of the whole site: it is the meter's) are held
+ * against those read while the loads of this circuit were off. Where both look alike this says
+ * nothing; where only one is known, the other may be like it or not.
+ *
+ * A level is the root mean square of the readings since the fall. It is compared on a log
+ * scale, and with few readings it is known less well.
+ *
+ * Units      amps RMS; natural logs
+ * Ownership  plain data, no pointers; all zero is the right beginning
+ */
+#ifndef FORETRIP_STILLNESS_H
+#define FORETRIP_STILLNESS_H
+
+#include "base/codec.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define STILLNESS_PAST 32
+#define STILLNESS_LEAST_POLLS 30 /* fewer say nothing */
+#define STILLNESS_MOST_POLLS 900 /* more are not taken */
+
+struct stillness {
+    float level[STILLNESS_PAST];  /* newest levels, ln amps */
+    float unsure[STILLNESS_PAST]; /* standard deviation of each */
+    uint32_t count;               /* of all that were learned */
+};
+
+/* It read rms amps over so many readings. Too few are left out. */
+void stillness_learn(struct stillness *s, double rms, int polls);
+
+/* What a circuit is judged by. */
+struct stillness_known {
+    const struct stillness *lost;          /* read on this site when a supply was lost */
+    const struct stillness *off;           /* read on this circuit when its loads were off */
+    const struct stillness *off_elsewhere; /* and on any circuit of the site */
+};
+
+/* Natural log of P(read so | supply lost) / P(read so | loads off). */
+double stillness_log_ratio(const struct stillness_known *k, double rms, int polls);
+
+void stillness_save(const struct stillness *s, struct codec_out *out);
+/* False leaves *s all zero. */
+bool stillness_load(struct stillness *s, struct codec_in *in);
+
+#endif
