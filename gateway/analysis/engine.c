@@ -328,6 +328,27 @@ bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cau
     return trips_correct(e->trips, trip, cause, wall_ms, by);
 }
 
+bool engine_note_trip(struct engine *e, const char *trip, const char *note, int64_t wall_ms,
+                      const char *by)
+{
+    static const size_t tail = sizeof "-20260101T061502Z" - 1;
+    char circuit[SITE_ID_SIZE];
+    size_t n = strlen(trip);
+    if (n <= tail || n - tail >= sizeof circuit)
+        return false;
+    memcpy(circuit, trip, n - tail);
+    circuit[n - tail] = '\0';
+    struct event out = {.type = EVENT_TRIP_NOTE,
+                        .wall_ms = wall_ms,
+                        .panel = -1,
+                        .circuit = site_find_circuit(e->site, circuit),
+                        .note = {trip, note, by}};
+    if (out.circuit < 0)
+        return false;
+    e->sink(e->context, &out);
+    return true;
+}
+
 /* tags of the sections; a number is never used again for something else */
 enum {
     STATE_TIME = 1,

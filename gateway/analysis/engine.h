@@ -52,6 +52,11 @@ void engine_circuit(const struct engine *e, int circuit, struct engine_circuit *
 bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cause,
                          int64_t wall_ms, const char *by);
 
+/* A person's note beside a trip that is in the record, said as trip_note; false: the id is none
+ * of a circuit here. */
+bool engine_note_trip(struct engine *e, const char *trip, const char *note, int64_t wall_ms,
+                      const char *by);
+
 /* The chance that the breaker opens within `seconds`, loads ending and joining as usual; 0
  * without a reading. */
 double engine_chance(const struct engine *e, int circuit, double seconds);

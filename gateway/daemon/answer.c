@@ -88,9 +88,26 @@ static const char *name_load(struct engine *e, struct store *store, int64_t wall
     return failed ? "memory is short, try again" : NULL;
 }
 
-/* carries it out; NULL: done */
-static const char *carry_out(struct engine *e, struct store *store, int64_t wall_ms,
+static bool see_trip(void *context, const struct store_trip_row *row)
+{
+    (void)row;
+    *(bool *)context = true;
+    return false;
+}
+
+static const char *note_trip(struct engine *e, struct store_reader *r, int64_t wall_ms,
                              const struct command *c, const char *by)
+{
+    bool there = false;
+    store_read_trip(r, c->trip, see_trip, &there);
+    return there && engine_note_trip(e, c->trip, c->note, wall_ms, by)
+               ? NULL
+               : "there is no trip of that id in the record";
+}
+
+/* carries it out; NULL: done */
+static const char *carry_out(struct engine *e, struct store *store, struct store_reader *r,
+                             int64_t wall_ms, const struct command *c, const char *by)
 {
     struct alarms *a = engine_alarms(e);
     enum alarms_err err = ALARMS_OK;
@@ -99,6 +116,7 @@ static const char *carry_out(struct engine *e, struct store *store, int64_t wall
     case COMMAND_HISTORY:
     case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: return name_load(e, store, wall_ms, c);
+    case COMMAND_NOTE: return note_trip(e, r, wall_ms, c, by);
     case COMMAND_ACKNOWLEDGE: err = alarms_acknowledge(a, c->alarm, wall_ms, by); break;
     case COMMAND_SHELVE:
         err = alarms_shelve(a, c->alarm, wall_ms, c->seconds, by, c->note);
@@ -123,10 +141,10 @@ static const char *subject_of(const struct command *c)
 }
 
 /* what changes something; NULL: done, and on disk, with who did it, before it is announced */
-static const char *change(struct engine *e, struct store *store, struct store_audit said,
-                          const struct command *c, const char *by)
+static const char *change(struct engine *e, struct store *store, struct store_reader *r,
+                          struct store_audit said, const struct command *c, const char *by)
 {
-    const char *error = carry_out(e, store, said.wall_ms, c, by);
+    const char *error = carry_out(e, store, r, said.wall_ms, c, by);
     said.act = command_verb_name(c->verb);
     said.subject = subject_of(c);
     said.result = error;
@@ -158,12 +176,12 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
         if (person >= 0)
             said.role =
                 delivery_role_name((enum delivery_role)config->delivery.people[person].role);
-        mqtt_reply(m, &c->reply, change(e, store, said, c, by), NULL);
+        mqtt_reply(m, &c->reply, change(e, store, r, said, c, by), NULL);
     }
 }
 
-void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wall_ms,
-                struct web_ask *ask)
+void answer_ask(struct web *w, struct engine *e, struct store *store, struct store_reader *r,
+                int64_t wall_ms, struct web_ask *ask)
 {
     struct command c;
     char why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4], way[64];
@@ -193,5 +211,5 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, int64_t wa
                                      .who = who,
                                      .role = a->id[0] ? delivery_role_name(a->role) : NULL,
                                      .way = way};
-    web_reply(w, ask, change(e, store, said, &c, c.by));
+    web_reply(w, ask, change(e, store, r, said, &c, c.by));
 }

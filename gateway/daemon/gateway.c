@@ -127,7 +127,7 @@ static void publish_states(struct gateway *g, const struct frame *f)
             mqtt_set_state(g->mqtt, s->circuits[i].id, text);
         conventions_set(&g->conventions, i, f->wall_ms, &c);
         if (text && g->web)
-            web_set_state(g->web, i, text);
+            web_set_state(g->web, i, f->wall_ms, text, c.forecast.heat);
         free(text);
         json_decref(o);
         *p = (struct published){c.amps, (int)c.state, c.load_count, f->mono_ms};
@@ -238,7 +238,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     take_wishes(g, clock_mono_ms());
     struct web_ask ask;
     while (g->web && web_take_ask(g->web, &ask))
-        answer_ask(g->web, g->engine, g->store, clock_wall_ms(), &ask);
+        answer_ask(g->web, g->engine, g->store, g->wishes, clock_wall_ms(), &ask);
     if (g->running_changed) {
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
@@ -356,6 +356,7 @@ static void start_web(struct gateway *g)
     struct web_options o = {.settings = p,
                             .site = &g->config->site,
                             .phrases = &g->config->phrases,
+                            .tariff = &g->config->tariff,
                             .store = g->store,
                             .store_path = g->database,
                             .delivery = &g->config->delivery};

@@ -25,6 +25,7 @@ enum event_type {
     EVENT_OPENED_AGAIN,
     EVENT_ALARM,
     EVENT_TRIP_CORRECTED,
+    EVENT_TRIP_NOTE,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -137,6 +138,13 @@ struct event_correction {
     const char *by;
 };
 
+/* What a person wrote beside a trip. */
+struct event_note {
+    const char *trip;
+    const char *note;
+    const char *by;
+};
+
 struct event_near_overload {
     double amps;
     double p05_seconds, p50_seconds, p95_seconds; /* INFINITY: not at this current */
@@ -176,6 +184,7 @@ struct event {
         struct event_outcome outcome;
         struct event_alarm alarm;
         struct event_correction correction;
+        struct event_note note;
     };
 };
 

@@ -196,6 +196,11 @@ json_t *event_to_json(const struct site *s, const struct event *e)
         break;
     case EVENT_ALARM: add_alarm(o, s, &e->alarm); break;
     case EVENT_TRIP_CORRECTED: add_correction(o, &e->correction); break;
+    case EVENT_TRIP_NOTE:
+        json_object_set_new(o, "trip", json_string(e->note.trip));
+        json_object_set_new(o, "note", json_string(e->note.note));
+        json_object_set_new(o, "by", json_string(e->note.by));
+        break;
     }
     return o;
 }

@@ -211,7 +211,8 @@ void announce_event(struct announce *a, const struct event *e, const char *json)
     switch (e->type) {
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF: return;
-    case EVENT_TRIP_CORRECTED: break;
+    case EVENT_TRIP_CORRECTED:
+    case EVENT_TRIP_NOTE: break;
     case EVENT_TRIP: take_trip(a, e, json); break;
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN: take_outcome(a, e); break;

@@ -11,11 +11,17 @@
 #include <string.h>
 
 static const char *const verb_names[COMMAND_VERBS] = {
-    [COMMAND_ACKNOWLEDGE] = "acknowledge", [COMMAND_SHELVE] = "shelve",
-    [COMMAND_UNSHELVE] = "unshelve",       [COMMAND_OUT_OF_SERVICE] = "out-of-service",
-    [COMMAND_IN_SERVICE] = "in-service",   [COMMAND_CIRCUITS] = "circuits",
-    [COMMAND_STATUS] = "status",           [COMMAND_NAME] = "name-load",
-    [COMMAND_CORRECT] = "correct-cause",   [COMMAND_HISTORY] = "history",
+    [COMMAND_ACKNOWLEDGE] = "acknowledge",
+    [COMMAND_SHELVE] = "shelve",
+    [COMMAND_UNSHELVE] = "unshelve",
+    [COMMAND_OUT_OF_SERVICE] = "out-of-service",
+    [COMMAND_IN_SERVICE] = "in-service",
+    [COMMAND_CIRCUITS] = "circuits",
+    [COMMAND_STATUS] = "status",
+    [COMMAND_NAME] = "name-load",
+    [COMMAND_CORRECT] = "correct-cause",
+    [COMMAND_HISTORY] = "history",
+    [COMMAND_NOTE] = "note",
 };
 
 /* what they were called first */
@@ -72,7 +78,7 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
                 "out-of-service, in-service, circuits, status, history, name-load, "
-                "correct-cause",
+                "correct-cause, note",
                 quoted(word, shown));
 }
 
@@ -232,6 +238,10 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
     if (c->verb == COMMAND_CORRECT)
         return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
                take_cause(o, &c->cause, why) &&
+               take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
+    if (c->verb == COMMAND_NOTE)
+        return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
+               take_text(o, "note", true, c->note, sizeof c->note, why) &&
                take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
     return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
            (c->verb != COMMAND_SHELVE || take_seconds(o, &c->seconds, why)) &&

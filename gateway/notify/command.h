@@ -14,6 +14,7 @@
  *     history          circuit, quantity, pole, from, to, points
  *     name-load        load, name
  *     correct-cause    trip, cause, by
+ *     note             trip, note, by
  *
  * (`name` and `correct` are understood as the last two.)
  *
@@ -54,8 +55,9 @@ enum command_verb {
     COMMAND_NAME,
     COMMAND_CORRECT,
     COMMAND_HISTORY,
+    COMMAND_NOTE,
 };
-#define COMMAND_VERBS 10
+#define COMMAND_VERBS 11
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {

@@ -262,7 +262,8 @@ void people_event(struct people *p, const struct event *e)
     case EVENT_LOAD_OFF:
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN:
-    case EVENT_TRIP_CORRECTED: return;
+    case EVENT_TRIP_CORRECTED:
+    case EVENT_TRIP_NOTE: return;
     }
 }
 

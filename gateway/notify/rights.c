@@ -18,6 +18,7 @@ static enum act act_of(const struct command *c)
     case COMMAND_IN_SERVICE: return ACT_OUT_OF_SERVICE;
     case COMMAND_CORRECT: return ACT_CORRECT;
     case COMMAND_NAME: return ACT_NAME;
+    case COMMAND_NOTE: return ACT_NOTE;
     }
     return ACT_PEOPLE;
 }

@@ -13,7 +13,9 @@ enum question {
     ASK_MESSAGES,
     ASK_EVENTS,
     ASK_BETWEEN,
+    ASK_ALARM_EVENTS,
     ASK_TRIPS,
+    ASK_TRIP,
     ASK_ALARMS,
     ASK_AUDIT,
     ASK_STATE,
@@ -21,6 +23,10 @@ enum question {
     ASK_SETTLED,
     QUESTIONS
 };
+
+#define TRIP_COLUMNS                                                                           \
+    "id, circuit, stage, cause, probability, opened_ms, restored_ms, seconds_open,"            \
+    " seconds_held, seq, json"
 
 static const char *const sql_of[QUESTIONS] = {
     [ASK_MESSAGES] =
@@ -31,10 +37,15 @@ static const char *const sql_of[QUESTIONS] = {
     [ASK_BETWEEN] =
         "SELECT seq, wall_ms, type, json FROM events WHERE wall_ms >= ?1 AND wall_ms <= ?2"
         " AND (?3 IS NULL OR circuit = ?3) ORDER BY wall_ms, seq",
-    [ASK_TRIPS] = "SELECT id, circuit, stage, cause, probability, opened_ms, restored_ms,"
-                  " seconds_open, seconds_held, seq, json FROM trips"
+    /* an alarm of a circuit is called "<circuit>.<kind>"; / comes after the full stop */
+    [ASK_ALARM_EVENTS] =
+        "SELECT seq, wall_ms, type, json FROM events WHERE subject >= ?3 || '.'"
+        " AND subject < ?3 || '/' AND wall_ms >= ?1 AND wall_ms <= ?2"
+        " ORDER BY wall_ms, seq",
+    [ASK_TRIPS] = "SELECT " TRIP_COLUMNS " FROM trips"
                   " WHERE opened_ms >= ?1 AND opened_ms <= ?2 AND (NOT ?3 OR held = 1)"
                   " ORDER BY opened_ms DESC, id LIMIT ?4",
+    [ASK_TRIP] = "SELECT " TRIP_COLUMNS " FROM trips WHERE id = ?1",
     [ASK_ALARMS] =
         "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, seq,"
         " json FROM alarms WHERE NOT ?1 OR state <> 'normal'"
@@ -205,12 +216,12 @@ enum store_err store_read_events(struct store_reader *r, int64_t after, size_t m
     return done(st, give_events(st, BIND(st, after, (int64_t)most), fn, context));
 }
 
-enum store_err store_read_events_between(struct store_reader *r, const char *circuit,
-                                         int64_t from_wall_ms, int64_t to_wall_ms,
-                                         store_event_fn *fn, void *context)
+static enum store_err read_of_circuit(struct store_reader *r, enum question question,
+                                      const char *circuit, int64_t from_wall_ms,
+                                      int64_t to_wall_ms, store_event_fn *fn, void *context)
 {
     sqlite3_stmt *st;
-    enum store_err err = ask(r, ASK_BETWEEN, &st);
+    enum store_err err = ask(r, question, &st);
     if (err)
         return err;
     int rc = BIND(st, from_wall_ms, to_wall_ms);
@@ -219,16 +230,23 @@ enum store_err store_read_events_between(struct store_reader *r, const char *cir
     return done(st, give_events(st, rc, fn, context));
 }
 
-enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
-                                int64_t to_wall_ms, bool held_only, size_t most,
-                                store_trip_fn *fn, void *context)
+enum store_err store_read_events_between(struct store_reader *r, const char *circuit,
+                                         int64_t from_wall_ms, int64_t to_wall_ms,
+                                         store_event_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
-    enum store_err err = ask(r, ASK_TRIPS, &st);
-    if (err)
-        return err;
-    int rc = BIND(st, from_wall_ms, to_wall_ms > 0 ? to_wall_ms : INT64_MAX, held_only,
-                  (int64_t)most);
+    return read_of_circuit(r, ASK_BETWEEN, circuit, from_wall_ms, to_wall_ms, fn, context);
+}
+
+enum store_err store_read_alarm_events(struct store_reader *r, const char *circuit,
+                                       int64_t from_wall_ms, int64_t to_wall_ms,
+                                       store_event_fn *fn, void *context)
+{
+    return read_of_circuit(r, ASK_ALARM_EVENTS, circuit, from_wall_ms, to_wall_ms, fn, context);
+}
+
+/* row after row to whoever asked */
+static int give_trips(sqlite3_stmt *st, int rc, store_trip_fn *fn, void *context)
+{
     while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
         struct store_trip_row row = {
             .id = text(st, 0),
@@ -249,7 +267,31 @@ enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
             break;
         rc = SQLITE_OK;
     }
-    return done(st, rc);
+    return rc;
+}
+
+enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
+                                int64_t to_wall_ms, bool held_only, size_t most,
+                                store_trip_fn *fn, void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_TRIPS, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, from_wall_ms, to_wall_ms > 0 ? to_wall_ms : INT64_MAX, held_only,
+                  (int64_t)most);
+    return done(st, give_trips(st, rc, fn, context));
+}
+
+enum store_err store_read_trip(struct store_reader *r, const char *id, store_trip_fn *fn,
+                               void *context)
+{
+    sqlite3_stmt *st;
+    enum store_err err = ask(r, ASK_TRIP, &st);
+    if (err)
+        return err;
+    int rc = sqlite3_bind_text(st, 1, id, -1, SQLITE_STATIC);
+    return done(st, give_trips(st, rc, fn, context));
 }
 
 enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,

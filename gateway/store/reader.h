@@ -58,6 +58,11 @@ enum store_err store_read_events_between(struct store_reader *r, const char *cir
                                          int64_t from_wall_ms, int64_t to_wall_ms,
                                          store_event_fn *fn, void *context);
 
+/* Of these the changes of one circuit's alarms, found without reading the others. */
+enum store_err store_read_alarm_events(struct store_reader *r, const char *circuit,
+                                       int64_t from_wall_ms, int64_t to_wall_ms,
+                                       store_event_fn *fn, void *context);
+
 struct store_trip_row {
     const char *id;
     const char *circuit;
@@ -78,6 +83,10 @@ typedef bool store_trip_fn(void *context, const struct store_trip_row *row);
 enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
                                 int64_t to_wall_ms, bool open_only, size_t most,
                                 store_trip_fn *fn, void *context);
+
+/* The one of that id; no row when there is none. */
+enum store_err store_read_trip(struct store_reader *r, const char *id, store_trip_fn *fn,
+                               void *context);
 
 struct store_alarm_row {
     const char *id;

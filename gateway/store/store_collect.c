@@ -46,6 +46,7 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     switch (e->type) {
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
+    case EVENT_TRIP_NOTE:
     case EVENT_TRIP_CORRECTED: break; /* the trip stays as it was computed */
     case EVENT_TRIP:
         ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
@@ -85,6 +86,7 @@ static const char *subject_of(const struct event *e)
     case EVENT_OPENED_AGAIN: return e->outcome.trip;
     case EVENT_ALARM: return e->alarm.id;
     case EVENT_TRIP_CORRECTED: return e->correction.trip;
+    case EVENT_TRIP_NOTE: return e->note.trip;
     }
     return NULL;
 }

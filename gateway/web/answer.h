@@ -8,6 +8,8 @@
  *       circuits                     how every circuit stands; panel
  *       circuits/ID                  how one stands, and what hangs on it
  *       circuits/ID/history          as bands; from, to, points, quantity, pole
+ *       circuits/ID/alarms           changes of its alarms; from, to
+ *       circuits/ID/energy           by days, and the highest demand; from, to
  *       circuits/ID/export.csv       every reading; from, to
  *       loads                        what is on everywhere
  *       alarms                       all
@@ -26,6 +28,7 @@
  *       alarms/ID/shelve             by, seconds, note
  *       circuits/ID/name             load, name
  *       trips/ID/correct             cause, by
+ *       trips/ID/note                note, by
  *       session, session/choose, session/password, session/end
  *       people/ID/invite, people/ID/end, visits, visits/ID/end     (door.h)
  *
@@ -45,14 +48,18 @@
 
 #include "board.h"
 #include "request.h"
+#include "trail.h"
 
 #include "model/phrases.h"
 #include "model/site.h"
+#include "model/tariff.h"
 #include "store/reader.h"
 
 struct web_context {
     const struct site *site;
     const struct phrases *phrases;
+    const struct tariff *tariff;
+    struct trail *trail;
     struct board *board;
     struct access *access; /* NULL: nobody is asked who they are */
     bool charts;           /* the chart library was built in */

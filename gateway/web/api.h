@@ -24,13 +24,15 @@ typedef void api_function(const struct api_call *c, struct web_answer *out);
 api_function api_site, api_status, api_circuits, api_circuit, api_loads, api_stream;
 api_function api_phrases;
 /* api_record.c */
-api_function api_alarms, api_trips, api_trip, api_events;
+api_function api_alarms, api_circuit_alarms, api_trips, api_trip, api_events;
 /* api_ask.c: what is asked of the engine's thread */
 api_function api_acknowledge, api_shelve, api_unshelve, api_out_of_service, api_in_service;
-api_function api_name, api_correct;
+api_function api_name, api_correct, api_note;
 /* api_people.c: who is in, who may come in, who did what */
 api_function api_session, api_login, api_choose, api_password, api_logout;
 api_function api_people, api_invite, api_visit, api_end, api_audit;
+/* api_energy.c */
+api_function api_energy;
 /* api_history.c */
 api_function api_history, api_export, api_trip_record;
 

@@ -88,3 +88,10 @@ void api_correct(const struct api_call *c, struct web_answer *out)
     if (o)
         ask(c, o, "correct", "trip", c->id, out);
 }
+
+void api_note(const struct api_call *c, struct web_answer *out)
+{
+    json_t *o = api_take_body(c, out);
+    if (o)
+        ask(c, o, "note", "trip", c->id, out);
+}

@@ -58,11 +58,37 @@ static bool take_wanted(const struct api_call *c, struct chart *w, struct web_an
     return true;
 }
 
+/* the heat of the last day (trail.h) into the object that was written; false: memory is short
+ */
+static bool add_heat(const struct api_call *c, const struct chart *w, struct text *out)
+{
+    double *heat = calloc((size_t)w->points, sizeof *heat);
+    if (!heat)
+        return false;
+    if (trail_get(c->x->trail, (size_t)w->circuit, w->from_wall_ms, w->to_wall_ms,
+                  (size_t)w->points, heat) &&
+        out->length > 0) {
+        out->bytes[--out->length] = '\0'; /* the object's end */
+        text_append(out, ",\"heat\":[");
+        for (int64_t i = 0; i < w->points; i++) {
+            text_append(out, i ? "," : "");
+            chart_number(out, heat[i]);
+        }
+        text_append(out, "]}");
+    }
+    free(heat);
+    return true;
+}
+
 void api_history(const struct api_call *c, struct web_answer *out)
 {
     struct chart w;
-    if (take_wanted(c, &w, out) &&
-        !api_store_failed(chart_write(&w, c->x->site, c->reader, &out->body), out))
+    if (!take_wanted(c, &w, out) ||
+        api_store_failed(chart_write(&w, c->x->site, c->reader, &out->body), out))
+        return;
+    if (w.quantity == FRAME_AMPS && !add_heat(c, &w, &out->body))
+        web_error(out, 500, "memory is short");
+    else
         web_json_text(out);
 }
 

@@ -105,7 +105,6 @@ void api_trips(const struct api_call *c, struct web_answer *out)
 
 struct looking {
     const struct api_call *call;
-    const char *id;
     json_t *found;
     int64_t opened_wall_ms;
 };
@@ -113,37 +112,19 @@ struct looking {
 static bool look(void *context, const struct store_trip_row *row)
 {
     struct looking *l = context;
-    if (strcmp(row->id, l->id) != 0)
-        return true;
     l->found = trip_json(l->call, row);
     l->opened_wall_ms = row->opened_wall_ms;
     return false;
 }
 
-/* an id ends with the second at which it opened, so one second of trips is looked at */
-static bool opened_in(const char *id, int64_t *wall_ms)
-{
-    int y, mo, d, h, mi, s;
-    size_t n = strlen(id);
-    if (n < 16 || sscanf(id + n - 16, "%4d%2d%2dT%2d%2d%2dZ", &y, &mo, &d, &h, &mi, &s) != 6)
-        return false;
-    *wall_ms =
-        clock_days_from_date(y, mo, d) * DAY_MS + ((h * INT64_C(60) + mi) * 60 + s) * 1000;
-    return true;
-}
-
 bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **trip,
                    int64_t *opened_wall_ms)
 {
-    struct looking l = {.call = c, .id = c->id};
-    int64_t from;
-    if (opened_in(c->id, &from)) {
-        enum store_err err =
-            store_read_trips(c->reader, from, from + 999, false, MOST_ROWS, look, &l);
-        if (api_store_failed(err, out)) {
-            json_decref(l.found);
-            return false;
-        }
+    struct looking l = {.call = c};
+    enum store_err err = store_read_trip(c->reader, c->id, look, &l);
+    if (api_store_failed(err, out)) {
+        json_decref(l.found);
+        return false;
     }
     if (!l.found) {
         web_error(out, 404, "there is no trip %s", c->id);
@@ -218,4 +199,19 @@ void api_events(const struct api_call *c, struct web_answer *out)
     else
         web_json(out, json_pack("{s:o, s:b}", "events", l.list, "more",
                                 l.rows >= (after >= 0 ? (size_t)most : MOST_ROWS)));
+}
+
+void api_circuit_alarms(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"from", "to", NULL};
+    int64_t from = c->wall_ms - DAY_MS, to = c->wall_ms;
+    if (api_circuit_of(c, out) < 0 || !web_query_only(c->r, names, out) ||
+        !web_query_time(c->r, "from", &from, out) || !web_query_time(c->r, "to", &to, out))
+        return;
+    struct listing l = {c, json_array(), 0};
+    enum store_err err = store_read_alarm_events(c->reader, c->id, from, to, add_event, &l);
+    if (api_store_failed(err, out))
+        json_decref(l.list);
+    else
+        web_json(out, json_pack("{s:o, s:b}", "events", l.list, "more", l.rows >= MOST_ROWS));
 }

@@ -137,8 +137,10 @@ static bool start_herald(struct web *w)
 
 /* ---- the engine's side ---- */
 
-void web_set_state(struct web *w, size_t circuit, const char *json)
+void web_set_state(struct web *w, size_t circuit, int64_t wall_ms, const char *json,
+                   double heat)
 {
+    trail_put(w->context.trail, circuit, wall_ms, heat);
     board_set_state(w->board, circuit, json);
 }
 
@@ -328,14 +330,19 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     w->store = o->store;
     w->board = board_create(o->site->circuit_count);
     w->stream = stream_create(STREAM_BYTES);
+    clock_utc_offset_seconds(o->site->timezone,
+                             0); /* sets the zone, before there are threads */
     w->asks = queue_create(QUEUE_ASKS);
     w->context = (struct web_context){.site = o->site,
                                       .phrases = o->phrases,
+                                      .tariff = o->tariff,
+                                      .trail = trail_create(o->site->circuit_count),
                                       .board = w->board,
                                       .charts = asset_find("/uplot.js") != NULL,
                                       .local = !page_asks_who(&w->settings)};
     snprintf(why, why_size, "memory is short");
-    if (!w->board || !w->stream || !w->asks || !open_readers(w, o->store_path) ||
+    if (!w->board || !w->context.trail || !w->stream || !w->asks ||
+        !open_readers(w, o->store_path) ||
         (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
         !read_certificate(w, why, why_size) || !start_daemon(w, why, why_size)) {
         web_stop(w);
@@ -379,6 +386,7 @@ void web_stop(struct web *w)
     stream_destroy(w->discreet);
     web_door_free(w);
     board_destroy(w->board);
+    trail_destroy(w->context.trail);
     pthread_cond_destroy(&w->wake);
     pthread_mutex_destroy(&w->lock);
     pthread_mutex_destroy(&w->wake_lock);

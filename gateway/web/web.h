@@ -19,6 +19,7 @@
 #include "model/page.h"
 #include "model/phrases.h"
 #include "model/site.h"
+#include "model/tariff.h"
 #include "store/store.h"
 
 #define WEB_MOST_CONNECTIONS 320
@@ -29,6 +30,7 @@ struct web_options {
     const struct page_settings *settings; /* copied */
     const struct site *site;
     const struct phrases *phrases;
+    const struct tariff *tariff;
     struct store *store;
     const char *store_path;          /* for readers of its own */
     const struct delivery *delivery; /* its people, where they log in */
@@ -45,8 +47,9 @@ int web_port(const struct web *w);
 
 /* ---- what the engine knows ---- */
 
-/* JSON of engine_json.h, copied. */
-void web_set_state(struct web *w, size_t circuit, const char *json);
+/* JSON of engine_json.h, copied, and the heat that is in it. */
+void web_set_state(struct web *w, size_t circuit, int64_t wall_ms, const char *json,
+                   double heat);
 /* A JSON array of the loads known on a circuit, copied. */
 void web_set_known(struct web *w, size_t circuit, const char *json);
 /* A frame was taken. */

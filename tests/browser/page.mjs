@@ -57,6 +57,10 @@ if (charts) {
   await page.click('button:has-text("10 min")');
   await page.waitForResponse((r) => r.url().includes('/history'));
 }
+await page.waitForSelector('.marked li:has-text("Near overload")');
+check(true, 'the alarms that stood are marked, and listed');
+await page.waitForSelector('.use-bars');
+check(/kWh/.test(await page.textContent('section:has(.use-bars)')), 'energy is told');
 await page.click('.chart-table summary');
 await page.waitForSelector('.chart-table td');
 await page.waitForTimeout(300); /* for the picture only */
@@ -84,6 +88,14 @@ for (const format of ['A4', 'Letter']) {
   check(pages === 1, `the sheet prints on one page of ${format}: ${pages}`);
 }
 
+/* ---- a person writes a note beside it */
+await page.fill('textarea', 'The heater went to another receptacle.');
+await page.click('button:has-text("Keep the note")');
+await page.waitForSelector('.notes li:has-text("another receptacle")');
+check(/Ada/.test(await page.textContent('.notes li')), 'a note stands beside the trip, with who wrote it');
+const noted = await page.pdf({ format: 'A4', printBackground: true });
+check((noted.toString('latin1').match(/\/Type\s*\/Page\b(?!s)/g) || []).length === 1, 'and the sheet is one page still');
+
 /* ---- the alarm is shelved */
 await page.goto(base + '/#/alarms');
 await page.click('.alarm:has-text("Breaker open") button:has-text("Shelve")');
@@ -91,7 +103,18 @@ await page.fill('.shelve input', 'The electrician is on her way');
 await page.click('.shelve button[type=submit]');
 await page.waitForSelector('.alarm:has-text("shelved by Ada"):has-text("on her way")');
 check(true, 'an alarm is shelved, with why');
+await page.click('.alarm:has-text("Near overload") button:has-text("Out of service")');
+await page.fill('.shelve input', 'Its meter is being replaced');
+await page.click('.shelve button[type=submit]');
+await page.waitForSelector('.alarm.silenced:has-text("out of service by Ada"):has-text("being replaced")');
+check(true, 'an alarm is taken out of service, with why, and stands apart');
 await shot(page, 'alarms-desk-light');
+await accessible(page, 'alarms, desk, light');
+await page.click('.alarm:has-text("Near overload") button:has-text("Back into service")');
+await page.waitForSelector('.alarm.silenced:has-text("Near overload")', { state: 'detached' });
+await page.click('.alarm:has-text("Breaker open") button:has-text("Take from the shelf")');
+await page.waitForSelector('.alarm:not(.silenced):has-text("Breaker open")');
+check(true, 'and both come back');
 
 /* ---- both sizes, both themes, both languages */
 for (const [size, theme, language] of [['phone', 'light', 'en'], ['phone', 'dark', 'es'], ['desk', 'dark', 'es']])

@@ -134,11 +134,14 @@ static void answer(const struct config *c, struct web_request *r, bool login)
     struct board *board = board_create(site->circuit_count);
     struct store_reader *reader = store_reader_open("/nonexistent/foretrip.db");
     struct web_answer a = {0};
-    if (!board || !reader)
+    struct trail *trail = trail_create(site->circuit_count);
+    if (!board || !reader || !trail)
         abort();
     board_set_state(board, 0, "{\"circuit\":\"main-1\",\"loads\":[{\"amps\":1.0}]}");
     const struct web_context x = {.site = site,
                                   .phrases = &c->phrases,
+                                  .tariff = &c->tariff,
+                                  .trail = trail,
                                   .board = board,
                                   .access = access,
                                   .local = !login};
@@ -152,6 +155,7 @@ static void answer(const struct config *c, struct web_request *r, bool login)
     web_answer_free(&a);
     access_destroy(access);
     store_reader_close(reader);
+    trail_destroy(trail);
     board_destroy(board);
 }
 

@@ -122,6 +122,15 @@ if not any(v is not None for v in h["mean"]):
 for quantity in ("watts", "volts", "pf"):
     route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=5&quantity={quantity}")
 route("/api/v1/circuits/{id}/history", f"/api/v1/circuits/{circuit}/history?points=1", wanted=400)
+if not any(v is not None and v > 0 for v in h.get("heat", [])):
+    faults.append("the history has no heat")
+changes = route("/api/v1/circuits/{id}/alarms", f"/api/v1/circuits/{circuit}/alarms")["events"]
+if not changes or any(e["type"] != "alarm" or e["circuit"] != circuit for e in changes):
+    faults.append(f"the changes of alarms of {circuit}: {changes[:2]}")
+used = route("/api/v1/circuits/{id}/energy", f"/api/v1/circuits/{circuit}/energy")
+if not used["days"] or sum(d["kwh"] for d in used["days"]) <= 0:
+    faults.append(f"nothing was used: {used}")
+route("/api/v1/circuits/{id}/energy", f"/api/v1/circuits/{circuit}/energy?from=2001-01-01T00:00:00Z", wanted=400)
 csv = route("/api/v1/circuits/{id}/export.csv", f"/api/v1/circuits/{circuit}/export.csv")
 if csv is None or csv.count(b"\n") < 3:
     faults.append("the export has no rows")
@@ -144,6 +153,12 @@ for t in trips["trips"][:1]:  # it is not over yet, and only then can it be corr
     said = route("/api/v1/trips/{id}/correct", one + "/correct", method="POST", body={"cause": "gremlins"}, wanted=409)
     if "gremlins" not in said["error"]:
         faults.append(f"a cause that there is not: {said}")
+route("/api/v1/trips/{id}/note", "/api/v1/trips/nothing/note", method="POST", body={"note": "x", "by": "test"}, wanted=409)
+for t in trips["trips"][:1]:
+    one = f"/api/v1/trips/{urllib.parse.quote(t['trip'])}"
+    route("/api/v1/trips/{id}/note", one + "/note", method="POST", body={"note": "The cord was pinched", "by": "test"})
+    if not any(e["type"] == "trip_note" and e["note"] == "The cord was pinched" and e["by"] == "test" for e in route("/api/v1/trips/{id}", one)["events"]):
+        faults.append("a note is not beside its trip")
 route("/api/v1/events")
 route("/api/v1/events", "/api/v1/events?after=0&most=20")
 route("/api/v1/openapi.json")

@@ -23,6 +23,7 @@ static const char page_text[] = "page = { login = true; };";
 struct house {
     struct config config;
     struct board *board;
+    struct trail *trail;
     struct access *access;
     struct door *door;
     struct web_context context;
@@ -41,12 +42,15 @@ static void open_house(struct house *h)
     assert_true(config_load_memory(&h->config, texts, 3, &faults));
     faults_free(&faults);
     h->board = board_create(h->config.site.circuit_count);
+    h->trail = trail_create(h->config.site.circuit_count);
     h->access = access_create(&h->config.delivery);
     h->door = door_create(h->access, &h->config.delivery);
     assert_true(h->board && h->access && h->door);
     assert_true(access_first_code(h->access, h->first));
     h->context = (struct web_context){.site = &h->config.site,
                                       .phrases = &h->config.phrases,
+                                      .tariff = &h->config.tariff,
+                                      .trail = h->trail,
                                       .board = h->board,
                                       .access = h->access};
     h->wall_ms = NOW;
@@ -58,6 +62,7 @@ static void close_house(struct house *h)
     door_destroy(h->door);
     access_destroy(h->access);
     board_destroy(h->board);
+    trail_destroy(h->trail);
     config_free(&h->config);
 }
 
@@ -486,6 +491,8 @@ static const struct route_case {
     {"GET", "/api/v1/circuits", "aerm"},
     {"GET", "/api/v1/circuits/main-07", "aerm"},
     {"GET", "/api/v1/circuits/main-07/history", "aerm"},
+    {"GET", "/api/v1/circuits/main-07/alarms", "aerm"},
+    {"GET", "/api/v1/circuits/main-07/energy", "aerm"},
     {"GET", "/api/v1/circuits/main-07/export.csv", "aer"},
     {"POST", "/api/v1/circuits/main-07/name", "aer"},
     {"GET", "/api/v1/loads", "aer"},
@@ -499,6 +506,7 @@ static const struct route_case {
     {"GET", "/api/v1/trips/x", "aerm"},
     {"GET", "/api/v1/trips/x/record", "aer"},
     {"POST", "/api/v1/trips/x/correct", "ae"},
+    {"POST", "/api/v1/trips/x/note", "aerm"},
     {"GET", "/api/v1/events", "aerm"},
     {"GET", "/api/v1/stream", "aerm"},
     {"GET", "/api/v1/phrases", "aerm"},

@@ -94,7 +94,7 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
         {"reset", "{}",
          "there is no command 'reset'; there are acknowledge, shelve, unshelve, "
          "out-of-service, "
-         "in-service, circuits, status, history, name-load, correct-cause"},
+         "in-service, circuits, status, history, name-load, correct-cause, note"},
         {"history", "{}", "'circuit' is missing"},
         {"history", "{\"circuit\":\"main-07\",\"quantity\":\"ohms\"}",
          "there is no quantity 'ohms'; there are amps, watts, volts, pf"},
@@ -129,6 +129,8 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
         {"shelve", "{\"alarm\":\"a\",\"by\":\"Jo\",\"seconds\":60,\"note\":[]}",
          "'note' must be a text"},
         {"correct", "{\"trip\":\"a\",\"by\":\"Jo\"}", "'cause' is missing"},
+        {"note", "{\"trip\":\"a\",\"by\":\"Jo\"}", "'note' is missing"},
+        {"note", "{\"trip\":\"a\",\"note\":\"\",\"by\":\"Jo\"}", "'note' is empty"},
         {"correct", "{\"trip\":\"a\",\"cause\":\"ghosts\",\"by\":\"Jo\"}",
          "there is no cause 'ghosts'"},
         {"status", "{\"id\":[]}", "'id' must be a text"},

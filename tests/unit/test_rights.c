@@ -32,6 +32,7 @@ static void roles_may_do_what_the_manual_says(void **state)
         {COMMAND_HISTORY, 0, true, true, false},
         {COMMAND_NAME, 0, true, true, false},
         {COMMAND_CORRECT, 0, false, true, false},
+        {COMMAND_NOTE, 0, true, true, true},
         {COMMAND_STATUS, 0, true, true, true},
     };
     struct delivery d = three_people();

@@ -14,6 +14,7 @@
 struct house {
     struct config config;
     struct board *board;
+    struct trail *trail;
     struct web_context context;
 };
 
@@ -24,9 +25,12 @@ static void open_house(struct house *h)
     assert_true(config_load_memory(&h->config, &site, 1, &faults));
     faults_free(&faults);
     h->board = board_create(h->config.site.circuit_count);
+    h->trail = trail_create(h->config.site.circuit_count);
     assert_non_null(h->board);
     h->context = (struct web_context){.site = &h->config.site,
                                       .phrases = &h->config.phrases,
+                                      .tariff = &h->config.tariff,
+                                      .trail = h->trail,
                                       .board = h->board,
                                       .local = true};
 }
@@ -34,6 +38,7 @@ static void open_house(struct house *h)
 static void close_house(struct house *h)
 {
     board_destroy(h->board);
+    trail_destroy(h->trail);
     config_free(&h->config);
 }
 
@@ -74,6 +79,38 @@ static void what_changed_is_told_once(void **state)
     assert_string_equal(text_get(&t), "");
     text_free(&t);
     board_destroy(b);
+}
+
+/* ---- the trail of heat ---- */
+
+static void the_heat_of_a_day_is_kept(void **state)
+{
+    struct trail *t = trail_create(2);
+    double out[4];
+    int64_t at = NOW / TRAIL_STEP_MS * TRAIL_STEP_MS;
+    (void)state;
+    assert_false(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    trail_put(t, 0, at + 100, 0.25);
+    trail_put(t, 0, at + 200, 0.75); /* the hottest of each */
+    trail_put(t, 0, at + 300, 0.5);
+    trail_put(t, 0, at + 2 * TRAIL_STEP_MS, 0.1);
+    trail_put(t, 0, at + 3 * TRAIL_STEP_MS, (double)NAN);
+    trail_put(t, 7, at, 0.1);
+    assert_true(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    assert_near(out[0], 0.75, 1e-9);
+    assert_true(isnan(out[1]) && isnan(out[3]));
+    assert_near(out[2], 0.1, 1e-9);
+    assert_true(trail_get(t, 0, at + 1000, at + 5000, 4, out)); /* finer than it is kept */
+    assert_near(out[3], 0.75, 1e-9);
+    assert_false(trail_get(t, 1, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    trail_put(t, 0, at + TRAIL_STEPS * TRAIL_STEP_MS, 0.3); /* a day later */
+    assert_true(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    assert_true(isnan(out[0]));
+    assert_near(out[2], 0.1, 1e-9);
+    trail_put(t, 0, at - 5 * TRAIL_STEPS * TRAIL_STEP_MS, 0.9);  /* the clock was set back */
+    trail_put(t, 0, at + 40 * TRAIL_STEPS * TRAIL_STEP_MS, 0.2); /* and far ahead */
+    assert_false(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    trail_destroy(t);
 }
 
 /* ---- live messages ---- */
@@ -157,7 +194,10 @@ static void what_is_asked_wrongly_is_answered_with_a_sentence(void **state)
         {"GET", "/api/v1/alarms", "all", "yes", 400, "neither true nor false"},
         {"GET", "/api/v1/trips", 0, 0, 503, "cannot be read"},
         {"GET", "/api/v1/trips/main-07-20260101T061502Z", 0, 0, 503, "cannot be read"},
-        {"GET", "/api/v1/trips/nothing", 0, 0, 404, "there is no trip nothing"},
+        {"GET", "/api/v1/trips/nothing", 0, 0, 503, "cannot be read"},
+        {"GET", "/api/v1/circuits/main-07/energy", "from", "2001-01-01T00:00:00Z", 400,
+         "400 days"},
+        {"GET", "/api/v1/circuits/main-99/energy", 0, 0, 404, "no circuit main-99"},
         {"GET", "/api/v1/nothing", 0, 0, 404, "nothing of that name"},
         {"GET", "/api/v1/circuits/../site", 0, 0, 404, "nothing of that name"},
         {"GET", "/../../etc/passwd", 0, 0, 404, "nothing of that name"},
@@ -271,6 +311,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_board_gives_back_what_was_put_there),
         cmocka_unit_test(what_changed_is_told_once),
+        cmocka_unit_test(the_heat_of_a_day_is_kept),
         cmocka_unit_test(every_reader_gets_every_message_at_its_own_pace),
         cmocka_unit_test(a_reader_that_falls_behind_is_told_to_begin_anew),
         cmocka_unit_test(what_is_asked_wrongly_is_answered_with_a_sentence),

@@ -1,18 +1,19 @@
 /* chart: one circuit's history, from seconds to years.
  *
  * What is drawn is what the record has: for each point the lowest, the mean and the highest reading, the
- * rating and its 80 %, openings, and where there were no readings. Drag or arrow keys move, pinch, wheel
- * or + and - come closer. The drawing itself is uPlot's, loaded when it is first needed.
+ * heat of the last day, and chart-marks.js what there is besides. At the live end, what is to come when the
+ * current stays. Drag or arrow keys move, pinch, wheel or + and - come closer. The drawing itself is uPlot's,
+ * loaded when it is first needed.
  */
-import { h, text, show, remake } from '/dom.js';
+import { h, text, show } from '/dom.js';
 import { live, get, may } from '/live.js';
-import { t, number, clock, clockSeconds, day, dayClock, date, breaker, nowLanguage } from '/say.js';
+import { t, number, percent, clock, clockSeconds, day, dayClock, date, breaker } from '/say.js';
+import { drawLimits, drawGaps, drawOpenings, drawAlarms, drawForecast, spansOf, listMarks, colour } from '/chart-marks.js';
 
 const MINUTE = 60, HOUR = 3600, DAY = 86400;
 export const SPANS = { '10m': 10 * MINUTE, '1h': HOUR, '6h': 6 * HOUR, '1d': DAY, '7d': 7 * DAY, '30d': 30 * DAY, '365d': 365 * DAY };
 const LEAST = 30, MOST = 10 * 365 * DAY, TABLE_ROWS = 24;
 
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue('--' + name).trim();
 const unit = { amps: 'A', watts: 'W' };
 
 let library = null;
@@ -33,10 +34,10 @@ function tick(span, ms) {
 }
 
 export function chart(circuit) {
-  const state = { to: null, span: HOUR, quantity: 'amps', data: null, marks: [], u: null, busy: 0, said: '' };
+  const state = { to: null, span: HOUR, quantity: 'amps', data: null, marks: { trips: [], alarms: [] }, u: null, busy: 0, said: '' };
   const box = h('div', { class: 'chart-box', tabindex: '0', role: 'img' });
   const under = h('p', { class: 'chart-under small' });
-  const none = h('p', { class: 'wait', hidden: true });
+  const none = h('p', { class: 'wait', hidden: true }), marked = h('ul', { class: 'marked' });
   const table = h('div', { class: 'scroll', tabindex: '0' });
   const spans = h('div', { class: 'buttons', role: 'group', 'aria-label': t('chart.span') },
     Object.entries(SPANS).map(([k, s]) => h('button', { 'data-span': s, onclick: () => go(s, state.to) }, t('span.' + k))));
@@ -48,10 +49,16 @@ export function chart(circuit) {
       h('select', { 'aria-label': t('chart.quantity'), onchange: (e) => { state.quantity = e.target.value; load(); } }, ['amps', 'watts'].map((q) => h('option', { value: q }, t('quantity.' + q))))));
   const save = h('a', { class: 'small', download: circuit.circuit + '.csv' }, t('chart.export'));
   const details = h('details', { class: 'chart-table', ontoggle: fillTable }, h('summary', {}, t('chart.table')), table);
-  const el = h('div', { class: 'chart' }, h('div', { class: 'chart-tools' }, spans, step), box, none, under, h('p', { class: 'small keys' }, t('chart.keys')), h('p', {}, save), details);
+  const el = h('div', { class: 'chart' }, h('div', { class: 'chart-tools' }, spans, step), box, none, under, marked, h('p', { class: 'small keys' }, t('chart.keys')), h('p', {}, save), details);
 
   const end = () => state.to ?? Date.now() / 1000;
   const from = () => end() - state.span;
+  /* at the live end some room for what is to come, when it comes within that room */
+  function ahead() {
+    const s = live.circuits.get(circuit.circuit)?.trip_seconds, room = 0.5 * state.span;
+    if (state.to !== null || state.quantity !== 'amps' || !s || s.p05 === null || s.p05 > room) return 0;
+    return Math.min(room, 1.15 * (s.p50 ?? room));
+  }
 
   function go(span, to) {
     state.span = Math.min(MOST, Math.max(LEAST, span));
@@ -71,7 +78,7 @@ export function chart(circuit) {
     waiting = setTimeout(load, 90);
   }
   function slide() {
-    state.u?.setScale('x', { min: from(), max: end() });
+    state.u?.setScale('x', { min: from(), max: end() + ahead() });
     for (const b of spans.children) b.setAttribute('aria-pressed', String(Math.abs(Number(b.dataset.span) - state.span) < 1));
   }
 
@@ -81,14 +88,14 @@ export function chart(circuit) {
     const points = Math.round(Math.min(900, Math.max(200, (box.clientWidth || 600) * 0.9)));
     const q = `from=${a.toFixed(3)}&to=${b.toFixed(3)}`;
     try {
-      const [d, trips] = await Promise.all([
+      const [d, trips, alarms] = await Promise.all([
         get(`/circuits/${circuit.circuit}/history?${q}&points=${points}&quantity=${state.quantity}`),
-        get(`/trips?${q}&most=200`),
+        get(`/trips?${q}&most=200`), get(`/circuits/${circuit.circuit}/alarms?${q}`),
       ]);
       if (mine !== state.busy) return;
       const width = (d.to - d.from) / d.points;
       state.data = { ...d, at: d.mean.map((_, i) => d.from + (i + 0.5) * width), width };
-      state.marks = trips.trips.filter((x) => x.circuit === circuit.circuit && x.stage !== 'withdrawn');
+      state.marks = { trips: trips.trips.filter((x) => x.circuit === circuit.circuit && x.stage !== 'withdrawn'), alarms: spansOf(alarms.events, live.alarms, circuit.circuit, d.to) };
       await draw();
     } catch (e) {
       show(none, true);
@@ -97,74 +104,7 @@ export function chart(circuit) {
   }
 
   const limits = () => (state.quantity === 'amps' ? circuit.rating_amps : null);
-
-  function lines(u) {
-    const c = u.ctx, rating = limits(), k = devicePixelRatio;
-    const across = (v, name, dash, words, below) => {
-      const y = u.valToPos(v, 'y', true);
-      if (y < u.bbox.top || y > u.bbox.top + u.bbox.height) return;
-      c.beginPath();
-      c.setLineDash(dash.map((x) => x * k));
-      c.strokeStyle = c.fillStyle = colour(name);
-      c.lineWidth = 1.5 * k;
-      c.moveTo(u.bbox.left, y);
-      c.lineTo(u.bbox.left + u.bbox.width, y);
-      c.stroke();
-      c.font = `${11 * k}px system-ui, sans-serif`;
-      c.textAlign = 'left';
-      c.fillText(words, u.bbox.left + 4 * k, below ? y + 13 * k : y - 4 * k);
-    };
-    c.save();
-    if (rating) {
-      across(0.8 * rating, 'amber', [5, 4], t('chart.80'), true);
-      across(rating, 'red', [], t('chart.rating'));
-    }
-    for (const m of state.marks) {
-      const x = u.valToPos(Date.parse(m.opened_at) / 1000, 'x', true);
-      if (x < u.bbox.left || x > u.bbox.left + u.bbox.width) continue;
-      c.setLineDash([]);
-      c.strokeStyle = c.fillStyle = colour('red');
-      c.lineWidth = 2 * k;
-      c.beginPath();
-      c.moveTo(x, u.bbox.top);
-      c.lineTo(x, u.bbox.top + u.bbox.height);
-      c.stroke();
-      c.font = `bold ${12 * k}px system-ui, sans-serif`;
-      c.textAlign = 'center';
-      c.fillText('✕', x, u.bbox.top + 12 * k);
-    }
-    c.restore();
-  }
-
-  /* where there were no readings: hatched, so that nothing is not taken for zero */
-  function gaps(u) {
-    const d = state.data, c = u.ctx, k = devicePixelRatio;
-    c.save();
-    c.beginPath();
-    c.rect(u.bbox.left, u.bbox.top, u.bbox.width, u.bbox.height);
-    c.clip();
-    c.strokeStyle = colour('rule');
-    c.lineWidth = k;
-    for (let i = 0; i < d.mean.length; i++) {
-      if (d.mean[i] !== null) continue;
-      let j = i;
-      while (j + 1 < d.mean.length && d.mean[j + 1] === null) j++;
-      const a = u.valToPos(d.from + i * d.width, 'x', true), b = u.valToPos(d.from + (j + 1) * d.width, 'x', true);
-      c.save();
-      c.beginPath();
-      c.rect(a, u.bbox.top, b - a, u.bbox.height);
-      c.clip();
-      c.beginPath();
-      for (let x = Math.max(a, u.bbox.left) - u.bbox.height; x < Math.min(b, u.bbox.left + u.bbox.width); x += 9 * k) {
-        c.moveTo(x, u.bbox.top + u.bbox.height);
-        c.lineTo(x + u.bbox.height, u.bbox.top);
-      }
-      c.stroke();
-      c.restore();
-      i = j;
-    }
-    c.restore();
-  }
+  const hasHeat = () => Boolean(state.data.heat);
 
   function options(width) {
     const axis = { stroke: colour('soft'), grid: { stroke: colour('faint'), width: 1 }, ticks: { stroke: colour('rule'), width: 1 }, font: '12px system-ui, sans-serif' };
@@ -176,19 +116,30 @@ export function chart(circuit) {
     return {
       width, height: Math.max(220, Math.min(360, Math.round(width * 0.42))),
       legend: { show: false }, cursor: { drag: { x: false, y: false }, points: { size: 7 } },
-      scales: { x: { time: false, range: () => [from(), end()] }, y: { range: () => [bottom(), top()] } },
+      scales: { heat: { range: [0, 1.25] }, x: { time: false, range: () => [from(), end() + ahead()] }, y: { range: () => [bottom(), top()] } },
       axes: [
         { ...axis, space: 90, values: (u, s) => s.map((v) => tick(state.span, v * 1000)) },
         { ...axis, size: 52, values: (u, s) => s.map((v) => number(v, Number.isInteger(v) ? 0 : 1) + ' ' + unit[state.quantity]) },
+        { ...axis, scale: 'heat', side: 1, size: 52, show: hasHeat(), stroke: colour('heat'), grid: { show: false }, splits: [0, 0.5, 1], values: (u, s) => s.map(percent) },
       ],
       series: [
         {},
         { stroke: 'transparent', points: { show: false } },
         { stroke: colour('fill'), width: 2, points: { show: false } },
         { stroke: 'transparent', points: { show: false } },
+        { stroke: colour('heat'), width: 1.5, dash: [7, 3], scale: 'heat', points: { show: false } },
       ],
       bands: [{ series: [3, 1], fill: colour('fill') + '44' }],
-      hooks: { drawClear: [gaps], draw: [lines], setCursor: [tell] },
+      hooks: {
+        drawClear: [(u) => drawGaps(u, state.data)],
+        draw: [(u) => {
+          drawAlarms(u, state.marks.alarms);
+          drawLimits(u, limits());
+          drawOpenings(u, state.marks.trips);
+          if (ahead()) drawForecast(u, live.circuits.get(circuit.circuit), end());
+        }],
+        setCursor: [tell],
+      },
     };
   }
 
@@ -200,13 +151,19 @@ export function chart(circuit) {
     box.setAttribute('aria-label', summary());
     saveLink();
     fillTable();
+    marked.replaceChildren(...listMarks(state.marks, from(), end()));
     if (!library) {
       show(box, false);
       details.open = true;
       return;
     }
     const U = await library;
-    const rows = [d.at, d.least, d.mean, d.most];
+    const rows = [d.at, d.least, d.mean, d.most, d.heat ?? d.at.map(() => null)];
+    if (state.u && state.heat !== hasHeat()) {
+      state.u.destroy();
+      state.u = null;
+    }
+    state.heat = hasHeat();
     if (!state.u) {
       box.replaceChildren();
       state.u = new U(options(box.clientWidth || 600), rows, box);
@@ -245,7 +202,7 @@ export function chart(circuit) {
     const i = u.cursor.idx, d = state.data;
     if (i !== null && i !== undefined && d.at[i] !== undefined && u.cursor.left >= 0) {
       const when = state.span <= 2 * DAY ? clockSeconds(d.at[i] * 1000) : dayClock(d.at[i] * 1000);
-      text(under, when + ': ' + (d.mean[i] === null ? t('chart.gap') : said({ most: d.most[i], mean: d.mean[i], least: d.least[i] })));
+      text(under, when + ': ' + (d.mean[i] === null ? t('chart.gap') : said({ most: d.most[i], mean: d.mean[i], least: d.least[i] })) + (d.heat?.[i] != null ? ' · ' + t('row.heat', { percent: percent(d.heat[i]) }) : ''));
     } else {
       const f = figures(inside());
       text(under, dayClock(from() * 1000) + ' – ' + dayClock(end() * 1000) + (f ? ': ' + said(f) : ''));

@@ -4,6 +4,8 @@ import { live, get, post, may } from '/live.js';
 import { t, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
 import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
 import { chart } from '/chart.js';
+import { phrasesKey, loadPhrases } from '/phrases.js';
+import { use } from '/use.js';
 
 const fact = (label, value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), value);
 
@@ -73,6 +75,8 @@ function happened(events) {
     if (e.type === 'trip') return h('a', { href: '#/trip/' + e.trip }, t('kind.trip') + ': ' + t('cause.' + e.cause) + ' (' + t('stage.' + e.stage) + ')');
     if (e.type === 'restored') return t('sheet.restored');
     if (e.type === 'opened_again') return t('kind.opened_again');
+    if (e.type === 'trip_corrected') return t('sheet.corrected', { by: e.by, cause: t('cause.' + e.cause), time: clock(e.time) });
+    if (e.type === 'trip_note') return e.by + ': “' + e.note + '”';
     return t('kind.' + e.kind) + ': ' + t('astate.' + e.state);
   };
   return h('ol', { class: 'happened' }, list.map((e) => h('li', {}, h('time', { datetime: e.time }, dayClock(e.time)), ' ', words(e))));
@@ -81,7 +85,7 @@ function happened(events) {
 export function view(root, id) {
   const circuit = circuitOf(id);
   if (!circuit) throw new Error(id);
-  const c = chart(circuit), g = gauge();
+  const c = chart(circuit), g = gauge(), used = use(circuit);
   const figure = h('span', { class: 'huge' }), share = h('span', { class: 'of' });
   const at = h('dd', {}), heat = h('dd', {}), left = h('dd', {}), watts = h('dd', {}), standingAmps = h('dd', {}), reading = h('dd', {});
   const tags = h('div', { class: 'tags' }), chancesBox = h('div', {}), runningBox = h('div', {}), knownBox = h('div', {}), eventsBox = h('div', {});
@@ -95,6 +99,7 @@ export function view(root, id) {
       h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps), fact('circuit.reading', reading))),
     h('section', {}, h('h2', {}, t('circuit.running')), may('see_loads') ? runningBox : h('p', {}, t('hidden')), chancesBox),
     h('section', {}, h('h2', {}, t('circuit.history')), c.el),
+    h('section', {}, h('h2', {}, t('use.title')), used.el),
     may('see_loads') ? h('section', {}, h('h2', {}, t('circuit.known')), knownBox) : '',
     h('section', {}, h('h2', {}, t('circuit.events')), eventsBox),
     cautions());
@@ -107,6 +112,7 @@ export function view(root, id) {
     events = said.events;
   }
   fetchMore().catch(() => {});
+  loadPhrases(() => {});
   return {
     title: breaker(id),
     update() {
@@ -123,13 +129,14 @@ export function view(root, id) {
       text(standingAmps, seen ? amps(state.standing_amps) : '–');
       text(reading, state.reading_at ? dayClock(state.reading_at) : '–');
       const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
-      remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
+      remake(tags, phrasesKey() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
       if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));
       remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
       if (performance.now() - asked > 15000) fetchMore().catch(() => {});
       c.update();
+      used.update();
     },
     close: () => c.close(),
   };

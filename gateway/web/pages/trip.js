@@ -125,13 +125,29 @@ function corrected(events) {
 
 function correctForm(x) {
   const cause = h('select', { 'aria-label': t('sheet.causes') }, Object.keys(x.causes).map((k) => h('option', { value: k, selected: k === x.cause }, t('cause.' + k))));
-  const by = h('input', { type: 'text', maxlength: 60, autocomplete: 'name', value: localStorage.getItem('by') || '', 'aria-label': t('alarms.by'), placeholder: t('alarms.by') });
+  const by = h('input', { type: 'text', maxlength: 60, autocomplete: 'name', value: localStorage.getItem('by') || '', hidden: Boolean(live.session.person), 'aria-label': t('alarms.by'), placeholder: t('alarms.by') });
   const said = h('span', { class: 'small', role: 'status' });
   return h('details', { class: 'no-print' }, h('summary', {}, t('sheet.correct')), h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
     if (by.value.trim() && !live.session.person) localStorage.setItem('by', by.value.trim());
     post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: f.message })));
   } }, cause, by, h('button', { type: 'submit' }, t('sheet.do_correct')), said));
+}
+
+/* what people wrote beside it, and a line for the next */
+function notes(events) {
+  const list = events.filter((e) => e.type === 'trip_note');
+  return list.length ? h('ul', { class: 'notes' }, list.map((e) => h('li', {}, e.note, h('span', { class: 'small' }, ' ' + e.by + ', ' + dayClock(e.time))))) : null;
+}
+
+function noteForm(x) {
+  const note = h('textarea', { rows: 2, maxlength: 500, required: true, 'aria-label': t('sheet.note'), placeholder: t('sheet.note') }), said = h('span', { class: 'small', role: 'status' });
+  const by = live.session.person ? null : h('input', { type: 'text', maxlength: 60, autocomplete: 'name', value: localStorage.getItem('by') || '', 'aria-label': t('alarms.by'), placeholder: t('alarms.by') });
+  return h('form', { class: 'shelve no-print', onsubmit: (e) => {
+    e.preventDefault();
+    if (by?.value.trim()) localStorage.setItem('by', by.value.trim());
+    post(`/trips/${x.trip}/note`, { note: note.value.trim(), by: by?.value.trim() || 'page' }).then(() => { text(said, t('alarms.done')); note.value = ''; }, (f) => text(said, t('alarms.failed', { why: f.message })));
+  } }, note, by, h('button', { type: 'submit' }, t('sheet.do_note')), said);
 }
 
 const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {}, t(title)), inside);
@@ -152,7 +168,7 @@ function sheet(x, events, record) {
     h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', may('see_loads') ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),
     h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
-    h('section', { class: 'block only-print' }, h('h2', {}, t('sheet.notes')), h('div', { class: 'lines' })),
+    h('section', { class: 'block' }, h('h2', {}, t('sheet.notes')), notes(events), may('note') ? noteForm(x) : null, h('div', { class: 'lines only-print' })),
   ];
 }
 
@@ -168,7 +184,7 @@ export function view(root, id) {
   }
   const fill = () => {
     if (failed) remake(box, failed, () => h('p', {}, failed));
-    else if (data) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
+    else if (data && !box.querySelector('textarea:focus, form :focus')) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
   };
   let asked = performance.now();
   const again = () => fetchAll().catch((e) => { failed = e.message; fill(); });
