@@ -2,11 +2,15 @@
  * bench_page - how quick the page is: 84 circuits and their history, clients while readings
  * come.
  *
- * The record is filled with a reading a minute of every circuit for
- * FORETRIP_BENCH_DAYS (30) days; 365 take a quarter of an hour. Then this thread plays the
- * engine (a frame, all states and a commit each second, told by how late it is) while
- * clients ask over loopback: charts of an hour to a year, and the live stream held open 200
- * times.
+ * The record is filled with a reading a minute of every circuit for FORETRIP_BENCH_DAYS (30)
+ * days, the last of them with one a second; 365 take a quarter of an hour, so a record can be
+ * kept: FORETRIP_BENCH_RECORD names its file, which is made when it is not there. Then this
+ * thread plays the engine (a frame, all states and a commit each second, told by how late it
+ * is) while clients ask over loopback: charts of an hour to a year, and the live stream held
+ * open 200 times.
+ *
+ * `bench_page serve` only plays the engine, says its port and ends when its input does: for
+ * bench_view.sh.
  */
 #include "base/clock.h"
 #include "config/reader.h"
@@ -16,6 +20,7 @@
 
 #include <arpa/inet.h>
 #include <netinet/tcp.h>
+#include <poll.h>
 #include <pthread.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -114,16 +119,18 @@ static void fill_year(struct store *s, const struct site *site, int64_t now)
     struct frame *f = frame_create(site);
     unsigned seed = 5;
     double begun = now_ms();
-    for (int64_t t = now - days_wanted() * DAY_MS; t < now; t += STEP_MS) {
+    for (int64_t t = now - days_wanted() * DAY_MS, step = STEP_MS; t < now; t += step) {
+        step = now - t > DAY_MS ? STEP_MS : 1000;
         fill_frame(f, t, &seed);
         store_add_readings(s, f);
-        if (t / STEP_MS % 60 == 0 && store_commit(s, t, t) != STORE_OK)
+        if (t % (60 * STEP_MS) == 0 && store_commit(s, t, t) != STORE_OK)
             die("the record cannot be written");
     }
     store_commit(s, now, now);
     frame_destroy(f);
-    printf("%d days of %d circuits, a reading a minute: written in %.1f s\n", days_wanted(),
-           CIRCUITS, (now_ms() - begun) / 1000.0);
+    printf("%d days of %d circuits, a reading a minute, the last day one a second: written in "
+           "%.1f s\n",
+           days_wanted(), CIRCUITS, (now_ms() - begun) / 1000.0);
 }
 
 /* ---- clients ---- */
@@ -217,7 +224,7 @@ static void one_turn(struct web *w, struct store *s, struct frame *f, unsigned *
         snprintf(state, sizeof state,
                  "{\"circuit\":\"c-%02zu\",\"amps\":%.3f,\"pad\":\"%0500d\"}", i,
                  (double)f->values[frame_index(f, FRAME_AMPS, i)], 0);
-        web_set_state(w, i, state);
+        web_set_state(w, i, wall_ms, state, 0.2);
     }
     web_frame(w, wall_ms);
     store_commit(s, clock_mono_ms(), wall_ms);
@@ -264,7 +271,9 @@ static void first_view(int port)
                                         "/say.js",
                                         "/door.js",
                                         "/words.js",
+                                        "/phrases.js",
                                         "/mark.svg",
+                                        "/api/v1/session",
                                         "/api/v1/site",
                                         "/api/v1/circuits",
                                         "/api/v1/alarms",
@@ -330,36 +339,83 @@ static void with_streams(struct web *w, struct store *s, const struct site *site
         close(fds[i]);
 }
 
-int main(void)
+/* the engine's part until nobody wants it any more */
+static void serve(struct web *w, struct store *s, const struct site *site)
 {
-    struct config c;
-    char directory[] = "/tmp/foretrip-bench.XXXXXX", path[64], why[256];
-    make_site(&c);
-    if (!mkdtemp(directory))
-        die("no temporary directory");
-    snprintf(path, sizeof path, "%s/foretrip.db", directory);
-    int64_t now = clock_wall_ms() / STEP_MS * STEP_MS;
-    struct store_options o = {.path = path};
-    struct store *s = store_open(&o, now, NULL);
-    store_set_site(s, &c.site);
-    fill_year(s, &c.site, now);
-    check_year(path, now);
-    struct page_settings p = page_defaults();
-    p.port = 0;
-    struct web *w = web_start(&(struct web_options){&p, &c.site, s, path}, why, sizeof why);
-    if (!w)
-        die(why);
-    struct frame *f = frame_create(&c.site);
+    struct frame *f = frame_create(site);
+    unsigned seed = 9;
+    struct pollfd in = {.fd = 0, .events = POLLIN};
+    printf("port %d\n", web_port(w));
+    fflush(stdout);
+    while (poll(&in, 1, 1000) == 0)
+        one_turn(w, s, f, &seed);
+    frame_destroy(f);
+}
+
+static void measure(struct web *w, struct store *s, const struct site *site, int64_t now)
+{
+    struct frame *f = frame_create(site);
     unsigned seed = 1;
     one_turn(w, s, f, &seed);
     frame_destroy(f);
     first_view(web_port(w));
-    run_turns(w, s, &c.site, "with nobody looking:");
-    with_clients(w, s, &c.site, now);
-    with_streams(w, s, &c.site);
+    run_turns(w, s, site, "with nobody looking:");
+    with_clients(w, s, site, now);
+    with_streams(w, s, site);
+}
+
+/* the last minute of the record */
+static int64_t newest(const char *path)
+{
+    struct store_reader *r = store_reader_open(path);
+    int64_t from = 0, to = 0;
+    history_ends(r, &from, &to);
+    store_reader_close(r);
+    return to / STEP_MS * STEP_MS;
+}
+
+int main(int argc, char **argv)
+{
+    struct config c;
+    char directory[] = "/tmp/foretrip-bench.XXXXXX", path[4096], why[256];
+    const char *kept = getenv("FORETRIP_BENCH_RECORD");
+    make_site(&c);
+    if (!kept && !mkdtemp(directory))
+        die("no temporary directory");
+    if (kept)
+        snprintf(path, sizeof path, "%s", kept);
+    else
+        snprintf(path, sizeof path, "%s/foretrip.db", directory);
+    bool there = access(path, F_OK) == 0;
+    int64_t now = clock_wall_ms() / STEP_MS * STEP_MS;
+    struct store_options o = {.path = path};
+    struct store *s = store_open(&o, now, NULL);
+    store_set_site(s, &c.site);
+    if (!there)
+        fill_year(s, &c.site, now);
+    now = newest(path);
+    bool serving = argc > 1 && strcmp(argv[1], "serve") == 0;
+    if (!serving)
+        check_year(path, now);
+    struct page_settings p = page_defaults();
+    p.port = 0;
+    struct web *w = web_start(&(struct web_options){.settings = &p,
+                                                    .site = &c.site,
+                                                    .phrases = &c.phrases,
+                                                    .tariff = &c.tariff,
+                                                    .store = s,
+                                                    .store_path = path,
+                                                    .delivery = &c.delivery},
+                              why, sizeof why);
+    if (!w)
+        die(why);
+    if (serving)
+        serve(w, s, &c.site);
+    else
+        measure(w, s, &c.site, now);
     web_stop(w);
     store_close(s);
     config_free(&c);
     snprintf(path, sizeof path, "rm -rf %s", directory);
-    return system(path) == 0 ? 0 : 1;
+    return kept || system(path) == 0 ? 0 : 1;
 }

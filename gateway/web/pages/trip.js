@@ -182,9 +182,11 @@ export function view(root, id) {
     record = !may('see_loads') ? { columns: [], rows: [], hidden: true } : await get(`/trips/${id}/record?before=${BEFORE}&after=${AFTER}`);
     fill();
   }
+  /* what somebody is about to say is not taken out of their hands */
+  const isWriting = () => [...box.querySelectorAll('textarea')].some((x) => x.value.trim()) || Boolean(box.querySelector('textarea:focus, input:focus, select:focus'));
   const fill = () => {
     if (failed) remake(box, failed, () => h('p', {}, failed));
-    else if (data && !box.querySelector('textarea:focus, form :focus')) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
+    else if (data && !isWriting()) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
   };
   let asked = performance.now();
   const again = () => fetchAll().catch((e) => { failed = e.message; fill(); });
