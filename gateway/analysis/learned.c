@@ -18,6 +18,7 @@
 #define TWIN_LENGTH_LOG 0.06F
 #define STRANGER_RUNS 4
 #define STRANGER_TWINS 0.25F
+#define TWINS_APART 0.5F /* one repeats itself, the other does not: two loads */
 #define HALF_LIFE_MS (60LL * 86400000)
 
 static float log_of(float v, float least)
@@ -133,6 +134,8 @@ static void merge_grown(struct learned *l, struct learned_load *a)
         struct learned_load *b = &l->loads[i];
         if (b == a || b->id == 0 || (a->name[0] && b->name[0] && strcmp(a->name, b->name) != 0))
             continue;
+        if (fabsf(a->twins - b->twins) > TWINS_APART)
+            continue;
         float d = distance(a, expf(b->amps.mean), expf(b->amps.mean + b->inrush.mean)) +
                   length_distance(a, expf(b->seconds.mean));
         if (d < MERGE)
@@ -140,19 +143,25 @@ static void merge_grown(struct learned *l, struct learned_load *a)
     }
 }
 
-const struct learned_load *learned_which(const struct learned *l, const struct run_shape *s)
+static const struct learned_load *which(const struct learned *l, const struct run_shape *s,
+                                        float twins_least)
 {
     const struct learned_load *best = NULL;
     float least = ALIKE;
     for (int i = 0; i < LEARNED_MAX; i++) {
         const struct learned_load *c = &l->loads[i];
-        if (c->id == 0)
+        if (c->id == 0 || c->twins < twins_least)
             continue;
         float d = distance(c, s->first, s->inrush) + length_distance(c, s->on_seconds);
         if (d < least)
             least = d, best = c;
     }
     return best;
+}
+
+const struct learned_load *learned_which(const struct learned *l, const struct run_shape *s)
+{
+    return which(l, s, 0);
 }
 
 /* Like the last run of the load, shortly before, to within what a meter shows. */
@@ -168,8 +177,8 @@ static bool is_twin(const struct learned_load *c, const struct run_shape *s,
 static bool stranger(const struct learned_load *c, const struct run_shape *s)
 {
     return c->runs >= STRANGER_RUNS && c->twins < STRANGER_TWINS &&
-           (fabsf(log_of(s->first, 0.02F) - c->amps.mean) > 2 * TWIN_SIZE_LOG ||
-            fabsf(log_of(s->on_seconds, 1) - c->seconds.mean) > 4 * TWIN_LENGTH_LOG);
+           (fabsf(log_of(s->first, 0.02F) - c->amps.mean) > TWIN_SIZE_LOG ||
+            fabsf(log_of(s->on_seconds, 1) - c->seconds.mean) > 2 * TWIN_LENGTH_LOG);
 }
 
 struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
@@ -178,8 +187,10 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
     const struct learned_load *known = learned_which(l, s);
     struct learned_load *best = known ? &l->loads[known - l->loads] : NULL;
     bool twin = best && is_twin(best, s, began_wall_ms);
-    if (twin && stranger(best, s))
-        best = NULL;
+    if (twin && stranger(best, s)) {
+        known = which(l, s, TWINS_APART);
+        best = known ? &l->loads[known - l->loads] : NULL;
+    }
     if (!best) {
         best = place(l, began_wall_ms);
         *best = (struct learned_load){.id = ++l->last_id, .first_wall_ms = began_wall_ms};
