@@ -173,11 +173,12 @@ static bool is_twin(const struct learned_load *c, const struct run_shape *s,
            fabsf(log_of(s->on_seconds, 1) - c->last_seconds) < TWIN_LENGTH_LOG;
 }
 
-/* It repeats itself, which this load never did, and is not quite like it. */
+/* It repeats itself, which this load never did, and is not quite like it, or does so for the
+ * second time in a row: nobody fills a kettle three times to the same drop. */
 static bool stranger(const struct learned_load *c, const struct run_shape *s)
 {
     return c->runs >= STRANGER_RUNS && c->twins < STRANGER_TWINS &&
-           (fabsf(log_of(s->first, 0.02F) - c->amps.mean) > TWIN_SIZE_LOG ||
+           (c->streak > 0 || fabsf(log_of(s->first, 0.02F) - c->amps.mean) > TWIN_SIZE_LOG ||
             fabsf(log_of(s->on_seconds, 1) - c->seconds.mean) > 2 * TWIN_LENGTH_LOG);
 }
 
@@ -203,6 +204,7 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
     best->lately = 1 + best->lately * expf(-(float)(began_wall_ms - best->last_wall_ms) /
                                            LEARNED_LATELY_MS);
     follow_mean(&best->twins, twin ? 1 : 0, n);
+    best->streak = twin ? best->streak + 1 : 0;
     best->last_amps = log_of(s->first, 0.02F);
     best->last_seconds = log_of(s->on_seconds, 1);
     follow(&best->amps, log_of(s->first, 0.02F), n);

@@ -39,6 +39,7 @@ struct learned_load {
     float hours[24];                               /* beginnings by local hour */
     float last_amps, last_seconds;                 /* logarithms, of its last run */
     float twins;              /* how often a run is like the one shortly before */
+    float streak;             /* in a row, until its last run */
     float programmes, staged; /* runs, and those of them that had a stage (stages.h) */
     struct learned_log stage, stage_seconds; /* of the stage: amps; seconds of the longest */
     struct learned_log delay;                /* from the beginning to the first stage */

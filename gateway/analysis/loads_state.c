@@ -137,6 +137,7 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, last_amps, F32),
     ONE(struct learned_load, last_seconds, F32),
     ONE(struct learned_load, twins, F32),
+    ONE(struct learned_load, streak, F32),
     ONE(struct learned_load, programmes, F32),
     ONE(struct learned_load, staged, F32),
     ONE(struct learned_load, stage.mean, F32),
