@@ -5,12 +5,12 @@
 
 #define MEMORY 12.0F /* runs over which means are taken */
 #define SIZE_LOG                                                                               \
-    0.06F /* how alike runs of one load are in size, beside the meter's own error */
+    0.04F /* how alike runs of one load are in size, beside the meter's own error */
 #define SIZE_AMPS 0.03F     /* that error */
 #define LENGTH_LOG 0.4F     /* in length */
 #define INRUSH_LOG 0.5F     /* in inrush over size */
 #define ALIKE 5.0F          /* squared distance up to which a run belongs to a cluster */
-#define OF_SIZE 1.0F        /* distance in size alone */
+#define OF_SIZE_LOG 0.06F   /* in size alone */
 #define MERGE 0.7F          /* and clusters are one */
 #define SAME_SIZE_LOG 0.04F /* a load that moved draws as much as before */
 #define TWIN_MS 3600000
@@ -72,10 +72,10 @@ const struct learned_load *learned_of_size(const struct learned *l, float amps,
                                            float runs_least)
 {
     const struct learned_load *best = NULL;
-    float least = OF_SIZE;
+    float least = 1;
     for (int i = 0; i < LEARNED_MAX; i++) {
         const struct learned_load *c = &l->loads[i];
-        float size = SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
+        float size = OF_SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
         float d = fabsf(log_of(amps, 0.02F) - c->amps.mean) / size;
         if (c->id && c->runs >= runs_least && d < least)
             least = d, best = c;
