@@ -60,6 +60,8 @@ static enum kinship kinship_of(const struct runs *r, const struct run *x)
     if (t && t->most > HEATING_AMPS && x->most > 0.3F * t->most &&
         (x->most < 0.85F * t->most || known(&r->pulses)))
         return UNLIKE;
+    if (x->most > HEATING_AMPS && known(&r->pulses))
+        return UNLIKE; /* of another size than those pulses */
     if (t || (r->unrest >= RUNS_UNREST && x->amps <= 1.5F * r->usual))
         return LIKE;
     return ALONE;
