@@ -8,6 +8,8 @@
 #define GOES_ON 0.06F
 #define STEADY 0.9F
 #define LEAD_IN_MS 60000
+#define LEAD_IN_ALIKE 0.03F /* as large, and on for so long, it may have paused for longer */
+#define LEAD_IN_SECONDS 8
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
@@ -123,11 +125,13 @@ void runs_train_lead_in(struct runs *r, struct run *x)
 {
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *t = &r->all[i];
+        float unlike = fabsf(t->most - x->most) / x->most;
+        bool same = unlike < LEAD_IN_ALIKE && t->on_seconds > LEAD_IN_SECONDS;
         if (t == x || t->id == 0 || t->announced || t->goes_on || !t->pausing ||
             x->began_mono_ms < t->off_mono_ms ||
-            x->began_mono_ms - t->off_mono_ms > RUNS_PAUSE_MS / 2 ||
+            x->began_mono_ms - t->off_mono_ms > RUNS_PAUSE_MS / (same ? 1 : 2) ||
             t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS ||
-            fabsf(t->most - x->most) > SAME * x->most)
+            unlike > SAME)
             continue;
         x->began_mono_ms = t->began_mono_ms;
         x->began_wall_ms = t->began_wall_ms;
