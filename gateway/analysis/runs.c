@@ -20,7 +20,7 @@
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
-#define HEATER_AMPS 6.0F  /* two stages of one element were smaller, as far as seen */
+#define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
 #define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
