@@ -130,8 +130,7 @@ void runs_train_lead_in(struct runs *r, struct run *x)
         if (t == x || t->id == 0 || t->announced || t->goes_on || !t->pausing ||
             x->began_mono_ms < t->off_mono_ms ||
             x->began_mono_ms - t->off_mono_ms > RUNS_PAUSE_MS / (same ? 1 : 2) ||
-            t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS ||
-            unlike > SAME)
+            t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS || unlike > SAME)
             continue;
         x->began_mono_ms = t->began_mono_ms;
         x->began_wall_ms = t->began_wall_ms;

@@ -80,8 +80,8 @@ static bool taken(const struct runs *r, const struct learned_load *host, const s
 /* Longer than any of its runs: what is still on is not it. */
 static float longest_run(const struct learned_load *host)
 {
-    return 2 * expf(host->seconds.mean +
-                    DEVIATIONS * (LENGTH_LOG + sqrtf(host->seconds.variance)));
+    return 2 *
+           expf(host->seconds.mean + DEVIATIONS * (LENGTH_LOG + sqrtf(host->seconds.variance)));
 }
 
 static float longest(const struct learned_load *host)
@@ -99,7 +99,8 @@ int64_t stages_hold(const struct runs *r, const struct learned *l, struct run *x
         if (!h->programme || !(h->announced || h->host) || h->cut || !encloses(h, x))
             continue;
         const struct learned_load *host = find(l, h->load);
-        if (!host || x->began_mono_ms > h->began_mono_ms + (int64_t)(1000 * longest_run(host)) ||
+        if (!host ||
+            x->began_mono_ms > h->began_mono_ms + (int64_t)(1000 * longest_run(host)) ||
             !(part || (of_size(host, x->first) && of_time(host, h, x) && !taken(r, host, x))))
             continue;
         x->host = h->host ? h->host : h->id;
