@@ -55,6 +55,8 @@ struct bus_report {
 /* Accepts NULL. */
 void bus_report_free(struct bus_report *r);
 
+#define BUS_ANSWER_TIMES 9
+
 struct bus_counters {
     uint64_t ticks;     /* periods begun */
     uint64_t missed;    /* periods that passed without one (suspended, overrun) */
@@ -64,8 +66,13 @@ struct bus_counters {
     uint64_t retries;   /* second tries within a tick */
     uint64_t connects;  /* connections made, or serial lines opened */
     uint64_t faults[FAULT_COUNT];
-    uint64_t exceptions[FAULT_EXCEPTIONS]; /* by code; 0 holds the undefined codes */
+    uint64_t exceptions[FAULT_EXCEPTIONS];   /* by code; 0 holds the undefined codes */
+    uint64_t answer_times[BUS_ANSWER_TIMES]; /* good answers by how long they took, see below */
+    double answer_seconds;                   /* of all good answers together */
 };
+
+/* The upper end of each class of answer times, in seconds; INFINITY for the last. */
+double bus_answer_time(int i);
 
 /* The report becomes the callee's. */
 typedef void bus_deliver(void *context, struct bus_report *report);

@@ -1,5 +1,6 @@
 #include "bus_tick.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -88,7 +89,24 @@ static bool ensure_open(struct bus_state *s, int64_t give_up_us)
 
 /* ---- one meter --------------------------------------------------------------------------- */
 
-static void count(struct bus_state *s, const struct link_result *r, int registers)
+double bus_answer_time(int i)
+{
+    static const double ends[BUS_ANSWER_TIMES] = {0.002, 0.005, 0.01, 0.025,           0.05,
+                                                  0.1,   0.25,  1.0,  (double)INFINITY};
+    return ends[i];
+}
+
+static void count_time(struct bus_state *s, double seconds)
+{
+    int i = 0;
+    while (seconds > bus_answer_time(i))
+        i++;
+    s->tally.answer_times[i]++;
+    s->tally.answer_seconds += seconds;
+}
+
+static void count(struct bus_state *s, const struct link_result *r, int registers,
+                  int64_t took_us)
 {
     s->tally.reads++;
     s->tally.faults[FAULT_LATE] += (uint64_t)r->late;
@@ -96,6 +114,7 @@ static void count(struct bus_state *s, const struct link_result *r, int register
     if (r->fault == FAULT_NONE) {
         s->tally.answers++;
         s->tally.registers += (uint64_t)registers;
+        count_time(s, (double)took_us / 1e6);
         return;
     }
     s->tally.faults[r->fault]++;
@@ -130,8 +149,9 @@ static struct link_result read_once(struct bus_state *s, const struct bus_meter 
     for (int i = 0; i < 2 && result.fault == FAULT_CONNECTION; i++) {
         if (!ensure_open(s, give_up_us))
             break;
+        int64_t began_us = clock_mono_us();
         result = link_read(s->link, &q, give_up_us, m->registers + r->at);
-        count(s, &result, r->count);
+        count(s, &result, r->count, clock_mono_us() - began_us);
     }
     return result;
 }

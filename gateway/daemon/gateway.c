@@ -1,6 +1,7 @@
 #include "gateway.h"
 
 #include "answer.h"
+#include "gauges.h"
 #include "mailroom.h"
 #include "wish.h"
 
@@ -539,24 +540,6 @@ void gateway_reload(struct gateway *g)
              next->site.circuit_count, next->site.bus_count);
 }
 
-static size_t list_buses(struct gateway *g, struct metrics_bus out[METRICS_BUSES])
-{
-    const struct site *s = &g->config->site;
-    size_t count = 0;
-    for (size_t i = 0; i < s->bus_count; i++) {
-        struct bus_counters c;
-        if (!g->buses[i])
-            continue;
-        bus_counters(g->buses[i], &c);
-        uint64_t faults = 0;
-        for (int f = 0; f < FAULT_COUNT; f++)
-            faults += c.faults[f];
-        out[count++] = (struct metrics_bus){s->buses[i].id, c.reads, c.answers,
-                                            c.retries,      faults,  c.missed};
-    }
-    return count;
-}
-
 void gateway_metrics(struct gateway *g, struct text *out)
 {
     struct metrics_bus buses[METRICS_BUSES];
@@ -573,7 +556,7 @@ void gateway_metrics(struct gateway *g, struct text *out)
         .turn_seconds = (double)g->longest_turn_ms / 1000.0,
         .database_bytes = stat(g->database, &st) == 0 ? st.st_size : 0,
         .buses = buses,
-        .bus_count = list_buses(g, buses),
+        .bus_count = gauges_buses(&g->config->site, g->buses, buses),
     };
     memcpy(m.raised, g->raised, sizeof m.raised);
     store_get_status(g->store, &m.record);
@@ -585,6 +568,7 @@ void gateway_metrics(struct gateway *g, struct text *out)
         courier_get_status(g->mailroom.courier, &letters);
         m.courier = &letters;
     }
+    gauges_conventions(&g->conventions, &m);
     metrics_write(&m, out);
     g->longest_turn_ms = 0;
 }

@@ -371,3 +371,8 @@ void homie_tell(struct homie *h, bool alarms)
         atomic_store(&h->alarms_changed, true);
     convention_wake(h->convention);
 }
+
+bool homie_connected(struct homie *h)
+{
+    return convention_connected(h->convention);
+}

@@ -31,4 +31,6 @@ void homie_stop(struct homie *h); /* accepts NULL */
 /* Something changed; alarms: among what stands. */
 void homie_tell(struct homie *h, bool alarms);
 
+bool homie_connected(struct homie *h);
+
 #endif

@@ -3,6 +3,7 @@
 #include "model/event.h"
 
 #include <inttypes.h>
+#include <math.h>
 
 static void head(struct text *out, const char *name, const char *type, const char *unit,
                  const char *help)
@@ -95,7 +96,6 @@ static void write_buses(const struct metrics *m, struct text *out)
         {"bus_reads", "Requests sent to meters.", offsetof(struct metrics_bus, reads)},
         {"bus_answers", "Good answers.", offsetof(struct metrics_bus, answers)},
         {"bus_retries", "Second tries within a period.", offsetof(struct metrics_bus, retries)},
-        {"bus_faults", "Reads that failed.", offsetof(struct metrics_bus, faults)},
         {"bus_missed", "Periods that passed without a poll.",
          offsetof(struct metrics_bus, missed)},
     };
@@ -108,6 +108,48 @@ static void write_buses(const struct metrics *m, struct text *out)
     }
 }
 
+static void write_faults(const struct metrics *m, struct text *out)
+{
+    head(out, "bus_faults", "counter", NULL, "Reads that failed, by what went wrong.");
+    for (size_t i = 0; i < m->bus_count; i++)
+        for (const struct metrics_fault *f = m->buses[i].faults; f->kind; f++)
+            text_printf(out, "foretrip_bus_faults_total{bus=\"%s\",fault=\"%s\"} %" PRIu64 "\n",
+                        m->buses[i].id, f->kind, f->count);
+}
+
+/* a histogram: each class with all below it */
+static void write_times(const struct metrics *m, struct text *out)
+{
+    head(out, "bus_answer_seconds", "histogram", "seconds",
+         "How long a meter's good answers took, from the request on.");
+    for (size_t i = 0; i < m->bus_count; i++) {
+        const struct metrics_bus *b = &m->buses[i];
+        uint64_t count = 0;
+        for (int t = 0; t < METRICS_CLASSES; t++) {
+            bool last = isinf(b->times[t].most_seconds);
+            count += b->times[t].count;
+            text_printf(out, "foretrip_bus_answer_seconds_bucket{bus=\"%s\",le=\"", b->id);
+            text_printf(out, last ? "+Inf" : "%.10g", b->times[t].most_seconds);
+            text_printf(out, "\"} %" PRIu64 "\n", count);
+            if (last)
+                break;
+        }
+        text_printf(out, "foretrip_bus_answer_seconds_count{bus=\"%s\"} %" PRIu64 "\n", b->id,
+                    count);
+        text_printf(out, "foretrip_bus_answer_seconds_sum{bus=\"%s\"} %.6f\n", b->id,
+                    b->seconds);
+    }
+}
+
+static void write_conventions(const struct metrics *m, struct text *out)
+{
+    head(out, "convention_connected", "gauge", NULL,
+         "1 while an open convention's own line is connected.");
+    for (size_t i = 0; i < m->convention_count; i++)
+        text_printf(out, "foretrip_convention_connected{convention=\"%s\"} %d\n",
+                    m->conventions[i].name, m->conventions[i].connected);
+}
+
 void metrics_write(const struct metrics *m, struct text *out)
 {
     write_engine(m, out);
@@ -116,6 +158,12 @@ void metrics_write(const struct metrics *m, struct text *out)
         write_mqtt(m->mqtt, out);
     if (m->courier)
         write_letters(m->courier, out);
+    if (m->convention_count > 0)
+        write_conventions(m, out);
     write_buses(m, out);
+    if (m->bus_count > 0) {
+        write_faults(m, out);
+        write_times(m, out);
+    }
     text_append(out, "# EOF\n");
 }

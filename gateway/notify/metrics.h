@@ -12,9 +12,22 @@
 
 #define METRICS_BUSES SITE_MAX_BUSES
 
+#define METRICS_CLASSES 16
+
+struct metrics_fault {
+    const char *kind;
+    uint64_t count;
+};
+
 struct metrics_bus {
     const char *id;
-    uint64_t reads, answers, retries, faults, missed;
+    uint64_t reads, answers, retries, missed;
+    struct metrics_fault faults[METRICS_CLASSES]; /* the first without a kind ends them */
+    struct {
+        double most_seconds; /* INFINITY for the last, which ends them */
+        uint64_t count;
+    } times[METRICS_CLASSES]; /* good answers by how long they took */
+    double seconds;           /* of all of them together */
 };
 
 struct metrics {
@@ -29,6 +42,11 @@ struct metrics {
     struct store_status record;
     const struct mqtt_status *mqtt;       /* NULL: none */
     const struct courier_status *courier; /* NULL: none */
+    size_t convention_count;              /* that are switched on */
+    struct {
+        const char *name;
+        bool connected;
+    } conventions[2];
     const struct metrics_bus *buses;
     size_t bus_count;
 };

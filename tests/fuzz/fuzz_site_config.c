@@ -1,5 +1,6 @@
 /*
- * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg and record.cfg (parted by lines of
+ * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg and phrases.cfg
+ * (parted by lines of
  * "%%"): never a crash, never a configuration that is not whole, and never a refusal without a
  * reason.
  */
@@ -58,6 +59,42 @@ static void check_tariff(const struct tariff *t)
     assert(t->currency[0] || t->price_count + t->season_count + t->holiday_count == 0);
 }
 
+static bool is_level(const char *s)
+{
+    return s[0] && s[0] != '$' && !strpbrk(s, "/+#");
+}
+
+/* everybody has an id, a language that is there, and bounds; every sentence can be filled */
+static void check_people(const struct config *c)
+{
+    const struct delivery *d = &c->delivery;
+    assert(d->person_count <= DELIVERY_MAX_PEOPLE);
+    for (size_t i = 0; i < d->person_count; i++) {
+        const struct delivery_person *p = &d->people[i];
+        assert(site_id_valid(p->id) && delivery_find_person(d, p->id) == (int)i);
+        assert(phrases_find(&c->phrases, p->language));
+        assert(p->quiet_from >= DELIVERY_NO_MINUTE && p->quiet_from < 1440);
+        assert(p->after_minutes >= 0 && p->repeat_minutes >= 0);
+    }
+    assert(is_level(d->broker.sparkplug.group) && is_level(d->broker.sparkplug.node));
+    assert(is_level(d->broker.homie.domain));
+    const struct phrase_values v = {.site = "s",
+                                    .panel = "p",
+                                    .position = "1",
+                                    .circuit = "c",
+                                    .meter = "m",
+                                    .loads = "l",
+                                    .time = "t",
+                                    .alarm = "a"};
+    for (size_t i = 0; i < c->phrases.count; i++)
+        for (int k = 0; k < PHRASES; k++) {
+            struct text out = TEXT_INIT;
+            assert(c->phrases.languages[i].words[k]);
+            phrases_fill(c->phrases.languages[i].words[k], &v, &out);
+            text_free(&out);
+        }
+}
+
 /* cuts the next text off the front, up to a line of "%%" */
 static struct config_text part(const char *name, const uint8_t **data, size_t *size)
 {
@@ -72,7 +109,7 @@ static struct config_text part(const char *name, const uint8_t **data, size_t *s
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    struct config_text texts[5];
+    struct config_text texts[6];
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     struct text out = TEXT_INIT;
@@ -81,12 +118,14 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     texts[2] = part("delivery.cfg", &data, &size);
     texts[3] = part("tariff.cfg", &data, &size);
     texts[4] = part("record.cfg", &data, &size);
-    bool usable = config_load_memory(&c, texts, 5, &faults);
+    texts[5] = part("phrases.cfg", &data, &size);
+    bool usable = config_load_memory(&c, texts, 6, &faults);
     assert(usable == (faults.errors == 0));
     faults_print(&faults, "", &out);
     if (usable) {
         check_whole(&c);
         check_tariff(&c.tariff);
+        check_people(&c);
         assert(c.retention.readings_days > 0 && c.retention.summaries_days > 0);
         config_free(&c);
     }
