@@ -1,3 +1,5 @@
+#include "sparkplug.h"
+
 #include "sparkplug_parts.h"
 
 #include "base/clock.h"

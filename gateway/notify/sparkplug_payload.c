@@ -1,6 +1,6 @@
 #include "sparkplug_payload.h"
 
-#include "sparkplug.pb-c.h"
+#include <sparkplug.pb-c.h> /* made of sparkplug.proto */
 
 #include <math.h>
 #include <stdlib.h>
