@@ -168,7 +168,7 @@ docs: ## the pictures in docs/method, from published figures alone
 	python3 docs/method/breaker_band.py > $(B)/breaker_band.svg
 	cp $(B)/breaker_band.svg docs/method/breaker_band.svg
 
-lint: ## clang-tidy and cppcheck
+lint: $(B)/gen/sparkplug.pb-c.c ## clang-tidy and cppcheck
 	@sh deploy/lint.sh $(CPPFLAGS)
 
 fmt: ## clang-format on all C

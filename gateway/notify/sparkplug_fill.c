@@ -95,7 +95,7 @@ static enum store_err fill_meter(struct piece *p, size_t meter, int64_t from, in
     for (size_t c = 0; c < site->circuit_count && !err; c++)
         for (int q = 0;
              site->circuits[c].meter == (int)meter && q < 2 * site->circuits[c].poles; q++) {
-            size_t pole = (size_t)(site->circuits[c].first_pole + q / 2);
+            size_t pole = (size_t)site->circuits[c].first_pole + (size_t)q / 2;
             frame_column_name(site, (q % 2 ? site->poles_total : 0) + pole, names[n],
                               sizeof names[n]);
             columns[n] = names[n];

@@ -80,7 +80,7 @@ uint8_t *sparkplug_payload_pack(const struct sparkplug_payload *p, int seq, int6
 {
     Foretrip__Sparkplug__Payload payload = FORETRIP__SPARKPLUG__PAYLOAD__INIT;
     Foretrip__Sparkplug__Metric *metrics = calloc(p->count + 1, sizeof *metrics);
-    Foretrip__Sparkplug__Metric **list = calloc(p->count + 1, sizeof *list);
+    Foretrip__Sparkplug__Metric **list = calloc(p->count + 1, sizeof(void *));
     uint8_t *bytes = NULL;
     if (metrics && list && !p->failed) {
         for (size_t i = 0; i < p->count; i++) {

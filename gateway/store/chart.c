@@ -81,13 +81,26 @@ void chart_number(struct text *out, double v)
         text_printf(out, "%.6g", round(v * 1000.0) / 1000.0);
 }
 
+enum member { LEAST, MEAN, MOST, WITH_READINGS };
+
+static double member_of(const struct history_bucket *b, enum member m)
+{
+    switch (m) {
+    case LEAST: return b->least;
+    case MEAN: return b->mean;
+    case MOST: return b->most;
+    case WITH_READINGS: return b->seconds;
+    }
+    return (double)NAN;
+}
+
 static void append_list(struct text *out, const char *name, const struct history_bucket *b,
-                        int64_t count, size_t member)
+                        int64_t count, enum member m)
 {
     text_printf(out, ",\"%s\":[", name);
     for (int64_t i = 0; i < count; i++) {
         text_append(out, i ? "," : "");
-        chart_number(out, *(const double *)((const char *)&b[i] + member));
+        chart_number(out, member_of(&b[i], m));
     }
     text_append(out, "]");
 }
@@ -106,10 +119,10 @@ enum store_err chart_write(const struct chart *c, const struct site *s, struct s
                     s->circuits[c->circuit].id, quantities[c->quantity],
                     (double)c->from_wall_ms / 1000.0, (double)c->to_wall_ms / 1000.0,
                     (long long)c->points);
-        append_list(out, "least", b, c->points, offsetof(struct history_bucket, least));
-        append_list(out, "mean", b, c->points, offsetof(struct history_bucket, mean));
-        append_list(out, "most", b, c->points, offsetof(struct history_bucket, most));
-        append_list(out, "seconds", b, c->points, offsetof(struct history_bucket, seconds));
+        append_list(out, "least", b, c->points, LEAST);
+        append_list(out, "mean", b, c->points, MEAN);
+        append_list(out, "most", b, c->points, MOST);
+        append_list(out, "seconds", b, c->points, WITH_READINGS);
         text_append(out, "}");
     }
     free(b);

@@ -17,7 +17,7 @@
 
 #define CHART_MOST_POINTS 2000
 #define CHART_MOST_SPAN_MS (INT64_C(3660) * 86400000)
-#define CHART_COLUMN_SIZE (2 * SITE_ID_SIZE)
+#define CHART_COLUMN_SIZE ((size_t)2 * SITE_ID_SIZE)
 
 struct chart {
     int circuit;
