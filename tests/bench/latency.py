@@ -1,4 +1,4 @@
-"""bench_latency.py BUILD POLL_MS TRIPS - from the fall of the current in the meter's register to the alarm at
+"""latency.py BUILD POLL_MS TRIPS - from the fall of the current in the meter's register to the alarm at
 mosquitto_sub, with 42 circuits on one Modbus TCP meter.
 
 The meter is played here: a Modbus TCP server of a few lines whose registers are those of branch-meter-42. Each
