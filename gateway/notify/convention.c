@@ -2,6 +2,8 @@
 
 #include "base/clock.h"
 
+#include <mosquitto.h>
+
 #include <pthread.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -50,6 +52,14 @@ static void *run(void *context)
     return NULL;
 }
 
+static void destroy(struct convention *c)
+{
+    if (c->wake_fd >= 0)
+        close(c->wake_fd);
+    free(c);
+    mosquitto_lib_cleanup();
+}
+
 struct convention *convention_start(const char *name, const struct convention_options *o,
                                     const struct convention_calls *calls, void *self)
 {
@@ -67,13 +77,11 @@ struct convention *convention_start(const char *name, const struct convention_op
                                                .calls = &calls->line,
                                                .context = self,
                                                .wake_fd = c->wake_fd});
-    if (c->wake_fd < 0 || pthread_create(&c->thread, NULL, run, c) != 0) {
-        if (c->wake_fd >= 0)
-            close(c->wake_fd);
-        free(c);
-        return NULL;
-    }
-    return c;
+    mosquitto_lib_init(); /* counted by the library */
+    if (c->wake_fd >= 0 && pthread_create(&c->thread, NULL, run, c) == 0)
+        return c;
+    destroy(c);
+    return NULL;
 }
 
 void convention_wake(struct convention *c)
@@ -90,8 +98,7 @@ void convention_stop(struct convention *c)
     atomic_store(&c->stop, true);
     convention_wake(c);
     pthread_join(c->thread, NULL);
-    close(c->wake_fd);
-    free(c);
+    destroy(c);
 }
 
 bool convention_connected(struct convention *c)

@@ -14,6 +14,7 @@
 
 #define RETAINED_MS 2000 /* all retained topics have come this long after the SUBACK */
 #define VALUE_SIZE 64
+#define MOST_UNANSWERED 256
 #define BASE_SIZE (SITE_ID_SIZE + HOMIE_ID_SIZE + sizeof "/5//")
 #define TOPIC_SIZE (BASE_SIZE + HOMIE_ID_SIZE + EVENT_ID_SIZE)
 
@@ -297,8 +298,8 @@ static enum convention_next feed(void *context, struct broker *b)
     if ((atomic_exchange(&h->alarms_changed, false) || !h->ready) && !say_alarms(h, b))
         return CONVENTION_WAIT;
     for (size_t i = 0; i < h->site->circuit_count; i++)
-        if (broker_congested(b) || !say_circuit(h, b, i))
-            return CONVENTION_WAIT;
+        if (broker_unanswered(b) > MOST_UNANSWERED || !say_circuit(h, b, i))
+            return CONVENTION_WAIT; /* goes on with the broker's next answer */
     if (!h->ready)
         h->ready = say_state(h, b, "ready");
     if (h->compare_mono_ms > 0 && clock_mono_ms() >= h->compare_mono_ms)

@@ -1,9 +1,8 @@
 /*
  * mqtt - the line to the broker: the outbox out, commands in.
  *
- * One thread of its own does everything that can block (names, connecting, TLS, the broker) and
- * is the only one that touches libmosquitto. MQTT 5, and 3.1.1 with a broker that refuses it. A
- * broker that is away is tried again after a time that doubles from 0.5 to 30 s, with jitter.
+ * One thread of its own does everything that can block (names, connecting, TLS, the broker).
+ * Connecting, and connecting again, is line.h's.
  *
  * The outbox goes out in order, at most WINDOW_SLOTS (32) messages unanswered; what the broker
  * has acknowledged is settled with the store, and after a reconnect everything starts again

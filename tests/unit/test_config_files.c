@@ -116,6 +116,18 @@ static void deliveries_that_cannot_be(void **state)
     static const struct said cases[] = {
         {"", ""},
         {"broker = { host = \"127.0.0.1\"; username = \"a\"; password_file = \"p\"; };", ""},
+        {"broker = { host = \"b\"; sparkplug = { }; homie = { }; };\n", ""},
+        {"broker = { host = \"b\"; sparkplug = { group = \"a/b\"; }; };\n",
+         "delivery.cfg:1: group = \"a/b\": one level of a topic, without / + # and no $ in "
+         "front\n"},
+        {"broker = { host = \"b\";\n sparkplug = { primary_host = \"+\"; }; };\n",
+         "delivery.cfg:2: primary_host = \"+\": one level of a topic, without / + # and no $ "
+         "in front\n"},
+        {"broker = { host = \"b\"; homie = { domain = \"$x\"; }; };\n",
+         "delivery.cfg:1: domain = \"$x\": one level of a topic, without / + # and no $ in "
+         "front\n"},
+        {"broker = { host = \"b\"; homie = true; };\n",
+         "delivery.cfg:1: homie is true or false; it should be a group { }\n"},
         {"broker = { };", "delivery.cfg:1: the group broker has no host; add host = a text in "
                           "quotes: name or address of the "
                           "MQTT broker\n"},
