@@ -58,8 +58,11 @@ struct near_overload {
     struct outlook_sources from;
     struct alarms *alarms;
     struct habits *habits;
-    float *pole_from; /* per pole: no circuit is judged at or below it */
-    int *circuit_of;  /* per pole; those of one circuit lie side by side */
+    bool started;         /* a frame was taken */
+    int64_t mono_ms;      /* of the last one */
+    float *pole_from;     /* per pole: no circuit is judged at or below it */
+    int *circuit_of;      /* per pole; those of one circuit lie side by side */
+    struct dwell *dwells; /* per circuit */
     struct watched circuits[];
 };
 
@@ -70,8 +73,10 @@ static void set_watch(struct near_overload *n, size_t i)
     double from = fmin(WATCH_SHARE * rating, fmax(WATCH_SHARE_LEAST * rating, room));
     const struct site_circuit *c = &n->from.site->circuits[i];
     n->circuits[i].from_amps = (float)from;
-    for (int p = 0; p < c->poles; p++) /* what alarms know of is judged at any current */
-        n->pole_from[c->first_pole + p] = n->circuits[i].told ? -1.0F : (float)from;
+    /* what alarms know of is judged at any current, and a stay may end at any */
+    for (int p = 0; p < c->poles; p++)
+        n->pole_from[c->first_pole + p] =
+            n->circuits[i].told || n->dwells[i].amps > 0.0F ? -1.0F : (float)from;
 }
 
 struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
@@ -85,12 +90,17 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
     n->habits = habits_create(s);
     n->pole_from = calloc(s->poles_total + LANES, sizeof *n->pole_from);
     n->circuit_of = calloc(s->poles_total + 1, sizeof *n->circuit_of);
-    if (!n->habits || !n->pole_from || !n->circuit_of) {
+    n->dwells = calloc(s->circuit_count + 1, sizeof *n->dwells);
+    if (!n->habits || !n->pole_from || !n->circuit_of || !n->dwells) {
         near_overload_destroy(n);
         return NULL;
     }
-    n->from = (struct outlook_sources){
-        .site = s, .rules = rules, .breakers = b, .loads = l, .habits = n->habits};
+    n->from = (struct outlook_sources){.site = s,
+                                       .rules = rules,
+                                       .breakers = b,
+                                       .loads = l,
+                                       .habits = n->habits,
+                                       .dwells = n->dwells};
     for (size_t i = 0; i < s->circuit_count; i++) {
         for (int p = 0; p < s->circuits[i].poles; p++)
             n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
@@ -106,6 +116,7 @@ void near_overload_destroy(struct near_overload *n)
     habits_destroy(n->habits);
     free(n->pole_from);
     free(n->circuit_of);
+    free(n->dwells);
     free(n);
 }
 
@@ -294,7 +305,7 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
 {
     struct watched *w = &n->circuits[i];
     const struct rules *r = &n->from.rules->circuits[i];
-    outlook_take(&n->from, (int)i, amps, o);
+    outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     bool surely = raises_surely(r, o);
     w->raises = surely || raises_maybe(o, w->in_vain);
     if (!w->stood) {
@@ -352,7 +363,7 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
         w->waits = w->worded = false;
     if (j.stands && !standing && words_due(w, &n->from.rules->circuits[i], f->mono_ms)) {
         if (!due)
-            outlook_take(&n->from, (int)i, amps, &o);
+            outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);
         raise_it(n, i, f, &o);
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
@@ -368,6 +379,17 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     }
 }
 
+/* the stay of its current */
+static void follow(struct near_overload *n, size_t i, const struct frame *f, double amps)
+{
+    struct dwell *d = &n->dwells[i];
+    bool stayed = d->amps > 0.0F;
+    dwell_read(d, f->mono_ms, amps, n->from.site->circuits[i].breaker_amps,
+               n->from.rules->circuits[i].zero_amps);
+    if (stayed != (d->amps > 0.0F))
+        set_watch(n, i);
+}
+
 static void step_circuit(struct near_overload *n, size_t i, const struct frame *f)
 {
     const struct site_circuit *c = &n->from.site->circuits[i];
@@ -377,14 +399,31 @@ static void step_circuit(struct near_overload *n, size_t i, const struct frame *
     for (int p = 1; p < c->poles; p++)
         most = fmaxf(most, amps[p]);
     bool calm = most <= w->calm_amps && f->mono_ms < w->calm_until_ms;
-    if ((most > w->from_amps && !calm) || (w->told && most >= 0.0F))
+    if (!(most >= 0.0F))
+        return;
+    follow(n, i, f, (double)most);
+    if ((most > w->from_amps && !calm) || w->told)
         judge(n, i, f, (double)most);
+}
+
+/* what stood before a restart is judged at any current from the first frame on */
+static void start(struct near_overload *n)
+{
+    n->started = true;
+    for (size_t i = 0; i < n->from.site->circuit_count; i++) {
+        const struct alarm_subject subject = {n->from.site->circuits[i].panel, (int)i, -1};
+        n->circuits[i].told = !alarms_rest(n->alarms, ALARM_NEAR_OVERLOAD, subject);
+        set_watch(n, i);
+    }
 }
 
 void near_overload_step(struct near_overload *n, const struct frame *f)
 {
     const float *amps = frame_amps(f);
     int done = -1;
+    if (!n->started)
+        start(n);
+    n->mono_ms = f->mono_ms;
     habits_step(n->habits, f);
     for (size_t pole = 0; pole < f->poles; pole += LANES) {
         /* reads past the poles stay inside the frame (watts follow) */
@@ -403,17 +442,76 @@ void near_overload_step(struct near_overload *n, const struct frame *f)
 double near_overload_chance(const struct near_overload *n, int circuit, double amps,
                             double seconds)
 {
-    return outlook_chance(&n->from, circuit, amps, seconds);
+    return outlook_chance(&n->from, circuit, n->mono_ms, amps, seconds);
+}
+
+/* State: a section with the habits, and one with the warnings. Version 1 was the habits alone,
+ * which begin with a number below these tags. */
+#define SECTION_HABITS 0x100U
+#define SECTION_WARNINGS 0x101U
+
+static void put_warnings(const struct near_overload *n, struct codec_out *out)
+{
+    for (size_t i = 0; i < n->from.site->circuit_count; i++) {
+        const struct watched *w = &n->circuits[i];
+        if (w->in_vain == 0 && !w->stood)
+            continue;
+        codec_put_string(out, n->from.site->circuits[i].id);
+        codec_put_u8(out, w->in_vain);
+        codec_put_u8(out, (uint8_t)(w->stood | w->maybe << 1 | w->came << 2));
+    }
+}
+
+static bool get_warnings(struct near_overload *n, struct codec_in *in, bool take)
+{
+    char id[SITE_ID_SIZE];
+    while (!in->failed && in->at < in->end) {
+        codec_get_string(in, id, sizeof id);
+        unsigned in_vain = codec_get_u8(in), flags = codec_get_u8(in);
+        if (in->failed || in_vain > MOST_IN_VAIN || flags > 7)
+            return false;
+        int circuit = take ? site_find_circuit(n->from.site, id) : -1;
+        if (circuit < 0)
+            continue;
+        struct watched *w = &n->circuits[circuit];
+        w->in_vain = (uint8_t)in_vain;
+        w->stood = flags & 1;
+        w->maybe = flags & 2;
+        w->came = flags & 4;
+    }
+    return !in->failed;
 }
 
 void near_overload_save(const struct near_overload *n, struct codec_out *out)
 {
+    size_t begun = codec_begin(out, SECTION_HABITS);
     habits_save(n->habits, out);
+    codec_end(out, begun);
+    begun = codec_begin(out, SECTION_WARNINGS);
+    put_warnings(n, out);
+    codec_end(out, begun);
+}
+
+/* take: it was looked at and is whole */
+static bool get_sections(struct near_overload *n, struct codec_in in, bool take)
+{
+    uint32_t tag;
+    struct codec_in section;
+    while (codec_next(&in, &tag, &section)) {
+        if (tag == SECTION_WARNINGS && !get_warnings(n, &section, take))
+            return false;
+        if (tag == SECTION_HABITS && take && !habits_load(n->habits, &section))
+            return false;
+    }
+    return !in.failed;
 }
 
 bool near_overload_load(struct near_overload *n, struct codec_in *in)
 {
-    if (!habits_load(n->habits, in))
+    struct codec_in look = *in;
+    if (codec_get_u32(&look) < SECTION_HABITS
+            ? !habits_load(n->habits, in)
+            : !get_sections(n, *in, false) || !get_sections(n, *in, true))
         return false;
     for (size_t i = 0; i < n->from.site->circuit_count; i++)
         set_watch(n, i);

@@ -15,24 +15,35 @@ static bool is_standing(const struct event_load *l)
     return strcmp(l->appliance, LOADS_STANDING) == 0;
 }
 
-/* The way when every running load ends in its time, and with `extra` more for `extra_seconds`.
- */
+/* What comes and goes on the way: `extra` more for the first seconds, at most `lower` once what
+ * has just risen falls. */
+struct course {
+    double seconds;
+    double extra, extra_seconds;
+    double lower, lower_from; /* INFINITY: it stays */
+};
+
+/* The way when every running load ends in its time. */
 static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING],
-                    double seconds, double extra, double extra_seconds, struct breaker_path *p)
+                    const struct course *c, struct breaker_path *p)
 {
     double t = 0.0;
     p->count = 0;
-    while (t < seconds && p->count < BREAKER_MOST_STRETCHES) {
-        double next = seconds, amps = o->amps;
+    while (t < c->seconds && p->count < BREAKER_MOST_STRETCHES) {
+        double next = c->seconds, amps = o->amps;
         for (size_t k = 0; k < o->running_count; k++) {
             if (ends[k] <= t)
                 amps -= o->running[k].amps;
             else
                 next = fmin(next, ends[k]);
         }
-        if (t < extra_seconds) {
-            amps += extra;
-            next = fmin(next, extra_seconds);
+        if (c->lower_from <= t)
+            amps = fmin(amps, c->lower);
+        else
+            next = fmin(next, c->lower_from);
+        if (t < c->extra_seconds) {
+            amps += c->extra;
+            next = fmin(next, c->extra_seconds);
         }
         p->stretch[p->count].amps = fmax(amps, 0.0);
         p->stretch[p->count].seconds = next - t;
@@ -44,9 +55,10 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
 #define SHARES 5
 
 /* until[]: how long the main loads all run on, for each of the shares */
-static void take_usual(const struct outlook_sources *from, int circuit, double horizon,
-                       struct outlook *o, double until[SHARES])
+static void take_usual(const struct outlook_sources *from, int circuit, int64_t mono_ms,
+                       double horizon, struct outlook *o, double until[SHARES])
 {
+    const struct dwell *d = from->dwells ? &from->dwells[circuit] : NULL;
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
     struct breaker_path paths[SHARES + 1];
     double chances[SHARES + 1][2];
@@ -61,7 +73,13 @@ static void take_usual(const struct outlook_sources *from, int circuit, double h
             if (o->running[k].amps >= MAIN_SHARE * o->amps)
                 until[s] = fmin(until[s], ends[k]);
         }
-        path_of(o, ends, horizon, 0.0, 0.0, &paths[s]);
+        struct course c = {.seconds = horizon, .lower_from = (double)INFINITY};
+        if (d) {
+            c.lower = (double)d->before;
+            c.lower_from =
+                dwell_ends(d, mono_ms, from->site->circuits[circuit].breaker_amps, shares[s]);
+        }
+        path_of(o, ends, &c, &paths[s]);
     }
     paths[SHARES].count = 0; /* now */
     breakers_paths_reach(from->breakers, circuit, paths, SHARES + 1, levels, 2, chances[0]);
@@ -72,11 +90,11 @@ static void take_usual(const struct outlook_sources *from, int circuit, double h
     }
 }
 
-static void take_joins(const struct outlook_sources *from, int circuit, double horizon,
+static void take_joins(const struct outlook_sources *from, int circuit,
                        const double until[SHARES], struct outlook *o)
 {
     static const double opens = 1.0;
-    double rate = 0.0;
+    double expected[SHARES] = {0};
     struct habit_join joins[HABITS_OF_CIRCUIT];
     struct breaker_path paths[HABITS_OF_CIRCUIT];
     double stay[LOADS_MAX_RUNNING], chances[HABITS_OF_CIRCUIT];
@@ -86,45 +104,48 @@ static void take_joins(const struct outlook_sources *from, int circuit, double h
     for (size_t k = 0; k < count; k++) {
         if (joins[k].amps < JOIN_LEAST_AMPS)
             continue;
-        path_of(o, stay, JOIN_SECONDS, joins[k].amps, joins[k].seconds, &paths[ways]);
+        const struct course c = {.seconds = JOIN_SECONDS,
+                                 .extra = joins[k].amps,
+                                 .extra_seconds = joins[k].seconds,
+                                 .lower_from = (double)INFINITY};
+        path_of(o, stay, &c, &paths[ways]);
         joins[ways++] = joins[k];
     }
     if (ways > 0)
         breakers_paths_reach(from->breakers, circuit, paths, ways, &opens, 1, chances);
     for (size_t k = 0; k < ways; k++) {
-        if (chances[k] >= JOIN_LEAST_CHANCE)
-            rate += chances[k] / horizon *
-                    habits_expects(from->habits, circuit, &joins[k], o->running,
-                                   o->running_count, horizon);
+        for (int s = 0; s < SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
+            expected[s] += chances[k] * habits_expects(from->habits, circuit, &joins[k],
+                                                       o->running, o->running_count, until[s]);
         if (joins[k].count >= JOIN_SEEN && chances[k] > o->join_chance) {
             o->join_chance = chances[k];
             o->join_amps = joins[k].amps;
         }
     }
     for (int s = 0; s < SHARES; s++)
-        o->joined -= expm1(-rate * until[s]) / SHARES;
+        o->joined -= expm1(-expected[s]) / SHARES;
 }
 
-void outlook_take(const struct outlook_sources *from, int circuit, double amps,
+void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_ms, double amps,
                   struct outlook *out)
 {
     double horizon = from->rules->circuits[circuit].near_overload_horizon_seconds;
     double until[SHARES];
     *out = (struct outlook){.amps = amps};
     out->running_count = loads_running(from->loads, circuit, out->running);
-    take_usual(from, circuit, horizon, out, until);
+    take_usual(from, circuit, mono_ms, horizon, out, until);
     if (out->half >= OUTLOOK_HALF_LEAST) /* who might join matters to a warm breaker only */
-        take_joins(from, circuit, horizon, until, out);
+        take_joins(from, circuit, until, out);
 }
 
-double outlook_chance(const struct outlook_sources *from, int circuit, double amps,
-                      double seconds)
+double outlook_chance(const struct outlook_sources *from, int circuit, int64_t mono_ms,
+                      double amps, double seconds)
 {
     double until[SHARES];
     struct outlook o = {.amps = amps};
     o.running_count = loads_running(from->loads, circuit, o.running);
-    take_usual(from, circuit, seconds, &o, until);
-    take_joins(from, circuit, seconds, until, &o);
+    take_usual(from, circuit, mono_ms, seconds, &o, until);
+    take_joins(from, circuit, until, &o);
     return 1.0 - (1.0 - o.chance) * (1.0 - o.joined);
 }
 

@@ -13,6 +13,7 @@
 #define FORETRIP_OUTLOOK_H
 
 #include "breaker.h"
+#include "dwell.h"
 #include "habits.h"
 #include "loads.h"
 
@@ -39,16 +40,17 @@ struct outlook_sources {
     const struct breakers *breakers;
     const struct loads *loads;
     const struct habits *habits;
+    const struct dwell *dwells; /* per circuit, NULL: nothing known */
 };
 
-/* At `amps` now. */
-void outlook_take(const struct outlook_sources *from, int circuit, double amps,
+/* At `amps` at this moment, that of the last reading its sources have taken. */
+void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_ms, double amps,
                   struct outlook *out);
 
 /* The chance of opening within `seconds`, all told: the running loads ending as usual, and
  * usual loads joining. For whoever wants a number; near_overload weighs its parts. */
-double outlook_chance(const struct outlook_sources *from, int circuit, double amps,
-                      double seconds);
+double outlook_chance(const struct outlook_sources *from, int circuit, int64_t mono_ms,
+                      double amps, double seconds);
 
 /* True when no outlook of this circuit can show a chance of `chance` or a half of `half` within
  * the next `seconds` while it carries at most `amps`: every heat rises with the current,

@@ -48,7 +48,7 @@ void overload_set_up(struct overload_case *t)
     t->habits = habits_create(&t->site);
     assert_true(t->near && t->habits && t->loads && t->alarms && t->breakers && t->frame);
     t->sources =
-        (struct outlook_sources){&t->site, &t->rules, t->breakers, t->loads, t->habits};
+        (struct outlook_sources){&t->site, &t->rules, t->breakers, t->loads, t->habits, NULL};
 }
 
 void overload_tear_down(struct overload_case *t)

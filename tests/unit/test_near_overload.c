@@ -133,6 +133,47 @@ static void what_was_learned_of_the_loads_survives_a_restart(void **state)
     overload_tear_down(&t);
 }
 
+/* a warm breaker and a usual load that does not come: again and again, until it is left in
+ * peace; that is remembered over a restart */
+static void warnings_in_vain_are_remembered_over_a_restart(void **state)
+{
+    struct overload_case t, u;
+    struct codec_out out = {0};
+    int raised[2] = {0};
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 100);
+        overload_hold(&t, 0.3, 3600);
+    }
+    int before = t.raised;
+    for (int n = 0; n < 12; n++) {
+        overload_hold(&t, 13.2, 900);
+        overload_hold(&t, 0.3, 6 * 3600);
+        raised[n / 6] = t.raised - before;
+    }
+    printf("raised %d then %d\n", raised[0], raised[1]);
+    near_overload_save(t.near, &out);
+    for (int forgets = 0; forgets < 2; forgets++) {
+        overload_set_up(&u);
+        struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length};
+        if (forgets) {
+            uint32_t tag;
+            struct codec_in habits;
+            assert_true(codec_next(&in, &tag, &habits));
+            in = habits; /* as an earlier version has saved it */
+        }
+        assert_true(near_overload_load(u.near, &in));
+        overload_hold(&u, 0.3, 300);
+        overload_hold(&u, 13.2, 900);
+        printf("forgets %d: %d\n", forgets, u.raised);
+        overload_tear_down(&u);
+    }
+    codec_out_free(&out);
+    overload_tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -145,6 +186,7 @@ int main(void)
         cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_left_in_peace),
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
         cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
+        cmocka_unit_test(warnings_in_vain_are_remembered_over_a_restart),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -6,7 +6,7 @@
 static struct outlook look(struct overload_case *t, double amps)
 {
     struct outlook o;
-    outlook_take(&t->sources, 0, amps, &o);
+    outlook_take(&t->sources, 0, t->frame->mono_ms, amps, &o);
     return o;
 }
 
@@ -53,7 +53,7 @@ static void the_chance_all_told_grows_with_time_current_and_who_may_join(void **
     overload_set_up(&t);
     overload_hold(&t, 0.3, 300);
     overload_hold(&t, 14.3, 900);
-    double alone = outlook_chance(&t.sources, 0, 14.3, 300.0);
+    double alone = outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 300.0);
     overload_tear_down(&t);
     overload_set_up(&t);
     overload_hold(&t, 0.3, 300);
@@ -62,11 +62,11 @@ static void the_chance_all_told_grows_with_time_current_and_who_may_join(void **
         overload_hold(&t, 0.3, 3600);
     }
     overload_hold(&t, 14.3, 900);
-    double told = outlook_chance(&t.sources, 0, 14.3, 300.0);
+    double told = outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 300.0);
     assert_true(told > alone + 0.01);
-    assert_true(outlook_chance(&t.sources, 0, 14.3, 900.0) > told);
-    assert_true(outlook_chance(&t.sources, 0, 20.3, 300.0) > told);
-    assert_true(outlook_chance(&t.sources, 0, 60.0, 900.0) <= 1.0);
+    assert_true(outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 900.0) > told);
+    assert_true(outlook_chance(&t.sources, 0, t.frame->mono_ms, 20.3, 300.0) > told);
+    assert_true(outlook_chance(&t.sources, 0, t.frame->mono_ms, 60.0, 900.0) <= 1.0);
     overload_tear_down(&t);
 }
 

@@ -1,0 +1,44 @@
+/*
+ * dwell - how long a circuit's current stays as high as it has just become.
+ *
+ * Beside the lengths of the loads (habits.h): an element that pulses within one run of its
+ * machine, or a thermostat, ends long before the run does. Each rise to DWELL_LEAST of the
+ * rating or more begins a stay at that height; the fall from it, or the next rise, ends it. How
+ * often stays end, by how long they have lasted, is kept for eight heights (pace.h). A fall to
+ * nothing may be an opening: it counts as watched, not as an end, else the openings would teach
+ * that high currents do not last.
+ *
+ * Units      amps RMS, milliseconds and seconds
+ * Ownership  plain data, zeroed is the right beginning
+ */
+#ifndef FORETRIP_DWELL_H
+#define FORETRIP_DWELL_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define DWELL_LEVELS 8
+#define DWELL_LEAST 0.8 /* of the rating; each level is from 15 % above the one before */
+
+#define DWELL_STRETCHES 8 /* of a stay: to 5 s, each three times as long */
+
+struct dwell {
+    struct dwell_level {
+        float ends[DWELL_STRETCHES], seconds[DWELL_STRETCHES]; /* watched */
+    } at[DWELL_LEVELS];
+    float amps;   /* of the stay now; 0: none */
+    float before; /* what flowed before the rise */
+    float last;   /* last reading */
+    int64_t since_ms, last_ms;
+};
+
+/* A reading; a stay with a gap in its readings teaches nothing. rating_amps > 0, nothing_amps:
+ * below it nothing flows. */
+void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating_amps,
+                double nothing_amps);
+
+/* Seconds from now until this stay has ended with probability `share`; INFINITY while there is
+ * none, or nothing is known of its height. */
+double dwell_ends(const struct dwell *d, int64_t mono_ms, double rating_amps, double share);
+
+#endif
