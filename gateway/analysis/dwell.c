@@ -1,6 +1,7 @@
 #include "dwell.h"
 
 #include <math.h>
+#include <string.h>
 
 #define STEP 1.15
 #define SAME_SHARE 0.08 /* a current that moves no more is the same, */
@@ -78,4 +79,38 @@ double dwell_ends(const struct dwell *d, int64_t mono_ms, double rating, double 
         at = until[n];
     }
     return (double)INFINITY; /* hours */
+}
+
+bool dwell_empty(const struct dwell *d)
+{
+    for (int n = 0; n < DWELL_LEVELS; n++)
+        for (int k = 0; k < DWELL_STRETCHES; k++)
+            if (d->at[n].seconds[k] > 0.0F)
+                return false;
+    return true;
+}
+
+void dwell_save(const struct dwell *d, struct codec_out *out)
+{
+    for (int n = 0; n < DWELL_LEVELS; n++)
+        for (int k = 0; k < DWELL_STRETCHES; k++) {
+            codec_put_f32(out, d->at[n].ends[k]);
+            codec_put_f32(out, d->at[n].seconds[k]);
+        }
+}
+
+bool dwell_load(struct dwell *d, struct codec_in *in)
+{
+    struct dwell found = {0};
+    for (int n = 0; n < DWELL_LEVELS; n++)
+        for (int k = 0; k < DWELL_STRETCHES; k++) {
+            struct dwell_level *l = &found.at[n];
+            l->ends[k] = codec_get_f32(in);
+            l->seconds[k] = codec_get_f32(in);
+            in->failed |= l->ends[k] < 0.0F || l->seconds[k] < 0.0F;
+        }
+    if (in->failed)
+        return false;
+    memcpy(d->at, found.at, sizeof d->at);
+    return true;
 }

@@ -14,8 +14,7 @@
 #ifndef FORETRIP_DWELL_H
 #define FORETRIP_DWELL_H
 
-#include <stdbool.h>
-#include <stdint.h>
+#include "base/codec.h"
 
 #define DWELL_LEVELS 8
 #define DWELL_LEAST 0.8 /* of the rating; each level is from 15 % above the one before */
@@ -36,6 +35,12 @@ struct dwell {
  * below it nothing flows. */
 void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating_amps,
                 double nothing_amps);
+
+/* What was learned, without the stay now. True: nothing was. */
+bool dwell_empty(const struct dwell *d);
+void dwell_save(const struct dwell *d, struct codec_out *out);
+/* False: damaged; d is unchanged then. */
+bool dwell_load(struct dwell *d, struct codec_in *in);
 
 /* Seconds from now until this stay has ended with probability `share`; INFINITY while there is
  * none, or nothing is known of its height. */

@@ -21,11 +21,14 @@
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
 #define LOOK_AGAIN_MOST_MS 60000
 /* What raises it: see raises_surely() and raises_maybe() */
-#define SURE 0.8        /* chance of being half way that is as good as there */
-#define MAYBE 0.35      /* and that is worth asking who joins: OUTLOOK_HALF_LEAST */
-#define JOIN_OPENS 0.5  /* chance that one more usual load opens it within a minute, ... */
-#define JOIN_SURELY 0.9 /* ... and that it does so nearly for certain, ... */
-#define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
+#define SURE 0.8          /* chance of being half way that is as good as there */
+#define LIKELY 0.7        /* and that is enough beside a chance of opening */
+#define QUICK_CHANCE 0.5  /* such a chance waits for the next reading only, ... */
+#define QUICK_SECONDS 1.0 /* ... not for the on-delay: an opening may be half a minute away */
+#define MAYBE 0.35        /* and that is worth asking who joins: OUTLOOK_HALF_LEAST */
+#define JOIN_OPENS 0.5    /* chance that one more usual load opens it within a minute, ... */
+#define JOIN_SURELY 0.9   /* ... and that it does so nearly for certain, ... */
+#define JOIN_COMES 0.01   /* ... when it also comes now and then, ... */
 #define JOIN_LEAST 0.05
 #define MOST_IN_VAIN 8
 #define JOIN_WORTH 0.4 /* ... or so likely that it outweighs a warning for nothing */
@@ -43,7 +46,8 @@ struct watched {
     int64_t looked_ms;
     int64_t changed_ms; /* when the current was last another */
     bool looked;
-    bool raises, keeps; /* as of the last look */
+    bool raises, keeps; /* as of the last look, */
+    bool quick;         /* and that it raises is likely and near */
     bool told;          /* alarms know of it: judged until it is over */
     bool stood;       /* as of the last judgement; raised as a mere maybe; and the chance did */
     bool maybe, came; /* come up while it stood */
@@ -217,6 +221,12 @@ static const char advice[] =
 /* ---- judging -------------------------------------------------------------------------------
  */
 
+static double on_seconds(const struct near_overload *n, size_t i)
+{
+    double rule = n->from.rules->circuits[i].near_overload_on_seconds;
+    return n->circuits[i].quick ? fmin(rule, QUICK_SECONDS) : rule;
+}
+
 static struct alarm_judgement judgement_of(const struct near_overload *n, size_t i, bool stands)
 {
     const struct rules *r = &n->from.rules->circuits[i];
@@ -224,7 +234,7 @@ static struct alarm_judgement judgement_of(const struct near_overload *n, size_t
         .kind = ALARM_NEAR_OVERLOAD,
         .subject = {n->from.site->circuits[i].panel, (int)i, -1},
         .stands = stands,
-        .on_seconds = r->near_overload_on_seconds,
+        .on_seconds = on_seconds(n, i),
         .off_seconds = r->near_overload_off_seconds,
         .priority = PRIORITY_HIGH,
         .advice = advice,
@@ -286,7 +296,7 @@ static bool calm_down(struct near_overload *n, size_t i, const struct frame *f, 
 static bool raises_surely(const struct rules *r, const struct outlook *o)
 {
     double there = fmin(o->half, o->half_now);
-    return (o->half >= SURE && o->chance >= r->near_overload_chance) ||
+    return (o->half >= LIKELY && o->chance >= r->near_overload_chance) ||
            (there >= SURE && o->join_chance >= JOIN_OPENS);
 }
 
@@ -308,6 +318,7 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     bool surely = raises_surely(r, o);
     w->raises = surely || raises_maybe(o, w->in_vain);
+    w->quick = surely && o->chance >= QUICK_CHANCE;
     if (!w->stood) {
         w->maybe = !surely;
         w->came = false;
@@ -321,14 +332,13 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
 }
 
 /* the words cost some work: they are made once, when the on-delay is over */
-static bool words_due(struct watched *w, const struct rules *r, int64_t now_ms)
+static bool words_due(struct watched *w, double on, int64_t now_ms)
 {
     if (!w->waits) {
         w->waits = true;
         w->waits_since_ms = now_ms;
     }
-    if (w->worded ||
-        (double)(now_ms - w->waits_since_ms) < r->near_overload_on_seconds * 1000.0)
+    if (w->worded || (double)(now_ms - w->waits_since_ms) < on * 1000.0)
         return false;
     w->worded = true;
     return true;
@@ -359,9 +369,10 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     if (due)
         look(n, i, f, amps, &o);
     j.stands = standing ? w->keeps : w->raises;
+    j.on_seconds = on_seconds(n, i);
     if (!j.stands)
         w->waits = w->worded = false;
-    if (j.stands && !standing && words_due(w, &n->from.rules->circuits[i], f->mono_ms)) {
+    if (j.stands && !standing && words_due(w, on_seconds(n, i), f->mono_ms)) {
         if (!due)
             outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);
         raise_it(n, i, f, &o);
@@ -445,41 +456,47 @@ double near_overload_chance(const struct near_overload *n, int circuit, double a
     return outlook_chance(&n->from, circuit, n->mono_ms, amps, seconds);
 }
 
-/* State: a section with the habits, and one with the warnings. Version 1 was the habits alone,
- * which begin with a number below these tags. */
+/* State: a section with the habits, and one a circuit with its warnings and stays. Version 1
+ * was the habits alone, which begin with a number below these tags. */
 #define SECTION_HABITS 0x100U
-#define SECTION_WARNINGS 0x101U
+#define SECTION_CIRCUIT 0x101U
 
-static void put_warnings(const struct near_overload *n, struct codec_out *out)
+static void put_circuit(const struct near_overload *n, size_t i, struct codec_out *out)
 {
-    for (size_t i = 0; i < n->from.site->circuit_count; i++) {
-        const struct watched *w = &n->circuits[i];
-        if (w->in_vain == 0 && !w->stood)
-            continue;
-        codec_put_string(out, n->from.site->circuits[i].id);
-        codec_put_u8(out, w->in_vain);
-        codec_put_u8(out, (uint8_t)(w->stood | w->maybe << 1 | w->came << 2));
-    }
+    const struct watched *w = &n->circuits[i];
+    bool stays = !dwell_empty(&n->dwells[i]);
+    if (w->in_vain == 0 && !w->stood && !stays)
+        return;
+    size_t begun = codec_begin(out, SECTION_CIRCUIT);
+    codec_put_string(out, n->from.site->circuits[i].id);
+    codec_put_u8(out, w->in_vain);
+    codec_put_u8(out, (uint8_t)(w->stood | w->maybe << 1 | w->came << 2));
+    codec_put_u8(out, stays);
+    if (stays)
+        dwell_save(&n->dwells[i], out);
+    codec_end(out, begun);
 }
 
-static bool get_warnings(struct near_overload *n, struct codec_in *in, bool take)
+/* take: not only looked at */
+static bool get_circuit(struct near_overload *n, struct codec_in *in, bool take)
 {
     char id[SITE_ID_SIZE];
-    while (!in->failed && in->at < in->end) {
-        codec_get_string(in, id, sizeof id);
-        unsigned in_vain = codec_get_u8(in), flags = codec_get_u8(in);
-        if (in->failed || in_vain > MOST_IN_VAIN || flags > 7)
-            return false;
-        int circuit = take ? site_find_circuit(n->from.site, id) : -1;
-        if (circuit < 0)
-            continue;
-        struct watched *w = &n->circuits[circuit];
-        w->in_vain = (uint8_t)in_vain;
-        w->stood = flags & 1;
-        w->maybe = flags & 2;
-        w->came = flags & 4;
-    }
-    return !in->failed;
+    struct dwell stays = {0};
+    codec_get_string(in, id, sizeof id);
+    unsigned in_vain = codec_get_u8(in), flags = codec_get_u8(in), has_stays = codec_get_u8(in);
+    if (in->failed || in_vain > MOST_IN_VAIN || flags > 7 || has_stays > 1 ||
+        (has_stays && !dwell_load(&stays, in)))
+        return false;
+    int circuit = take ? site_find_circuit(n->from.site, id) : -1;
+    if (circuit < 0)
+        return true;
+    struct watched *w = &n->circuits[circuit];
+    w->in_vain = (uint8_t)in_vain;
+    w->stood = flags & 1;
+    w->maybe = flags & 2;
+    w->came = flags & 4;
+    n->dwells[circuit] = stays;
+    return true;
 }
 
 void near_overload_save(const struct near_overload *n, struct codec_out *out)
@@ -487,18 +504,16 @@ void near_overload_save(const struct near_overload *n, struct codec_out *out)
     size_t begun = codec_begin(out, SECTION_HABITS);
     habits_save(n->habits, out);
     codec_end(out, begun);
-    begun = codec_begin(out, SECTION_WARNINGS);
-    put_warnings(n, out);
-    codec_end(out, begun);
+    for (size_t i = 0; i < n->from.site->circuit_count; i++)
+        put_circuit(n, i, out);
 }
 
-/* take: it was looked at and is whole */
 static bool get_sections(struct near_overload *n, struct codec_in in, bool take)
 {
     uint32_t tag;
     struct codec_in section;
     while (codec_next(&in, &tag, &section)) {
-        if (tag == SECTION_WARNINGS && !get_warnings(n, &section, take))
+        if (tag == SECTION_CIRCUIT && !get_circuit(n, &section, take))
             return false;
         if (tag == SECTION_HABITS && take && !habits_load(n->habits, &section))
             return false;
@@ -509,8 +524,8 @@ static bool get_sections(struct near_overload *n, struct codec_in in, bool take)
 bool near_overload_load(struct near_overload *n, struct codec_in *in)
 {
     struct codec_in look = *in;
-    if (codec_get_u32(&look) < SECTION_HABITS
-            ? !habits_load(n->habits, in)
+    bool old = codec_get_u32(&look) < SECTION_HABITS;
+    if (old ? !habits_load(n->habits, in)
             : !get_sections(n, *in, false) || !get_sections(n, *in, true))
         return false;
     for (size_t i = 0; i < n->from.site->circuit_count; i++)

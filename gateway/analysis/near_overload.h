@@ -38,8 +38,8 @@ void near_overload_step(struct near_overload *n, const struct frame *f);
 double near_overload_chance(const struct near_overload *n, int circuit, double amps,
                             double seconds);
 
-/* What was learned of the loads, and which warnings nothing came of, by circuit id. False:
- * damaged, and the warnings unchanged. */
+/* What was learned of the loads and of how long currents stay, and the warnings that nothing
+ * came of, by circuit id. False: damaged, unchanged. */
 void near_overload_save(const struct near_overload *n, struct codec_out *out);
 bool near_overload_load(struct near_overload *n, struct codec_in *in);
 

@@ -9,7 +9,7 @@
     }
 
 const struct rules_row rules_table[] = {
-    ROW(near_overload_chance, 0.1, 0.01, 0.99, "",
+    ROW(near_overload_chance, 0.15, 0.01, 0.99, "",
         "chance of opening within the horizon that raises the warning"),
     ROW(near_overload_clear_chance, 0.03, 0.0, 0.99, "",
         "the warning returns below this chance"),
