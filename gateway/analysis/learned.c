@@ -38,30 +38,46 @@ static void follow_mean(float *mean, float value, float n)
     *mean += (value - *mean) / fminf(n, MEMORY);
 }
 
-/* Squared distance in size and inrush. */
-static float distance(const struct learned_load *c, float amps, float inrush)
+/* A run on the scales of a cluster. */
+struct place_of {
+    float amps, inrush; /* logarithms; the inrush over the amps */
+    float size;         /* how far off in amps another run of the load may be */
+};
+
+static struct place_of place_of(float amps, float inrush)
 {
-    float size = SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
-    float a = (log_of(amps, 0.02F) - c->amps.mean) / size;
-    float i = (log_of(inrush / fmaxf(amps, 0.02F), 1) - c->inrush.mean) /
-              (INRUSH_LOG + sqrtf(c->inrush.variance));
+    return (struct place_of){
+        .amps = log_of(amps, 0.02F),
+        .inrush = log_of(inrush / fmaxf(amps, 0.02F), 1),
+        .size = SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F),
+    };
+}
+
+/* Squared distance in size and inrush. */
+static float distance(const struct learned_load *c, const struct place_of *x)
+{
+    float a = (x->amps - c->amps.mean) / x->size;
+    float i = (x->inrush - c->inrush.mean) / (INRUSH_LOG + sqrtf(c->inrush.variance));
     return a * a + 0.5F * i * i;
 }
 
-static float length_distance(const struct learned_load *c, float seconds)
+static float length_distance(const struct learned_load *c, float log_seconds)
 {
-    float d =
-        (log_of(seconds, 1) - c->seconds.mean) / (LENGTH_LOG + sqrtf(c->seconds.variance));
+    float d = (log_seconds - c->seconds.mean) / (LENGTH_LOG + sqrtf(c->seconds.variance));
     return d * d;
 }
 
 const struct learned_load *learned_like(const struct learned *l, float amps, float inrush)
 {
     const struct learned_load *best = NULL;
+    struct place_of x = place_of(amps, inrush);
     float least = ALIKE;
     for (int i = 0; i < LEARNED_MAX; i++) {
         const struct learned_load *c = &l->loads[i];
-        float d = c->id ? distance(c, amps, inrush) - 0.2F * log_of(c->runs, 1) : ALIKE;
+        float d = c->id ? distance(c, &x) : ALIKE + 2;
+        if (d >= ALIKE + 2)
+            continue; /* however often it was seen */
+        d -= 0.2F * log_of(c->runs, 1);
         if (d < least)
             least = d, best = c;
     }
@@ -72,11 +88,11 @@ const struct learned_load *learned_of_size(const struct learned *l, float amps,
                                            float runs_least)
 {
     const struct learned_load *best = NULL;
-    float least = 1;
+    float least = 1, size = OF_SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
+    float log_amps = log_of(amps, 0.02F);
     for (int i = 0; i < LEARNED_MAX; i++) {
         const struct learned_load *c = &l->loads[i];
-        float size = OF_SIZE_LOG + SIZE_AMPS / fmaxf(amps, 0.05F);
-        float d = fabsf(log_of(amps, 0.02F) - c->amps.mean) / size;
+        float d = fabsf(log_amps - c->amps.mean) / size;
         if (c->id && c->runs >= runs_least && d < least)
             least = d, best = c;
     }
@@ -136,8 +152,8 @@ static void merge_grown(struct learned *l, struct learned_load *a)
             continue;
         if (fabsf(a->twins - b->twins) > TWINS_APART)
             continue;
-        float d = distance(a, expf(b->amps.mean), expf(b->amps.mean + b->inrush.mean)) +
-                  length_distance(a, expf(b->seconds.mean));
+        struct place_of x = place_of(expf(b->amps.mean), expf(b->amps.mean + b->inrush.mean));
+        float d = distance(a, &x) + length_distance(a, b->seconds.mean);
         if (d < MERGE)
             merge(a, b);
     }
@@ -147,12 +163,13 @@ static const struct learned_load *which(const struct learned *l, const struct ru
                                         float twins_least)
 {
     const struct learned_load *best = NULL;
-    float least = ALIKE;
+    struct place_of x = place_of(s->first, s->inrush);
+    float least = ALIKE, seconds = log_of(s->on_seconds, 1);
     for (int i = 0; i < LEARNED_MAX; i++) {
         const struct learned_load *c = &l->loads[i];
         if (c->id == 0 || c->twins < twins_least)
             continue;
-        float d = distance(c, s->first, s->inrush) + length_distance(c, s->on_seconds);
+        float d = distance(c, &x) + length_distance(c, seconds);
         if (d < least)
             least = d, best = c;
     }
@@ -240,5 +257,5 @@ bool learned_alike(const struct learned_load *a, const struct learned_load *b)
     float size = fabsf(a->amps.mean - b->amps.mean);
     return size < SAME_SIZE_LOG + SIZE_AMPS / expf(a->amps.mean) &&
            fabsf(a->inrush.mean - b->inrush.mean) < INRUSH_LOG &&
-           length_distance(a, expf(b->seconds.mean)) < MERGE;
+           length_distance(a, b->seconds.mean) < MERGE;
 }

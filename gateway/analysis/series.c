@@ -8,7 +8,7 @@
 #define RICH_RUNS 4
 #define RICH_LOADS 3
 #define SERIES_LEAST 2.0F /* of a load, before it is believed */
-#define HALF 0.5F
+#define HALF 0.45F
 #define FADE 0.9F
 #define DEVIATIONS 2.5F
 #define LENGTH_LOG 0.35F
