@@ -1,114 +1,7 @@
 /* loads: meters of every kind, programmes, pulses, power factors, loads that move */
-#include "check.h"
+#include "loads_rig.h"
 
-#include "analysis/loads.h"
 #include "analysis/runs.h"
-
-#include <stdlib.h>
-
-#define MAX_EVENTS 256
-#define CIRCUITS 2
-#define BEGIN_WALL_MS 1767225600000
-
-struct bench {
-    struct site site;
-    struct rules_set rules;
-    struct signature_set signatures; /* none */
-    struct frame *frame;
-    struct loads *loads;
-    struct event events[MAX_EVENTS];
-    size_t count;
-    int period_ms;
-    double step_amps; /* of the meter */
-};
-
-static void note(void *context, const struct event *e)
-{
-    struct bench *b = context;
-    assert_true(b->count < MAX_EVENTS);
-    b->events[b->count++] = *e;
-}
-
-static void begin(struct bench *b, uint32_t has)
-{
-    frame_destroy(b->frame);
-    b->frame = frame_create(&b->site);
-    b->frame->has |= has;
-    b->frame->mono_ms = 5000;
-    b->frame->wall_ms = BEGIN_WALL_MS;
-    loads_destroy(b->loads);
-    b->loads = loads_create(&b->site, &b->rules, &b->signatures, note, b);
-    b->count = 0;
-}
-
-static int set_up(void **state)
-{
-    struct bench *b = calloc(1, sizeof *b);
-    site_init(&b->site);
-    b->site.nominal_volts = 230;
-    strcpy(site_add_panel(&b->site)->id, "main");
-    for (int i = 0; i < CIRCUITS; i++) {
-        struct site_circuit *c = site_add_circuit(&b->site);
-        strcpy(c->id, i ? "main-02" : "main-01");
-        c->panel = 0;
-        c->poles = 1;
-        c->breaker_amps = 16;
-    }
-    site_finish(&b->site);
-    assert_true(rules_set_init(&b->rules, &b->site));
-    b->period_ms = 1000;
-    b->step_amps = 0.01;
-    begin(b, 0);
-    *state = b;
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    struct bench *b = *state;
-    loads_destroy(b->loads);
-    frame_destroy(b->frame);
-    rules_set_free(&b->rules);
-    site_free(&b->site);
-    free(b);
-    return 0;
-}
-
-/* Both circuits' currents for so many seconds. */
-static void both(struct bench *b, double first, double second, double seconds)
-{
-    double amps[CIRCUITS] = {first, second};
-    for (int64_t t = 0; t < llround(seconds * 1000); t += b->period_ms) {
-        for (size_t i = 0; i < CIRCUITS; i++)
-            b->frame->values[i] = (float)(round(amps[i] / b->step_amps) * b->step_amps);
-        loads_step(b->loads, b->frame, NULL);
-        b->frame->mono_ms += b->period_ms;
-        b->frame->wall_ms += b->period_ms;
-    }
-}
-
-static void hold(struct bench *b, double amps, double seconds)
-{
-    both(b, amps, 0, seconds);
-}
-
-static size_t ons(const struct bench *b)
-{
-    size_t n = 0;
-    for (size_t k = 0; k < b->count; k++)
-        n += b->events[k].type == EVENT_LOAD_ON;
-    return n;
-}
-
-static const struct event *on_at(const struct bench *b, double seconds, double within)
-{
-    for (size_t k = 0; k < b->count; k++) {
-        double at = (double)(b->events[k].wall_ms - BEGIN_WALL_MS) / 1000;
-        if (b->events[k].type == EVENT_LOAD_ON && fabs(at - seconds) <= within)
-            return &b->events[k];
-    }
-    return NULL;
-}
 
 static void meters_of_every_kind_see_the_same_loads(void **state)
 {
@@ -119,19 +12,19 @@ static void meters_of_every_kind_see_the_same_loads(void **state)
         {1000, 0.01, 0.02, 1},  {1000, 0.1, 0.11, 1},  {10000, 0.01, 0.02, 10},
         {200, 0.01, 0.02, 0.4}, {200, 0.1, 0.11, 0.4}, {10000, 0.1, 0.11, 10},
     };
-    struct bench *b = *state;
+    struct loads_rig *b = *state;
     for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
         b->period_ms = kinds[k].period_ms;
         b->step_amps = kinds[k].step_amps;
-        begin(b, 0);
-        hold(b, 0.2, 300);
-        hold(b, 0.9, 600); /* 0.7 A */
-        hold(b, 9.3, 180); /* and 8.4 A */
-        hold(b, 0.9, 600);
-        hold(b, 0.2, 300);
-        assert_int_equal(ons(b), 2);
-        const struct event *small = on_at(b, 300, kinds[k].off_by_seconds);
-        const struct event *large = on_at(b, 900, kinds[k].off_by_seconds);
+        rig_begin(b, 0);
+        rig_hold(b, 0.2, 300);
+        rig_hold(b, 0.9, 600); /* 0.7 A */
+        rig_hold(b, 9.3, 180); /* and 8.4 A */
+        rig_hold(b, 0.9, 600);
+        rig_hold(b, 0.2, 300);
+        assert_int_equal(rig_ons(b), 2);
+        const struct event *small = rig_on_at(b, 300, kinds[k].off_by_seconds);
+        const struct event *large = rig_on_at(b, 900, kinds[k].off_by_seconds);
         assert_non_null(small);
         assert_non_null(large);
         assert_near(small->load.amps, 0.7, kinds[k].off_by_amps);
@@ -145,27 +38,27 @@ static void meters_of_every_kind_see_the_same_loads(void **state)
 }
 
 /* A pump, and 40 s later its element; the second part of the programme without it. */
-static void programme(struct bench *b)
+static void programme(struct loads_rig *b)
 {
-    hold(b, 0.4, 40);
-    hold(b, 9.2, 600);
-    hold(b, 0.4, 300);
-    hold(b, 0, 60);
-    hold(b, 0.4, 40);
-    hold(b, 9.2, 300);
-    hold(b, 0.4, 500);
-    hold(b, 0, 7200);
+    rig_hold(b, 0.4, 40);
+    rig_hold(b, 9.2, 600);
+    rig_hold(b, 0.4, 300);
+    rig_hold(b, 0, 60);
+    rig_hold(b, 0.4, 40);
+    rig_hold(b, 9.2, 300);
+    rig_hold(b, 0.4, 500);
+    rig_hold(b, 0, 7200);
 }
 
 static void a_programme_is_one_run(void **state)
 {
-    struct bench *b = *state;
-    hold(b, 0, 60);
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 60);
     for (int i = 0; i < 3; i++)
         programme(b);
     b->count = 0;
     programme(b);
-    assert_int_equal(ons(b), 1);
+    assert_int_equal(rig_ons(b), 1);
     assert_near(b->events[0].load.amps, 0.4, 0.05);
     assert_int_equal(b->count, 2);
     assert_near(b->events[1].load.seconds, 40 + 600 + 300 + 60 + 40 + 300 + 500, 3);
@@ -173,52 +66,52 @@ static void a_programme_is_one_run(void **state)
 
 static void what_comes_into_a_programme_at_another_time_is_told(void **state)
 {
-    struct bench *b = *state;
-    hold(b, 0, 60);
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 60);
     for (int i = 0; i < 4; i++)
         programme(b);
     b->count = 0;
-    hold(b, 0.4, 40);
-    hold(b, 9.2, 600);
-    hold(b, 0.4, 60);
-    hold(b, 12.0, 150); /* 11.6 A */
-    hold(b, 0.4, 300);
-    hold(b, 0, 7200);
-    assert_int_equal(ons(b), 2);
+    rig_hold(b, 0.4, 40);
+    rig_hold(b, 9.2, 600);
+    rig_hold(b, 0.4, 60);
+    rig_hold(b, 12.0, 150); /* 11.6 A */
+    rig_hold(b, 0.4, 300);
+    rig_hold(b, 0, 7200);
+    assert_int_equal(rig_ons(b), 2);
     assert_near(b->events[1].load.amps, 11.6, 0.1);
 }
 
 static void pulses_are_one_train_and_hide_nothing_else(void **state)
 {
-    struct bench *b = *state;
-    hold(b, 0.1, 60);
+    struct loads_rig *b = *state;
+    rig_hold(b, 0.1, 60);
     for (int i = 0; i < 60; i++) {
-        hold(b, 6.6, 4);
-        hold(b, 0.1, 40);
+        rig_hold(b, 6.6, 4);
+        rig_hold(b, 0.1, 40);
     }
-    assert_int_equal(ons(b), 1);
-    hold(b, 0.5, 6); /* 0.4 A, and a pulse before it has settled */
-    hold(b, 7.0, 4);
-    hold(b, 0.5, 400);
-    hold(b, 0.1, 100);
-    assert_int_equal(ons(b), 2);
+    assert_int_equal(rig_ons(b), 1);
+    rig_hold(b, 0.5, 6); /* 0.4 A, and a pulse before it has settled */
+    rig_hold(b, 7.0, 4);
+    rig_hold(b, 0.5, 400);
+    rig_hold(b, 0.1, 100);
+    assert_int_equal(rig_ons(b), 2);
     assert_near(b->events[b->count - 2].load.amps, 0.4, 0.05);
-    hold(b, 5.1, 60); /* another load, of another size */
-    hold(b, 0.1, 100);
-    assert_int_equal(ons(b), 3);
+    rig_hold(b, 5.1, 60); /* another load, of another size */
+    rig_hold(b, 0.1, 100);
+    assert_int_equal(rig_ons(b), 3);
 }
 
 static void an_iron_heats_up_and_keeps_its_heat_in_one_run(void **state)
 {
-    struct bench *b = *state;
-    hold(b, 0, 60);
-    hold(b, 9.6, 65);
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 60);
+    rig_hold(b, 9.6, 65);
     for (int i = 0; i < 12; i++) {
-        hold(b, 0, 50);
-        hold(b, 9.6, 14);
+        rig_hold(b, 0, 50);
+        rig_hold(b, 9.6, 14);
     }
-    hold(b, 0, 1200);
-    assert_int_equal(ons(b), 1);
+    rig_hold(b, 0, 1200);
+    assert_int_equal(rig_ons(b), 1);
     assert_near(b->events[0].load.amps, 9.6, 0.05);
 }
 
@@ -233,26 +126,26 @@ static void seen(void *context, int circuit, const struct run *r, const struct r
 }
 
 /* 2 A at unity and, on top of it, a motor of 3 A. */
-static float motor_power_factor(struct bench *b, uint32_t has, double factor)
+static float motor_power_factor(struct loads_rig *b, uint32_t has, double factor)
 {
     float found = -1;
     size_t watts = frame_index(b->frame, FRAME_WATTS, 0);
     size_t pf = frame_index(b->frame, FRAME_POWER_FACTOR, 0);
-    begin(b, has);
+    rig_begin(b, has);
     loads_observe(b->loads, seen, &found);
     for (int i = 0; i < 300; i++) {
         bool motor = i >= 100 && i < 200;
         double amps = motor ? 5 : 2, power = 230 * (2 + (motor ? 3 * factor : 0));
         b->frame->values[watts] = (float)power;
         b->frame->values[pf] = (float)(power / 230 / amps);
-        hold(b, amps, 1);
+        rig_hold(b, amps, 1);
     }
     return found;
 }
 
 static void the_power_factor_of_a_load_is_that_of_what_it_adds(void **state)
 {
-    struct bench *b = *state;
+    struct loads_rig *b = *state;
     assert_near((double)motor_power_factor(b, 1U << FRAME_WATTS, 0.6), 0.6, 0.01);
     assert_near((double)motor_power_factor(b, 1U << FRAME_POWER_FACTOR, 0.6), 0.6, 0.01);
     assert_near((double)motor_power_factor(b, 1U << FRAME_WATTS, 1.0), 1.0, 0.01);
@@ -261,22 +154,22 @@ static void the_power_factor_of_a_load_is_that_of_what_it_adds(void **state)
 
 static void a_load_that_moved_is_noticed(void **state)
 {
-    struct bench *b = *state;
+    struct loads_rig *b = *state;
     struct loads_known known[LOADS_MAX_KNOWN];
-    both(b, 0, 0, 60);
+    rig_both(b, 0, 0, 60);
     for (int i = 0; i < 12; i++) { /* twice a day */
-        both(b, 5.2, 0, 300);
-        both(b, 0, 0, 100);
-        both(b, 0, 3.1, 200); /* one that stays where it is */
-        both(b, 0, 0, 42700);
+        rig_both(b, 5.2, 0, 300);
+        rig_both(b, 0, 0, 100);
+        rig_both(b, 0, 3.1, 200); /* one that stays where it is */
+        rig_both(b, 0, 0, 42700);
     }
     assert_int_equal(loads_known(b->loads, 1, known), 1);
     assert_int_equal(known[0].moved_from, -1);
     for (int i = 0; i < 12; i++) {
-        both(b, 0, 5.2, 300);
-        both(b, 0, 0, 100);
-        both(b, 0, 3.1, 200);
-        both(b, 0, 0, 42700);
+        rig_both(b, 0, 5.2, 300);
+        rig_both(b, 0, 0, 100);
+        rig_both(b, 0, 3.1, 200);
+        rig_both(b, 0, 0, 42700);
     }
     assert_int_equal(loads_known(b->loads, 1, known), 2);
     for (int k = 0; k < 2; k++)
@@ -287,7 +180,7 @@ static void a_load_that_moved_is_noticed(void **state)
 
 int main(void)
 {
-#define CASE(f) cmocka_unit_test_setup_teardown(f, set_up, tear_down)
+#define CASE(f) cmocka_unit_test_setup_teardown(f, loads_rig_set_up, loads_rig_tear_down)
     const struct CMUnitTest tests[] = {
         CASE(meters_of_every_kind_see_the_same_loads),
         CASE(a_programme_is_one_run),
