@@ -32,6 +32,7 @@ RATES = ["openings_are_rare", "switch_on_before", "breaker_heat"]
 FIXED = ["current_surge", "after_reset"]
 FACTORS = ["cold", "fault, large load", "fault, small load", "heat"]
 TYPICAL = 1 / 600.0  # EVIDENCE_TYPICAL_END
+RESET_LEAST = 240  # seconds: nobody in the made houses resets a breaker sooner, in real ones somebody may
 STIFF_WEIGHTS, STIFF_FACTORS = 1.0, 3.0
 
 
@@ -68,7 +69,7 @@ def moments(judged):
         found = [r for r in judged if least < r["silent"] <= most and r["moment"] != "back"]
         if found:
             yield "open", found[-1]
-    if judged[-1]["moment"] == "back":
+    if judged[-1]["moment"] == "back" and judged[-1]["silent"] >= RESET_LEAST:
         yield "back", judged[-1]
 
 

@@ -6,6 +6,7 @@
 #define FLOOR_AMPS 1e-3 /* what meters resolve at best; a reading of nothing has a log too */
 #define UNSURE_ONE_POLL                                                                        \
     1.5                   /* of a level's log from one reading; falls with their square root */
+#define HALF_SURE_POLLS 120.0 /* what stands by takes its time to settle; fitted */
 #define WIDTH 0.02        /* from one time to the next, however many readings */
 #define BROAD_MEAN (-5.0) /* where nothing is known: 7 mA, */
 #define BROAD_WIDTH 2.0   /* or seven times as much, or as little */
@@ -72,7 +73,7 @@ double stillness_log_ratio(const struct stillness_known *k, double rms, int poll
     /* other loads may stand by than did so far, as on another circuit; or none at all */
     double off_now = weighed(off, known(k->off), (broad + elsewhere + lost) / 3.0, PRIOR_OFF);
     double lost_now = weighed(lost, known(k->lost), (broad + off) / 2.0, PRIOR_LOST);
-    return log(lost_now / off_now);
+    return log(lost_now / off_now) * polls / (polls + HALF_SURE_POLLS);
 }
 
 void stillness_save(const struct stillness *s, struct codec_out *out)
