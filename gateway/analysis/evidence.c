@@ -14,7 +14,7 @@
 #define FLICKERS 30.0 /* times as likely when several loads end as at any other time */
 #define SWITCH_ONS_A_DAY 20.0
 #define FAULTS_LARGE_A_DAY 0.4
-#define FAULTS_SMALL_A_DAY 0.034
+#define FAULTS_SMALL_A_DAY 0.025
 #define COLD_TRUST 1.8
 #define HEAT_TRUST 2.3
 #define SURGE_TIMES 4.0 /* of what the breaker must hold */
@@ -31,7 +31,7 @@
 #define RESET_QUICK (-3.0)
 #define RESET_IMPOSSIBLE_SECONDS 10.0
 #define RESET_IMPOSSIBLE (-6.0)
-#define CAME_BACK (-1.13) /* what is back by itself had mostly gone by itself; fitted */
+#define CAME_BACK (-0.25) /* what is back by itself had mostly gone by itself; fitted */
 #define MUCH_LESS 0.4     /* of what was carried before */
 #define MORE 1.15
 #define REST_SPREAD_AMPS 0.012 /* of one reading of nothing, where nothing is known */

@@ -10,6 +10,7 @@
 #define PRIOR_SIZE 0.5       /* and what is usual here against falls of that size */
 #define PRIOR_SWITCH_ONS 1.0 /* most sizes never end at once, some do so often */
 #define USUAL_ENDS_AT_ONCE 0.05
+#define ENDS_AT_ONCE_LEAST 0.002 /* a hand at the wrong switch */
 #define PRIOR_LASTED 0.5
 #define ALIKE_LOG 0.35
 #define PRIOR_AGE 1.0
@@ -38,7 +39,7 @@
 #define LOW_WIDTH_AMPS 0.006
 #define LOW_BROAD_AMPS 0.02
 #define LOW_BROAD_WEIGHT 1.0 /* against one reading seen here */
-#define STATE_VERSION 3U /* 2: without off_level */
+#define STATE_VERSION 3U     /* 2: without off_level */
 
 void falls_init(struct falls *f)
 {
@@ -177,7 +178,7 @@ double falls_ends_at_once(const struct falls *f, double amps)
         on += (double)f->switch_ons[k];
         ended += (double)f->ended_at_once[k];
     }
-    return ended / on;
+    return fmax(ended / on, ENDS_AT_ONCE_LEAST);
 }
 
 double falls_switch_ons_per_day(const struct falls *f, double least_amps, double usual)

@@ -60,8 +60,8 @@ struct falls {
     uint32_t evening_count;
     struct step_sizes steps;
     struct stillness off_level; /* what it reads while its loads are off */
-    float habit_log_odds; /* that it is switched off at night */
-    int32_t habit_day;    /* the last night that was judged */
+    float habit_log_odds;       /* that it is switched off at night */
+    int32_t habit_day;          /* the last night that was judged */
     int32_t faded_day;
 };
 

@@ -5,13 +5,14 @@
 
 #define FLOOR_AMPS 1e-3 /* what meters resolve at best; a reading of nothing has a log too */
 #define UNSURE_ONE_POLL                                                                        \
-    1.5                   /* of a level's log from one reading; falls with their square root */
+    1.5                 /* of a level's log from one reading; falls with their square root */
+#define BACK_UNSEEN 0.1 /* of lost supplies are back before anything that shows is on */
 #define HALF_SURE_POLLS 120.0 /* what stands by takes its time to settle; fitted */
-#define WIDTH 0.02        /* from one time to the next, however many readings */
-#define BROAD_MEAN (-5.0) /* where nothing is known: 7 mA, */
-#define BROAD_WIDTH 2.0   /* or seven times as much, or as little */
-#define PRIOR_LOST 0.25   /* levels learned that weigh as much as what is known before: */
-#define PRIOR_OFF 2.0     /* a meter stays the same, what stands by does not */
+#define WIDTH 0.02            /* from one time to the next, however many readings */
+#define BROAD_MEAN (-5.0)     /* where nothing is known: 7 mA, */
+#define BROAD_WIDTH 2.0       /* or seven times as much, or as little */
+#define PRIOR_LOST 0.25       /* levels learned that weigh as much as what is known before: */
+#define PRIOR_OFF 2.0         /* a meter stays the same, what stands by does not */
 
 static double level_of(double rms)
 {
@@ -73,6 +74,7 @@ double stillness_log_ratio(const struct stillness_known *k, double rms, int poll
     /* other loads may stand by than did so far, as on another circuit; or none at all */
     double off_now = weighed(off, known(k->off), (broad + elsewhere + lost) / 3.0, PRIOR_OFF);
     double lost_now = weighed(lost, known(k->lost), (broad + off) / 2.0, PRIOR_LOST);
+    lost_now += BACK_UNSEEN * (off_now - lost_now);
     return log(lost_now / off_now) * polls / (polls + HALF_SURE_POLLS);
 }
 

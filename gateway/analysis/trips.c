@@ -12,7 +12,7 @@
 #define STEP_LONGEST_POLLS 3  /* between two readings, for their difference to be a step */
 #define STEP_SETTLED_MS 10000 /* without another step */
 #define MORE_TIMES 2.5F       /* a block's mean square over that of those before it */
-#define MORE_AMPS2 3e-3F /* and so much more in sum: 10 mA */
+#define MORE_AMPS2 3e-3F      /* and so much more in sum: 10 mA */
 #define EXPOSURE_MS 60000
 #define HEAT_FROM_SHARE 0.3 /* of the rating */
 #define CHANCE_FROM_SHARE 0.6

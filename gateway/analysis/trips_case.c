@@ -24,8 +24,8 @@
 #define LEAST_LOAD_SHARE 0.03
 #define LASTING_SECONDS 21600.0 /* unless they have run for so long */
 #define LASTING_LEAST_AMPS 0.03
-/* One load may draw 80 % of a branch circuit's rating (NEC 210.23); what draws so much more was two
- * that were switched on together. */
+/* One load may draw 80 % of a branch circuit's rating (NEC 210.23); what draws so much more was
+ * two that were switched on together. */
 #define TWO_FROM_RATINGS 1.3
 #define FEEDER_NOISE_AMPS 0.1
 #define WITH_MOST 64
