@@ -62,6 +62,11 @@ static double weighed(double learned, uint32_t n, double prior, double count)
     return (n * learned + count * prior) / (n + count);
 }
 
+bool stillness_knows(const struct stillness_known *k)
+{
+    return k->lost->count > 0 && k->off->count > 0;
+}
+
 double stillness_log_ratio(const struct stillness_known *k, double rms, int polls)
 {
     if (polls < STILLNESS_LEAST_POLLS || k->lost->count + k->off->count == 0)

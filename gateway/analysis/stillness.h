@@ -42,6 +42,9 @@ struct stillness_known {
     const struct stillness *off_elsewhere; /* and on any circuit of the site */
 };
 
+/* Both kinds of level were learned. */
+bool stillness_knows(const struct stillness_known *k);
+
 /* Natural log of P(read so | supply lost) / P(read so | loads off). */
 double stillness_log_ratio(const struct stillness_known *k, double rms, int polls);
 

@@ -45,7 +45,7 @@ static void it_tells_the_two_apart(void **state)
     struct stillness lost = times(5, DEAD_AMPS), off = times(20, IDLE_AMPS);
     (void)state;
     assert_true(ratio(&lost, &off, DEAD_AMPS, 900) > 2.0);
-    assert_true(ratio(&lost, &off, IDLE_AMPS, 900) < -2.0);
+    assert_true(ratio(&lost, &off, IDLE_AMPS, 900) < -1.5); /* it may be back unseen */
     /* fewer readings are less sure */
     double close_to = 1.3 * DEAD_AMPS;
     assert_true(ratio(&lost, &off, close_to, 900) < ratio(&lost, &off, close_to, 60));
