@@ -9,8 +9,7 @@
  * is) while clients ask over loopback: charts of an hour to a year, and the live stream held
  * open 200 times.
  *
- * `bench_page serve` only plays the engine, says its port and ends when its input does: for
- * bench_view.sh.
+ * `bench_page serve` only plays the engine, says its port: for bench_view.sh, which ends it.
  */
 #include "base/clock.h"
 #include "config/reader.h"
@@ -20,7 +19,6 @@
 
 #include <arpa/inet.h>
 #include <netinet/tcp.h>
-#include <poll.h>
 #include <pthread.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -339,17 +337,15 @@ static void with_streams(struct web *w, struct store *s, const struct site *site
         close(fds[i]);
 }
 
-/* the engine's part until nobody wants it any more */
-static void serve(struct web *w, struct store *s, const struct site *site)
+/* the engine's part until somebody ends it */
+static _Noreturn void serve(struct web *w, struct store *s, const struct site *site)
 {
     struct frame *f = frame_create(site);
     unsigned seed = 9;
-    struct pollfd in = {.fd = 0, .events = POLLIN};
     printf("port %d\n", web_port(w));
     fflush(stdout);
-    while (poll(&in, 1, 1000) == 0)
+    for (;; sleep(1))
         one_turn(w, s, f, &seed);
-    frame_destroy(f);
 }
 
 static void measure(struct web *w, struct store *s, const struct site *site, int64_t now)

@@ -5,10 +5,7 @@ set -u
 b=$1
 cd "$(dirname "$0")/../.." || exit 1
 . tests/browser/browser.inc
-mkfifo "$dir/in"
-start view "$b/tests/bench/bench_page" serve < "$dir/in"
-exec 7> "$dir/in"
+start view "$b/tests/bench/bench_page" serve
 until_true 3600 grep -q '^port ' "$dir/view.log" || fail "the page is not served"
 cp tests/bench/view.mjs "$out/"
 node "$out/view.mjs" "http://127.0.0.1:$(sed -n 's/^port //p' "$dir/view.log")" "$browser" || fail "the browser"
-exec 7>&-

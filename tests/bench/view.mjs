@@ -8,7 +8,7 @@ for (let i = 0; i < 15; i++) {
   const context = await browser.newContext({ viewport: { width: 390, height: 844 } });
   const page = await context.newPage();
   await page.goto(base + '/');
-  await page.waitForFunction(() => performance.getEntriesByName('first-view').length);
+  await page.waitForSelector('.slot');
   runs.push(await page.evaluate(() => {
     const nav = performance.getEntriesByType('navigation')[0], all = performance.getEntriesByType('resource');
     const last = (part) => Math.max(0, ...all.filter((r) => r.name.includes(part)).map((r) => r.responseEnd));
