@@ -1,53 +1,16 @@
 #include "access.h"
 
+#include "access_parts.h"
+
 #include "base/text.h"
 #include "model/event_json.h"
 
-#include <pthread.h>
-#include <sodium.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define VERSION 1
 #define HOUR_MS INT64_C(3600000)
-#define ADDRESS_SIZE 48
 #define PASSES 3 /* RFC 9106, section 4: with 64 MiB */
-
-struct person {
-    char id[SITE_ID_SIZE];
-    char password[crypto_pwhash_STRBYTES]; /* "": none */
-    uint8_t code[CODE_HASH_BYTES];
-    int64_t code_until_wall_ms; /* 0: none */
-};
-
-struct visit {
-    char id[ACCESS_VISIT_ID_SIZE]; /* "": free */
-    char name[SITE_NAME_SIZE];
-    char by[SITE_NAME_SIZE];
-    uint8_t code[CODE_HASH_BYTES];
-    int64_t until_wall_ms;
-};
-
-struct session {
-    uint8_t hash[CODE_HASH_BYTES];
-    char id[SITE_ID_SIZE]; /* whose; "": free */
-    char address[ADDRESS_SIZE];
-    int64_t began_wall_ms, seen_wall_ms;
-    int64_t saved_wall_ms; /* seen, as the record has it */
-};
-
-struct access {
-    pthread_mutex_t lock;
-    const struct delivery *delivery;
-    struct person people[DELIVERY_MAX_PEOPLE]; /* beside those of the delivery */
-    struct visit visits[ACCESS_MOST_VISITS];
-    struct session sessions[ACCESS_MOST_SESSIONS];
-    bool first; /* the first code is good still */
-    uint8_t first_code[CODE_HASH_BYTES];
-    bool changed;
-    char nobody[crypto_pwhash_STRBYTES]; /* a hash that no password has */
-};
 
 struct access *access_create(const struct delivery *d)
 {
@@ -88,7 +51,7 @@ void access_life(enum delivery_role role, int64_t *idle_ms, int64_t *most_ms)
 
 /* ---- looking up; all with the lock held ---- */
 
-static struct person *find_person(struct access *a, const char *id)
+struct person *access_find_person(struct access *a, const char *id)
 {
     int i = delivery_find_person(a->delivery, id);
     return i < 0 ? NULL : &a->people[i];
@@ -217,7 +180,7 @@ bool access_check_password(struct access *a, const char *person, const char *pas
 {
     char hash[crypto_pwhash_STRBYTES];
     pthread_mutex_lock(&a->lock);
-    const struct person *p = find_person(a, person);
+    const struct person *p = access_find_person(a, person);
     bool there = p && p->password[0];
     memcpy(hash, there ? p->password : a->nobody, sizeof hash);
     pthread_mutex_unlock(&a->lock);
@@ -241,7 +204,7 @@ bool access_check_code(struct access *a, const char *person, const char *code, i
     if (!code_hash(code, hash))
         return false;
     pthread_mutex_lock(&a->lock);
-    const struct person *p = find_person(a, person);
+    const struct person *p = access_find_person(a, person);
     int i = delivery_find_person(a->delivery, person);
     bool good = p && ((p->code_until_wall_ms > wall_ms && code_same(p->code, hash)) ||
                       (a->first && a->delivery->people[i].role == ROLE_ADMINISTRATOR &&
@@ -301,7 +264,7 @@ bool access_choose(struct access *a, const char *person, const char *password,
                               crypto_pwhash_ALG_ARGON2ID13) != 0)
         return false;
     pthread_mutex_lock(&a->lock);
-    struct person *p = find_person(a, person);
+    struct person *p = access_find_person(a, person);
     if (p) {
         memcpy(p->password, hash, sizeof p->password);
         p->code_until_wall_ms = 0;
@@ -322,7 +285,7 @@ bool access_begin(struct access *a, const char *id, const char *address, int64_t
     sodium_bin2hex(token, ACCESS_TOKEN_SIZE, secret, sizeof secret);
     pthread_mutex_lock(&a->lock);
     struct session *s = &a->sessions[0];
-    bool there = find_person(a, id) || find_visit(a, id);
+    bool there = access_find_person(a, id) || find_visit(a, id);
     for (size_t i = 0; i < ACCESS_MOST_SESSIONS && s->id[0]; i++)
         if (!a->sessions[i].id[0] || a->sessions[i].seen_wall_ms < s->seen_wall_ms)
             s = &a->sessions[i];
@@ -354,7 +317,7 @@ bool access_invite(struct access *a, const char *person, const uint8_t hash[CODE
                    int64_t until_wall_ms)
 {
     pthread_mutex_lock(&a->lock);
-    struct person *p = find_person(a, person);
+    struct person *p = access_find_person(a, person);
     if (p) {
         memcpy(p->code, hash, sizeof p->code);
         p->code_until_wall_ms = until_wall_ms;
@@ -397,7 +360,7 @@ bool access_add_visit(struct access *a, const char *id, const char *name, const 
 bool access_end_all(struct access *a, const char *id)
 {
     pthread_mutex_lock(&a->lock);
-    struct person *p = find_person(a, id);
+    struct person *p = access_find_person(a, id);
     struct visit *v = find_visit(a, id);
     if (p)
         p->code_until_wall_ms = 0;
@@ -456,118 +419,4 @@ json_t *access_json(struct access *a, int64_t wall_ms)
     }
     pthread_mutex_unlock(&a->lock);
     return json_pack("{s:o, s:o}", "people", people, "visits", visits);
-}
-
-/* ---- the record ---- */
-
-void access_save(struct access *a, struct codec_out *out)
-{
-    pthread_mutex_lock(&a->lock);
-    codec_put_u8(out, VERSION);
-    for (size_t i = 0; i < a->delivery->person_count; i++) {
-        const struct person *p = &a->people[i];
-        codec_put_u8(out, 'p');
-        codec_put_string(out, p->id);
-        codec_put_string(out, p->password);
-        codec_put_bytes(out, p->code, sizeof p->code);
-        codec_put_i64(out, p->code_until_wall_ms);
-    }
-    for (size_t i = 0; i < ACCESS_MOST_VISITS; i++) {
-        const struct visit *v = &a->visits[i];
-        if (!v->id[0])
-            continue;
-        codec_put_u8(out, 'v');
-        codec_put_string(out, v->id);
-        codec_put_string(out, v->name);
-        codec_put_string(out, v->by);
-        codec_put_bytes(out, v->code, sizeof v->code);
-        codec_put_i64(out, v->until_wall_ms);
-    }
-    for (size_t i = 0; i < ACCESS_MOST_SESSIONS; i++) {
-        struct session *s = &a->sessions[i];
-        if (!s->id[0])
-            continue;
-        s->saved_wall_ms = s->seen_wall_ms;
-        codec_put_u8(out, 's');
-        codec_put_bytes(out, s->hash, sizeof s->hash);
-        codec_put_string(out, s->id);
-        codec_put_string(out, s->address);
-        codec_put_i64(out, s->began_wall_ms);
-        codec_put_i64(out, s->seen_wall_ms);
-    }
-    pthread_mutex_unlock(&a->lock);
-}
-
-static void get_hash(struct codec_in *in, uint8_t out[CODE_HASH_BYTES])
-{
-    for (size_t i = 0; i < CODE_HASH_BYTES; i++)
-        out[i] = codec_get_u8(in);
-}
-
-/* a person who has gone from delivery.cfg is read and left out */
-static void load_person(struct access *a, struct codec_in *in)
-{
-    struct person read = {0}, *p;
-    codec_get_string(in, read.id, sizeof read.id);
-    codec_get_string(in, read.password, sizeof read.password);
-    get_hash(in, read.code);
-    read.code_until_wall_ms = codec_get_i64(in);
-    if (!in->failed && (p = find_person(a, read.id)))
-        *p = read;
-    sodium_memzero(&read, sizeof read);
-}
-
-static bool load_visit(struct codec_in *in, struct visit *v)
-{
-    codec_get_string(in, v->id, sizeof v->id);
-    codec_get_string(in, v->name, sizeof v->name);
-    codec_get_string(in, v->by, sizeof v->by);
-    get_hash(in, v->code);
-    v->until_wall_ms = codec_get_i64(in);
-    return !in->failed;
-}
-
-static bool load_session(struct codec_in *in, struct session *s)
-{
-    get_hash(in, s->hash);
-    codec_get_string(in, s->id, sizeof s->id);
-    codec_get_string(in, s->address, sizeof s->address);
-    s->began_wall_ms = codec_get_i64(in);
-    s->seen_wall_ms = s->saved_wall_ms = codec_get_i64(in);
-    return !in->failed;
-}
-
-static bool load_all(struct access *a, struct codec_in *in)
-{
-    size_t visits = 0, sessions = 0;
-    if (codec_get_u8(in) != VERSION)
-        return false;
-    while (in->at < in->end && !in->failed) {
-        uint8_t what = codec_get_u8(in);
-        if (what == 'p')
-            load_person(a, in);
-        else if (what == 'v' && visits < ACCESS_MOST_VISITS)
-            load_visit(in, &a->visits[visits++]);
-        else if (what == 's' && sessions < ACCESS_MOST_SESSIONS)
-            load_session(in, &a->sessions[sessions++]);
-        else
-            return false;
-    }
-    return !in->failed;
-}
-
-bool access_load(struct access *a, struct codec_in *in)
-{
-    pthread_mutex_lock(&a->lock);
-    bool good = load_all(a, in);
-    if (!good) {
-        memset(a->visits, 0, sizeof a->visits);
-        memset(a->sessions, 0, sizeof a->sessions);
-        for (size_t i = 0; i < a->delivery->person_count; i++) {
-            a->people[i].password[0] = '\0';
-            a->people[i].code_until_wall_ms = 0;
-        }
-    }
-    pthread_mutex_unlock(&a->lock);
-    return good;
 }

@@ -1,4 +1,4 @@
-/* who may come in: codes, waits, passwords, visits, sessions; what is asked at the door, and
+/* who may come in: passwords, visits, sessions; what is asked at the door, and
  * every route of /api/v1 without a session, with a wrong role and with a forged request */
 #include "check.h"
 #include "config_case.h"
@@ -165,88 +165,6 @@ static int status_of(struct house *h, const struct in *in)
 {
     return ask_as(h, in, (struct web_request){.method = "GET", .path = "/api/v1/status"}, NULL,
                   NULL);
-}
-
-/* ---- codes ---- */
-
-static void codes_are_typed_as_people_type(void **state)
-{
-    char code[CODE_SIZE], other[CODE_SIZE], small[64];
-    uint8_t a[CODE_HASH_BYTES], b[CODE_HASH_BYTES];
-    (void)state;
-    code_make(code);
-    code_make(other);
-    assert_string_not_equal(code, other);
-    assert_int_equal(strlen(code), CODE_SIZE - 1);
-    assert_true(code_hash(code, a));
-    snprintf(small, sizeof small, " %.4s%.4s - %.4s ", code, code + 5, code + 10);
-    for (char *c = small; *c; c++) {
-        *c = (char)(*c >= 'A' && *c <= 'Z' ? *c - 'A' + 'a' : *c);
-        *c = (char)(*c == '0' ? 'o' : *c == '1' ? 'l' : *c);
-    }
-    assert_true(code_hash(small, b));
-    assert_true(code_same(a, b));
-    assert_true(code_hash(other, b));
-    assert_false(code_same(a, b));
-    assert_false(code_hash("", b));
-    assert_false(code_hash("7K3M-X9QT-04R", b));
-    assert_false(code_hash("7K3M-X9QT-04RVA", b));
-    assert_false(code_hash("7K3M-X9QT-04R!", b));
-}
-
-/* ---- waits ---- */
-
-static void each_try_in_vain_doubles_the_wait(void **state)
-{
-    struct lockout *l = calloc(1, sizeof *l);
-    int64_t now = 5, wait = 0;
-    (void)state;
-    for (int i = 1; i < LOCKOUT_FREE; i++)
-        assert_int_equal(lockout_failed(l, "person kim", now), 0);
-    assert_int_equal(lockout_failed(l, "person kim", now), LOCKOUT_FIRST_MS);
-    assert_int_equal(lockout_wait_ms(l, "person kim", now), LOCKOUT_FIRST_MS);
-    assert_int_equal(lockout_wait_ms(l, "person ada", now), 0);
-    now += LOCKOUT_FIRST_MS;
-    assert_int_equal(lockout_wait_ms(l, "person kim", now), 0);
-    assert_int_equal(lockout_failed(l, "person kim", now), 2 * LOCKOUT_FIRST_MS);
-    for (int i = 0; i < 60; i++)
-        wait = lockout_failed(l, "person kim", now);
-    assert_int_equal(wait, LOCKOUT_MOST_MS);
-    lockout_good(l, "person kim");
-    assert_int_equal(lockout_wait_ms(l, "person kim", now), 0);
-    assert_int_equal(lockout_failed(l, "person kim", now), 0);
-    free(l);
-}
-
-static void names_that_are_made_up_push_out_the_oldest(void **state)
-{
-    struct lockout *l = calloc(1, sizeof *l);
-    char key[LOCKOUT_KEY_SIZE];
-    (void)state;
-    for (int i = 0; i < 2 * LOCKOUT_KEYS; i++) {
-        snprintf(key, sizeof key, "person %d", i);
-        for (int n = 0; n < LOCKOUT_FREE; n++)
-            lockout_failed(l, key, 1000 + i);
-    }
-    assert_int_equal(lockout_wait_ms(l, "person 0", 2000), 0);
-    assert_true(lockout_wait_ms(l, key, 2000) > 0);
-    free(l);
-}
-
-static void an_address_is_what_one_subscriber_has(void **state)
-{
-    static const struct {
-        const char *address, *key;
-    } cases[] = {{"192.0.2.7", "192.0.2.7"},
-                 {"2001:db8:1:2:3:4:5:6", "2001:db8:1:2::"},
-                 {"2001:db8:1:2::9", "2001:db8:1:2::"},
-                 {"?", "?"}};
-    char key[LOCKOUT_KEY_SIZE];
-    (void)state;
-    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
-        lockout_address_key(cases[i].address, key);
-        assert_string_equal(key, cases[i].key);
-    }
 }
 
 /* ---- the way in ---- */
@@ -648,10 +566,6 @@ static void a_manager_sees_no_loads(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(codes_are_typed_as_people_type),
-        cmocka_unit_test(each_try_in_vain_doubles_the_wait),
-        cmocka_unit_test(names_that_are_made_up_push_out_the_oldest),
-        cmocka_unit_test(an_address_is_what_one_subscriber_has),
         cmocka_unit_test(the_first_administrator_chooses_with_the_code_of_the_journal),
         cmocka_unit_test(a_person_is_let_in_by_a_code_once),
         cmocka_unit_test(a_new_password_ends_the_other_sessions),
