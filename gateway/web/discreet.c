@@ -47,6 +47,7 @@ static const struct {
     {"essential_load_silent", "is without something essential that should be running"},
     {"meter_lost", "has a meter that does not answer"},
     {"sensor_mismatch", "has a sensor that does not fit the others"},
+    {"shared_neutral", "shares a neutral that carries too much"},
 };
 
 static json_t *pick(json_t *from, const char *const *members)

@@ -204,6 +204,8 @@ static void let_in(const struct asking *k, const char *id, const char *act)
 {
     char token[ACCESS_TOKEN_SIZE];
     struct access_who who;
+    if (k->ask->who->id[0]) /* whoever was in with this browser before */
+        access_end(k->door->access, k->ask->who->session);
     if (!access_begin(k->door->access, id, k->ask->address, k->wall_ms, token) ||
         !access_find(k->door->access, token, k->wall_ms, &who)) {
         web_error(k->out, 403, "that is no code that is good at the moment");

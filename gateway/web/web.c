@@ -279,9 +279,9 @@ static bool start_daemon(struct web *w, char *why, size_t why_size)
         MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS, MHD_OPTION_CONNECTION_LIMIT,
         (unsigned)WEB_MOST_CONNECTIONS, MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES,
         MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)SILENCE_SECONDS,
-        MHD_OPTION_PER_IP_CONNECTION_LIMIT, w->context.local ? 0U : MOST_OF_ONE,
-        MHD_OPTION_NOTIFY_COMPLETED, web_http_completed, w, MHD_OPTION_ARRAY, tls,
-        MHD_OPTION_END);
+        MHD_OPTION_PER_IP_CONNECTION_LIMIT,
+        page_is_loopback(w->settings.listen) ? 0U : MOST_OF_ONE, MHD_OPTION_NOTIFY_COMPLETED,
+        web_http_completed, w, MHD_OPTION_ARRAY, tls, MHD_OPTION_END);
     if (!w->daemon) {
         snprintf(why, why_size, "the server could not be started%s",
                  w->cert.bytes ? "; is the certificate one, and the key its key?" : "");

@@ -130,6 +130,17 @@ for (const [size, theme, language] of [['phone', 'light', 'en'], ['phone', 'dark
     await p.context().close();
   }
 
+/* ---- it is over, and a person says what it was */
+await page.goto(base + '/#/' + address);
+await page.waitForSelector('details:has-text("It was something else")', { timeout: 150000 });
+await page.click('summary:has-text("It was something else")');
+await page.selectOption('details select', 'opened_by_hand');
+await page.click('details button[type=submit]');
+await page.waitForSelector('.corrected:has-text("Ada")');
+check(/Ada/.test(await page.textContent('.corrected')), 'the cause is corrected: ' + (await page.textContent('.corrected')));
+check(/too much on at once/.test(await page.textContent('.sheet h1')), 'and what was computed stays');
+await shot(page, 'trip-corrected-desk-light');
+
 /* ---- what is old is said to be old */
 await page.goto(base + '/#/panel');
 await page.waitForSelector('.slot');

@@ -96,7 +96,7 @@ export function view(root, id) {
     h('p', { class: 'plate' }, [t('circuit.rating') + ' ' + rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : ''), t('circuit.leg') + ' ' + circuit.leg, circuit.essential ? t('row.essential') : null, circuit.feeds ? t('panel.to', { panel: panelOf(circuit.feeds).name }) : null].filter(Boolean).join(' · ')),
     tags,
     h('div', { class: 'circuit-now', 'data-slot': '', 'data-private': !may('see_loads') }, h('p', { class: 'big-figure' }, figure, share), g.el,
-      h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps), fact('circuit.reading', reading))),
+      h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), may('see_loads') ? [fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps)] : null, fact('circuit.reading', reading))),
     h('section', {}, h('h2', {}, t('circuit.running')), may('see_loads') ? runningBox : h('p', {}, t('hidden')), chancesBox),
     h('section', {}, h('h2', {}, t('circuit.history')), c.el),
     h('section', {}, h('h2', {}, t('use.title')), used.el),

@@ -6,7 +6,7 @@ import { t, duration, dayClock, moment, nowLanguage } from '/say.js';
 import { field } from '/login.js';
 
 const VISITS = [3600, 14400, 28800, 86400, 259200, 604800];
-const PAGE = 50;
+const PAGE = 25;
 
 /* ---- oneself ---- */
 
@@ -66,7 +66,7 @@ const visitItem = (v, act) => h('li', {}, h('b', {}, v.name), ' ', t('visits.ite
 /* ---- the log ---- */
 
 const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who || '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, r.subject) : null),
-  h('td', {}, r.way), h('td', {}, r.result || t('audit.done')));
+  h('td', { class: 'small' }, r.way), h('td', { class: 'small' }, r.result || t('audit.done')));
 
 function audit() {
   const body = h('tbody', {}), more = h('button', { hidden: true, onclick: () => fetchMore() }, t('audit.more')), none = h('p', { hidden: true }, t('audit.none'));
