@@ -46,7 +46,7 @@ void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating, do
     if (mono_ms - d->last_ms > GAP_MS)
         d->amps = 0.0F;
     double from = d->amps > 0.0F ? (double)d->amps : (double)d->last;
-    bool moved = fabs(amps - from) > SAME_SHARE * fmax(amps, from) + SAME_AMPS;
+    bool moved = fabs(amps - from) > SAME_SHARE * (amps > from ? amps : from) + SAME_AMPS;
     if (moved && d->amps > 0.0F)
         end_stay(d, mono_ms, rating, amps > nothing);
     if (moved && amps > from && amps >= DWELL_LEAST * rating) {
