@@ -126,7 +126,7 @@ def agenda(trips, period, dice):
     dice.shuffle(phases)
     for n in range(trips):
         whole = round((10.0 + LOADS[0][0] + n * APART_S) / period) * period
-        c, at = n % CIRCUITS, whole + period * (phases[n] + dice.random()) / trips
+        c, at = n % CIRCUITS, whole + period * (phases[n] + 0.5) / trips
         acts += [(at - before, c, amps) for before, amps in LOADS] + [(at, c, 0), (at + OPEN_S, c, STANDING)]
     return sorted(acts)
 
@@ -194,7 +194,8 @@ def main():
     median, p99 = statistics.median(ms), ms[min(len(ms) - 1, int(0.99 * len(ms)))]
     print("poll %4d ms, %d trips: fall to alarm median %.1f ms (goal %.0f), p99 %.1f ms (goal %.0f), most %.1f ms, "
           "%d not told within %.0f s" % (poll_ms, trips, median, poll_ms / 2 + 5, p99, 1.5 * poll_ms, ms[-1], unheard, OPEN_S))
-    print("  of that, from the answer that held the zero: median %.1f ms" % (1000 * statistics.median(after_read)))
+    print("  mean %.1f ms; of that, from the answer that held the zero: median %.1f ms; the median is known to %.1f ms"
+          % (statistics.mean(ms), 1000 * statistics.median(after_read), poll_ms / trips))
 
 
 main()

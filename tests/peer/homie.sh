@@ -58,12 +58,20 @@ mosquitto_rr -p "$broker" -V 5 -q 1 -t foretrip/alder-31/command/acknowledge -e 
     -m '{"alarm":"cellar.meter_lost","by":"Jo"}' > "$dir/answer" 2>&1
 until_true 20 cleared '$alert/cellar-meter-lost' || fail "the alert stays: $(cat "$dir/answer")"
 
+# a circuit less: described anew, and what was said of it goes
+until_true 10 said shop-4/measured true || fail "no value of a circuit of the workshop"
+sed -i '/id = "shop-4"/d' "$dir/site/site.cfg"
+kill -HUP "$gateway"
+until_true 30 said '$state' ready 2 || fail "not ready after a reload: $(tail -n 3 "$dir/gateway.log")"
+until_true 10 cleared shop-4/measured || fail "a circuit that is gone stays"
+until_true 10 cleared shop-4/state || fail "a circuit that is gone stays"
+
 # a crash: lost; a start; an end: disconnected
 kill -9 "$gateway"
 wait "$gateway" 2> /dev/null
 until_true 60 said '$state' lost || fail "not lost after kill -9"
 gateway
-until_true 20 said '$state' ready 2 || fail "not ready after a new start"
+until_true 20 said '$state' ready 3 || fail "not ready after a new start"
 kill "$gateway"
 wait "$gateway" || fail "it does not end with 0"
 until_true 10 said '$state' disconnected || fail "not disconnected at the end"
@@ -74,9 +82,9 @@ timeout 3 mosquitto_sub -p "$broker" -V 5 -t "$base/#" -F '%t' 2> "$dir/late.log
 python3 - "$dir/result" "$dir/late" << 'END' || fail "not as it should be: $(cat "$dir/result")"
 import json, sys
 r, late = json.load(open(sys.argv[1])), open(sys.argv[2]).read().split("\n")[:-1]
-assert r["states"] == ["init", "ready", "lost", "init", "ready", "disconnected"], r["states"]
-assert r["nodes"] == 24 and r["versions"] == 2, r
+assert r["states"] == ["init", "ready", "disconnected", "init", "ready", "lost", "init", "ready", "disconnected"], r["states"]
+assert r["nodes"] == 23 and r["versions"] == 3, r
 assert sorted(r["retained"] + ["$alert/" + a for a in r["alerts"]]) == late, (r["retained"], late)
 assert len(r["retained"]) > 24 * 6, len(r["retained"])
 END
-echo "24 nodes, $(wc -l < "$heard") messages, $(wc -l < "$dir/late") topics retained: as Homie 5 has it"
+echo "23 nodes, $(wc -l < "$heard") messages, $(wc -l < "$dir/late") topics retained: as Homie 5 has it"

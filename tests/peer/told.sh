@@ -150,5 +150,6 @@ until_true 10 told 2 || fail "what is off the shelf again is not told"
 grep -q 'there is no alarm of that id' "$dir/tool.log" || fail "the answer is not passed on"
 counted() { grep -q "^foretrip_letters_accepted_total 1$" "$dir/metrics" && grep -q "^# EOF" "$dir/metrics"; }
 until_true 15 counted || fail "the metrics do not count the letter since the restart: $(cat "$dir/metrics")"
+grep -q '^foretrip_bus_faults_total{bus="lan",fault="connection lost"} [1-9]' "$dir/metrics" || fail "the bus's faults are not counted"
 [ "$(mails)" = 2 ] || fail "$(mails) mails instead of 2"
 echo "told once over a reload and kill -9; rights by certificate and role; 2 mails"
