@@ -553,6 +553,7 @@ void gateway_metrics(struct gateway *g, struct text *out)
         .events = g->events,
         .reports_waiting = queue_length(g->reports),
         .reports_dropped = queue_dropped(g->reports),
+        .outbox_oldest_seconds = gauges_outbox_oldest(g->wishes, clock_wall_ms()),
         .turn_seconds = (double)g->longest_turn_ms / 1000.0,
         .database_bytes = stat(g->database, &st) == 0 ? st.st_size : 0,
         .buses = buses,

@@ -1,7 +1,7 @@
 #include "gauges.h"
 
 _Static_assert(FAULT_COUNT < METRICS_CLASSES && BUS_ANSWER_TIMES <= METRICS_CLASSES,
-              "every fault and every class of times has its place");
+               "every fault and every class of times has its place");
 
 static void take_bus(const char *id, const struct bus_counters *c, struct metrics_bus *out)
 {
@@ -31,6 +31,19 @@ size_t gauges_buses(const struct site *s, struct bus *const *buses,
         take_bus(s->buses[i].id, &c, &out[count++]);
     }
     return count;
+}
+
+static bool take_created(void *context, const struct store_row *row)
+{
+    *(int64_t *)context = row->created_wall_ms;
+    return false;
+}
+
+double gauges_outbox_oldest(struct store_reader *r, int64_t wall_ms)
+{
+    int64_t created = wall_ms;
+    store_read_messages(r, STORE_ROUTE_MQTT, 0, 1, take_created, &created);
+    return created < wall_ms ? (double)(wall_ms - created) / 1000.0 : 0.0;
 }
 
 void gauges_conventions(const struct conventions *c, struct metrics *out)

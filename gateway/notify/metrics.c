@@ -60,6 +60,8 @@ static void write_record(const struct metrics *m, struct text *out)
             r->lost_readings);
     gauge(out, "outbox_messages", NULL, "Messages that wait, by all ways.",
           (double)r->outbox_rows);
+    gauge(out, "outbox_oldest_seconds", "seconds",
+          "Age of the oldest message that waits for the broker.", m->outbox_oldest_seconds);
     counter(out, "outbox_dropped", "Messages dropped from a full outbox.", r->dropped_messages);
 }
 

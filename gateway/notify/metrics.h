@@ -37,7 +37,8 @@ struct metrics {
     uint64_t raised[3]; /* alarms, by enum alarm_priority */
     size_t reports_waiting;
     uint64_t reports_dropped;
-    double turn_seconds; /* the longest turn of the engine since the last text */
+    double turn_seconds;          /* the longest turn of the engine since the last text */
+    double outbox_oldest_seconds; /* age of the oldest message to the broker, 0: none waits */
     int64_t database_bytes;
     struct store_status record;
     const struct mqtt_status *mqtt;       /* NULL: none */

@@ -38,6 +38,7 @@ static void every_line_is_as_the_format_has_it(void **state)
     struct metrics m = {.site = "alder-31",
                         .started_wall_ms = 1800014400500,
                         .frames = 12,
+                        .outbox_oldest_seconds = 2.5,
                         .raised = {1, 2, 3},
                         .mqtt = &mqtt,
                         .courier = &letters,
@@ -50,6 +51,7 @@ static void every_line_is_as_the_format_has_it(void **state)
     (void)state;
     metrics_write(&m, &out);
     assert_non_null(strstr(out.bytes, "\nforetrip_letters_oldest_seconds 1.5\n"));
+    assert_non_null(strstr(out.bytes, "\nforetrip_outbox_oldest_seconds 2.5\n"));
     assert_non_null(strstr(out.bytes, "\nforetrip_bus_missed_total{bus=\"rs485\"} 2\n"));
     assert_non_null(strstr(out.bytes, "\nforetrip_alarms_raised_total{priority=\"low\"} 3\n"));
     assert_non_null(
