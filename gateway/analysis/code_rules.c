@@ -1,5 +1,6 @@
 #include "code_rules.h"
 
+#include "neutral_steps.h"
 #include "shared_neutral.h"
 
 #include "base/lanes.h"
@@ -35,6 +36,7 @@ struct code_rules {
     const struct breakers *breakers;
     struct alarms *alarms;
     struct shared_neutral *neutrals;
+    struct neutral_steps *steps; /* per panel */
     int64_t judged_ms;
     bool started;
     struct newest amps;    /* of every pole */
@@ -97,7 +99,9 @@ struct code_rules *code_rules_create(const struct site *s, const struct rules_se
     c->leg_sums = calloc(3 * s->panel_count + 1, sizeof *c->leg_sums);
     c->awake = calloc(s->circuit_count + 1, sizeof *c->awake);
     c->neutrals = shared_neutral_create(s, rules, a);
-    if (!c->neutrals || !made || !c->attention_amps || !c->sum_of || !c->leg_sums || !c->awake) {
+    c->steps = calloc(s->panel_count + 1, sizeof *c->steps);
+    if (!c->neutrals || !c->steps || !made || !c->attention_amps || !c->sum_of ||
+        !c->leg_sums || !c->awake) {
         code_rules_destroy(c);
         return NULL;
     }
@@ -114,6 +118,7 @@ void code_rules_destroy(struct code_rules *c)
     if (!c)
         return;
     shared_neutral_destroy(c->neutrals);
+    free(c->steps);
     free(c->amps.values);
     free(c->amps.read_ms);
     free(c->volts.values);
@@ -411,17 +416,30 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     judge(c, f, &j, &text, &detail);
 }
 
+static struct neutral_ohms step_neutral(struct code_rules *c, const struct frame *f,
+                                        size_t panel, const double volts[2])
+{
+    const double amps[2] = {leg_sum(c, panel, 'A'), leg_sum(c, panel, 'B')};
+    neutral_steps_take(&c->steps[panel], f->mono_ms, amps, volts);
+    return neutral_steps_ohms(&c->steps[panel]);
+}
+
+/* Two signs: the legs are far apart while their sum is in order, or the one leg rises when the
+ * other is loaded (neutral_steps.h), which shows sooner. */
 static void judge_neutral(struct code_rules *c, const struct frame *f, size_t panel)
 {
-    double a = (double)c->volts.values[3 * panel], b = (double)c->volts.values[3 * panel + 1];
-    double nominal = c->site->nominal_volts;
-    if (c->site->panels[panel].legs != 2 || isnan(a) || isnan(b))
+    const double volts[2] = {(double)c->volts.values[3 * panel],
+                             (double)c->volts.values[3 * panel + 1]};
+    double nominal = c->site->nominal_volts, sum = volts[0] + volts[1];
+    if (c->site->panels[panel].legs != 2 || isnan(sum))
         return;
+    struct neutral_ohms ohms = step_neutral(c, f, panel, volts);
+    bool apart = fabs(volts[0] - volts[1]) > NEUTRAL_APART_VOLTS * nominal / 120.0 &&
+                 fabs(sum - 2.0 * nominal) <= NEUTRAL_SUM_SHARE * 2.0 * nominal;
     struct alarm_judgement j = {
         .kind = ALARM_OPEN_NEUTRAL,
         .subject = {(int)panel, -1, -1},
-        .stands = fabs(a - b) > NEUTRAL_APART_VOLTS * nominal / 120.0 &&
-                  fabs(a + b - 2.0 * nominal) <= NEUTRAL_SUM_SHARE * 2.0 * nominal,
+        .stands = apart || neutral_steps_loose(&ohms, c->rules->panels[panel].neutral_ohms),
         .on_seconds = 5.0,
         .off_seconds = GONE_SECONDS,
         .priority = PRIORITY_URGENT,
@@ -439,7 +457,11 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
                     "The two legs of %s drift apart: the neutral of the supply may be loose or "
                     "open, a hazard.",
                     c->site->panels[panel].name);
-        text_printf(&detail, "leg A %.1f V, leg B %.1f V, together %.1f V", a, b, a + b);
+        text_printf(&detail, "leg A %.1f V, leg B %.1f V, together %.1f V", volts[0], volts[1],
+                    sum);
+        if (ohms.steps >= NEUTRAL_STEPS_LEAST - 0.5)
+            text_printf(&detail, "; by load steps neutral %.2f ohm (+-%.2f), line %.2f ohm",
+                        ohms.neutral, ohms.error, ohms.line);
     }
     judge(c, f, &j, &text, &detail);
 }

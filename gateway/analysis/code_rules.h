@@ -10,7 +10,8 @@
  *     sensor_mismatch       a feeder's own transformer against the sum of its branches
  *     leg_imbalance         a leg of a panel too far from the mean of its legs
  *     supply_voltage        a leg outside the rule's band (ANSI C84.1, EN 50160)
- *     open_neutral          the legs of a split-phase panel drift apart, their sum does not
+ *     open_neutral          the legs of a split-phase panel drift apart, their sum does not; or
+ *                           one rises when the other is loaded (neutral_steps.h)
  *     shared_neutral        see shared_neutral.h
  *     breaker_did_not_open  see breakers_overdue_seconds
  * Thresholds come from rules.cfg.

@@ -37,6 +37,8 @@ const struct rules_row rules_table[] = {
     ROW(volts_low_percent, 95, 50, 100, "%", "lowest supply voltage, of nominal"),
     ROW(volts_high_percent, 105, 100, 150, "%", "highest supply voltage, of nominal"),
     ROW(volts_seconds, 60, 1, 86400, "s", "how long the voltage must be outside"),
+    ROW(neutral_ohms, 0.25, 0.05, 5, "ohm",
+        "resistance of the neutral, found from load steps, that is a hazard"),
     ROW(mismatch_percent, 10, 1, 100, "%",
         "feeder against the sum of its branches, of the feeder"),
     ROW(mismatch_amps, 2, 0.1, 100, "A", "and at least this much"),

@@ -42,6 +42,7 @@ struct rules {
     double volts_low_percent;
     double volts_high_percent;
     double volts_seconds;
+    double neutral_ohms; /* open_neutral by load steps */
     /* sensors and meters */
     double mismatch_percent; /* feeder against the sum of its branches */
     double mismatch_amps;

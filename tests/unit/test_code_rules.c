@@ -177,6 +177,24 @@ static void legs_that_drift_apart_are_an_open_neutral(void **state)
     tear_down(&t);
 }
 
+/* 5 A on one leg: the legs never lie 6 V apart, but the other one rises with each step */
+static void a_leg_that_rises_when_the_other_is_loaded_is_a_loose_neutral(void **state)
+{
+    static const float neutral_ohms[2] = {0.04F, 0.50F};
+    (void)state;
+    for (int loose = 0; loose < 2; loose++) {
+        struct bench t;
+        set_up(&t);
+        for (int n = 0; n < 12; n++) {
+            float amps = n % 2 ? 5.0F : 0.0F, across = neutral_ohms[loose] * amps;
+            feed(&t, (float[5]){amps, 2.0F, 2.0F, 2.0F, 2.0F}, 120.0F - 0.04F * amps - across,
+                 120.0F + across, 30);
+        }
+        assert_int_equal(t.raised[ALARM_OPEN_NEUTRAL], loose);
+        tear_down(&t);
+    }
+}
+
 /* UL 489: 135 % must open a breaker up to 50 A within one hour */
 static void a_breaker_that_outstays_its_standard_is_urgent(void **state)
 {
@@ -202,6 +220,7 @@ int main(void)
         cmocka_unit_test(one_leg_alone_for_half_an_hour_is_told),
         cmocka_unit_test(the_supply_voltage_has_a_band_and_a_minute),
         cmocka_unit_test(legs_that_drift_apart_are_an_open_neutral),
+        cmocka_unit_test(a_leg_that_rises_when_the_other_is_loaded_is_a_loose_neutral),
         cmocka_unit_test(a_breaker_that_outstays_its_standard_is_urgent),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
