@@ -17,6 +17,8 @@
 #define LOW_LEARNED_POLLS 30
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
+#define AT_ONCE_LEAST                                                                          \
+    0.5 /* what is gone with the next readings is seldom a fault: half a lesson at least */
 #define LEVEL_LOST_FROM 0.95 /* P(supply lost), without the pieces that judge the level */
 #define LEVEL_OFF_FROM 0.1
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
@@ -384,7 +386,7 @@ static void learn(struct trips *t, size_t i)
     step_sizes_down(&h->steps, f->amps, natural);
     step_sizes_up(&h->steps, f->back_amps, natural);
     if (evidence_at_switch_on(f))
-        falls_ended_at_once(h, f->switch_on_amps, natural);
+        falls_ended_at_once(h, f->switch_on_amps, fmax(natural, AT_ONCE_LEAST));
     falls_over(h, &(struct falls_past){.amps = (float)f->amps,
                                        .age_seconds = (float)f->ages[0],
                                        .nothing_seconds = (float)f->silent_seconds,
