@@ -11,8 +11,9 @@
 #include <string.h>
 #include <unistd.h>
 
-#define BUFFER_BYTES (256 * 1024) /* what is read at once: stays in the second-level cache */
-#define WINDOW_BYTES (16 * 1024)  /* what is indexed at once: stays in the first */
+#define BUFFER_BYTES                                                                           \
+    ((size_t)256 * 1024) /* what is read at once: stays in the second-level cache */
+#define WINDOW_BYTES ((size_t)16 * 1024) /* what is indexed at once: stays in the first */
 
 /* One entry for each column behind `time`, in the order of the file. */
 struct columns {
@@ -60,12 +61,12 @@ static const char *window_text(const struct recorded *r)
 static bool grow_buffer(struct recorded *r)
 {
     if (r->capacity >= RECORDED_MAX_LINE) {
-        text_printf(&r->problem, "%s:%llu: the line is longer than %d bytes", r->input.name,
+        text_printf(&r->problem, "%s:%llu: the line is longer than %zu bytes", r->input.name,
                     (unsigned long long)r->line, RECORDED_MAX_LINE);
         return false;
     }
     size_t capacity = r->capacity ? r->capacity * 2 : BUFFER_BYTES;
-    char *grown = realloc(r->buffer, capacity + 2 * CELLS_MARGIN + 1);
+    char *grown = realloc(r->buffer, capacity + 2 * (size_t)CELLS_MARGIN + 1);
     if (!grown) {
         text_printf(&r->problem, "%s: memory is short", r->input.name);
         return false;
@@ -128,9 +129,9 @@ static bool next_window(struct recorded *r)
         if (!grow_window(r, length))
             return false;
         r->row = r->cell = 0;
-        size_t cells = r->way->index(window_text(r), length, r->ends, r->lines, &r->rows);
+        r->way->index(window_text(r), length, r->ends, r->lines, &r->rows);
         if (r->rows > 0) {
-            cells = r->lines[r->rows - 1] + 1;        /* without a row that is cut */
+            size_t cells = r->lines[r->rows - 1] + 1; /* without a row that is cut */
             for (size_t i = 0; i < CELLS_MARGIN; i++) /* the passes read over the end */
                 r->ends[cells + i] = r->ends[cells - 1];
             r->way->numbers(window_text(r), r->ends, cells, r->values);

@@ -31,7 +31,7 @@
 #include "drivers/cells.h"
 #include "model/frame.h"
 
-#define RECORDED_MAX_LINE (4 * 1024 * 1024)
+#define RECORDED_MAX_LINE ((size_t)4 * 1024 * 1024)
 
 struct recorded;
 

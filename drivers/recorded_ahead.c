@@ -4,7 +4,8 @@
 #include <stdlib.h>
 
 #define BATCHES 3
-#define BATCH_BYTES (192 * 1024) /* of frames: the ring lives in the last-level cache */
+#define BATCH_BYTES ((size_t)192 * 1024) /* of frames: the ring lives in the last-level cache  \
+                                          */
 #define LEAST_ROWS 16
 #define MOST_ROWS 1024
 
@@ -63,7 +64,9 @@ static bool create_batches(struct recorded_ahead *a, const struct site *s)
     if (a->capacity > MOST_ROWS)
         a->capacity = MOST_ROWS;
     for (int i = 0; i < BATCHES; i++) {
-        a->batches[i].frames = calloc(a->capacity, sizeof *a->batches[i].frames);
+        a->batches[i].frames = calloc(
+            a->capacity,
+            sizeof *a->batches[i].frames); /* NOLINT(bugprone-sizeof-expression): of pointers */
         for (size_t k = 0; a->batches[i].frames && k < a->capacity; k++)
             if (!(a->batches[i].frames[k] = frame_create(s)))
                 return false;

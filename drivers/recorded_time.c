@@ -45,7 +45,7 @@ static bool parse_unix(struct recorded_time *t, const char *s, size_t length, in
     }
     *wall_ms = (t->high_seconds + low) * 1000;
     if (length > 10)
-        *wall_ms += fraction * scale[length - 11];
+        *wall_ms += (int64_t)fraction * scale[length - 11];
     return true;
 }
 

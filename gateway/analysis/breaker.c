@@ -33,6 +33,7 @@ static struct hypotheses_class *class_for(struct breakers *b, const struct break
     for (size_t i = 0; i < b->class_count; i++)
         if (hypotheses_class_is(b->classes[i], l, share))
             return b->classes[i];
+    /* NOLINTNEXTLINE(bugprone-sizeof-expression): of pointers */
     struct hypotheses_class **grown = realloc(b->classes, (b->class_count + 1) * sizeof *grown);
     if (!grown)
         return NULL;
@@ -78,6 +79,7 @@ struct breakers *breakers_create(const struct site *s, const struct rules_set *r
     b->circuits = calloc(s->circuit_count + 1, sizeof *b->circuits);
     b->poles = calloc(s->poles_total + 1, sizeof *b->poles);
     b->circuit_of = calloc(s->poles_total + 1, sizeof *b->circuit_of);
+    /* NOLINTNEXTLINE(bugprone-sizeof-expression): of pointers */
     b->views = calloc(s->circuit_count + 1, sizeof *b->views);
     b->base = calloc(padded, sizeof *b->base);
     b->band = calloc(padded, sizeof *b->band);

@@ -245,7 +245,7 @@ static float watts_now(const struct loads *l, size_t i, float *apparent)
     if (!(f->has & (1U << FRAME_WATTS | 1U << FRAME_POWER_FACTOR)))
         return NAN;
     for (int p = 0; p < c->poles; p++) {
-        size_t pole = (size_t)(c->first_pole + p);
+        size_t pole = (size_t)c->first_pole + (size_t)p;
         float volts =
             f->has & 1U << FRAME_VOLTS ? f->values[frame_index(f, FRAME_VOLTS, pole)] : NAN;
         if (!(volts > 0))

@@ -96,7 +96,7 @@ static void judge(struct permissible *p, const struct frame *f, int circuit)
                   "licensed electrician's word come first.",
     };
     struct text text = TEXT_INIT, detail = TEXT_INIT;
-    if (alarms_raises(p->alarms, f->mono_ms, &j)) {
+    if (x.load && alarms_raises(p->alarms, f->mono_ms, &j)) {
         char where[256];
         site_describe_circuit(p->site, circuit, where, sizeof where);
         text_printf(&text,

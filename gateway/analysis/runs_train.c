@@ -118,7 +118,7 @@ static bool deserved(const struct runs *r, const struct run *x)
         return true;
     bool must_be_calm;
     return lasted >= doubt_ms(r, x, &must_be_calm) &&
-           (!must_be_calm || 5 * x->calm_ms >= 4 * lasted);
+           (!must_be_calm || INT64_C(5) * x->calm_ms >= 4 * lasted);
 }
 
 void runs_train_lead_in(struct runs *r, struct run *x)

@@ -21,7 +21,8 @@ static float median(const float *from, int n)
 {
     float v[STEPS_KEEP];
 
-    for (int i = 0; i < n; i++) {
+    v[0] = from[0];
+    for (int i = 1; i < n; i++) {
         int k = i;
         for (; k > 0 && v[k - 1] > from[i]; k--)
             v[k] = v[k - 1];

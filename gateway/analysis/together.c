@@ -76,14 +76,11 @@ int together_voltage(const struct site *s, struct scope scope, const struct fram
 
 static double log_rate(enum scope_kind kind)
 {
-    switch (kind) {
-    case SCOPE_NONE: break;
-    case SCOPE_UTILITY: return log(UTILITY_PER_SECOND);
-    case SCOPE_LEG: return log(LEG_PER_SECOND);
-    case SCOPE_FEEDER: return log(FEEDER_PER_SECOND);
-    case SCOPE_METER: return log(METER_PER_SECOND);
-    }
-    return -INFINITY;
+    static const double per_second[] = {[SCOPE_UTILITY] = UTILITY_PER_SECOND,
+                                        [SCOPE_LEG] = LEG_PER_SECOND,
+                                        [SCOPE_FEEDER] = FEEDER_PER_SECOND,
+                                        [SCOPE_METER] = METER_PER_SECOND};
+    return kind == SCOPE_NONE ? -INFINITY : log(per_second[kind]);
 }
 
 /* -INFINITY when it cannot be */
@@ -125,7 +122,7 @@ double together_came_back(size_t with, const double *waiting_ages, size_t waitin
 static void consider(const struct together_view *v, struct scope scope,
                      struct scope_guess *best, double *best_weight, double *sum)
 {
-    double w = exp(fmin(log_weight(v, scope) - log_weight(v, SCOPE_NOTHING), 300.0));
+    double w = exp(fmin(log_weight(v, scope) - log_weight(v, scope_nothing), 300.0));
     *sum += w;
     if (w > *best_weight) {
         *best_weight = w;
@@ -135,7 +132,7 @@ static void consider(const struct together_view *v, struct scope scope,
 
 struct scope_guess together_judge(const struct together_view *v)
 {
-    struct scope_guess best = {.scope = SCOPE_NOTHING};
+    struct scope_guess best = {.scope = scope_nothing};
     double best_weight = 0.0, sum = 1.0; /* none weighs one */
     consider(v, (struct scope){SCOPE_UTILITY, -1}, &best, &best_weight, &sum);
     for (int leg = 0; leg < SITE_MAX_LEGS; leg++)

@@ -26,7 +26,7 @@ struct scope {
     enum scope_kind kind;
     int index;
 };
-#define SCOPE_NOTHING ((struct scope){SCOPE_NONE, -1})
+static const struct scope scope_nothing = {SCOPE_NONE, -1};
 
 struct scope_guess {
     struct scope scope;

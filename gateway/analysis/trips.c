@@ -28,18 +28,17 @@
 static bool allocate_lanes(struct watch_lanes *w, size_t count)
 {
     size_t n = lanes_padded(count + 1);
-    w->memory = calloc(n, 6 * sizeof *w->amps + 2 * sizeof *w->low + sizeof *w->read_ms);
+    w->amps = calloc(6 * n, sizeof *w->amps);
+    w->low = calloc(2 * n, sizeof *w->low);
+    w->read_ms = calloc(n, sizeof *w->read_ms);
     w->rest = calloc(n, sizeof *w->rest);
-    if (!w->memory || !w->rest)
+    if (!w->amps || !w->low || !w->read_ms || !w->rest)
         return false;
-    w->read_ms = w->memory; /* the widest first, for alignment */
-    w->amps = (float *)(w->read_ms + n);
     w->p1 = w->amps + n;
     w->p2 = w->p1 + n;
     w->p3 = w->p2 + n;
     w->low_mean = w->p3 + n;
     w->zero = w->low_mean + n;
-    w->low = (int32_t *)(w->zero + n);
     w->counting = w->low + n;
     return true;
 }
@@ -101,7 +100,9 @@ void trips_destroy(struct trips *t)
 {
     if (!t)
         return;
-    free(t->now.memory);
+    free(t->now.amps);
+    free(t->now.low);
+    free(t->now.read_ms);
     free(t->now.rest);
     free(t->changed);
     free(t->cut);

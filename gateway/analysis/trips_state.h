@@ -90,7 +90,6 @@ struct watch_lanes {
     int32_t *counting;   /* the same: what it reads since its fall is being taken: */
     struct rest_count *rest;
     int64_t *read_ms; /* of the newest reading, INT64_MIN before the first */
-    void *memory;
 };
 
 /* A trip that was said, for as long as somebody may know better. */

@@ -206,7 +206,7 @@ static void say_full_queue(struct gateway *g)
 /* Names that people gave: done and on disk before they are dropped. */
 static void take_wishes(struct gateway *g, int64_t mono_ms)
 {
-    struct wish_done done;
+    struct wish_done done = {0};
     if (mono_ms - g->wishes_mono_ms < WISHES_EVERY_MS)
         return;
     g->wishes_mono_ms = mono_ms;

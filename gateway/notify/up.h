@@ -14,7 +14,7 @@
 #include "store/reader.h"
 
 #define UP_RECORDS 500
-#define UP_BYTES (256 * 1024)
+#define UP_BYTES ((size_t)256 * 1024)
 
 struct up {
     bool known;      /* settled has been read */

@@ -17,7 +17,7 @@
 
 #include <sqlite3.h>
 
-#define DATABASE_CHECK_BYTES (64 * 1024 * 1024)
+#define DATABASE_CHECK_BYTES (INT64_C(64) * 1024 * 1024)
 #define DATABASE_WHY_SIZE 320
 
 enum statement {

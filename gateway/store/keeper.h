@@ -19,10 +19,10 @@
 #include "shelf.h"
 
 /* An hour is closed this long after its end. */
-#define KEEPER_GRACE_MS 15000
+#define KEEPER_GRACE_MS INT64_C(15000)
 /* Of a trip's circuit and of the panels' voltages, what is kept when the day's readings go. */
-#define KEEPER_FREEZE_BEFORE_MS (30 * 60 * 1000)
-#define KEEPER_FREEZE_AFTER_MS (10 * 60 * 1000)
+#define KEEPER_FREEZE_BEFORE_MS (INT64_C(30) * 60 * 1000)
+#define KEEPER_FREEZE_AFTER_MS (INT64_C(10) * 60 * 1000)
 
 struct keeper;
 

@@ -198,9 +198,8 @@ static uint8_t *put_bits(uint8_t *at, const int32_t *group, int32_t least, unsig
     unsigned have = 0;
     const uint32_t factor = inverse_of_five[decimals];
     for (int i = 0; i < GROUP; i++) {
-        uint64_t v = (uint32_t)(((uint32_t)group[i] - (uint32_t)least) >> decimals) * factor;
-        v &= 0xffffffff;
-        word |= v << have;
+        uint32_t v = (((uint32_t)group[i] - (uint32_t)least) >> decimals) * factor;
+        word |= (uint64_t)v << have;
         have += width;
         if (have >= 64) {
             uint64_t little = htole64(word);

@@ -166,7 +166,7 @@ static int bind_numbers(sqlite3_stmt *st, const int64_t *numbers, int count)
 enum store_err store_read_messages(struct store_reader *r, enum store_route route,
                                    int64_t after, size_t most, store_row_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_MESSAGES, &st);
     if (err)
         return err;
@@ -209,7 +209,7 @@ static int give_events(sqlite3_stmt *st, int rc, store_event_fn *fn, void *conte
 enum store_err store_read_events(struct store_reader *r, int64_t after, size_t most,
                                  store_event_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_EVENTS, &st);
     if (err)
         return err;
@@ -220,7 +220,7 @@ static enum store_err read_of_circuit(struct store_reader *r, enum question ques
                                       const char *circuit, int64_t from_wall_ms,
                                       int64_t to_wall_ms, store_event_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, question, &st);
     if (err)
         return err;
@@ -274,7 +274,7 @@ enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
                                 int64_t to_wall_ms, bool held_only, size_t most,
                                 store_trip_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_TRIPS, &st);
     if (err)
         return err;
@@ -286,7 +286,7 @@ enum store_err store_read_trips(struct store_reader *r, int64_t from_wall_ms,
 enum store_err store_read_trip(struct store_reader *r, const char *id, store_trip_fn *fn,
                                void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_TRIP, &st);
     if (err)
         return err;
@@ -297,7 +297,7 @@ enum store_err store_read_trip(struct store_reader *r, const char *id, store_tri
 enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
                                  void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_ALARMS, &st);
     if (err)
         return err;
@@ -325,7 +325,7 @@ enum store_err store_read_alarms(struct store_reader *r, bool standing_only, sto
 enum store_err store_read_audit(struct store_reader *r, int64_t before, size_t most,
                                 store_audit_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_AUDIT, &st);
     if (err)
         return err;
@@ -351,7 +351,7 @@ enum store_err store_read_audit(struct store_reader *r, int64_t before, size_t m
 enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t **bytes,
                                 size_t *length, int64_t *wall_ms)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_STATE, &st);
     if (err)
         return err;
@@ -380,7 +380,7 @@ enum store_err store_read_state(struct store_reader *r, const char *key, uint8_t
 
 enum store_err store_read_wishes(struct store_reader *r, store_wish_fn *fn, void *context)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_WISHES, &st);
     if (err)
         return err;
@@ -393,7 +393,7 @@ enum store_err store_read_wishes(struct store_reader *r, store_wish_fn *fn, void
 
 enum store_err store_read_settled(struct store_reader *r, enum store_route route, int64_t *id)
 {
-    sqlite3_stmt *st;
+    sqlite3_stmt *st = NULL;
     enum store_err err = ask(r, ASK_SETTLED, &st);
     if (err)
         return err;

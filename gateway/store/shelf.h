@@ -45,7 +45,7 @@ void shelf_finish(struct shelf *s);
 
 static inline int64_t shelf_key(int64_t period, int64_t channel)
 {
-    return period << SHELF_CHANNEL_BITS | channel;
+    return (int64_t)((uint64_t)period << SHELF_CHANNEL_BITS | (uint64_t)channel);
 }
 static inline int64_t shelf_summary_key(enum summary_level level, int64_t piece,
                                         int64_t channel)

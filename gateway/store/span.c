@@ -50,7 +50,7 @@ static int add_piece(struct shelf *s, enum shelf_table table, int64_t period, in
         rc = SHELF_DAMAGED;
     if (rc == SQLITE_ROW && make_room(out, n) != SQLITE_OK)
         rc = SQLITE_NOMEM;
-    if (rc == SQLITE_ROW) {
+    if (rc == SQLITE_ROW && n > 0) {
         memcpy(out->times + out->n, times, n * sizeof *times);
         memcpy(out->values + out->n, values, n * sizeof *values);
         out->n += n;

@@ -6,7 +6,7 @@
 #include <string.h>
 
 #define GAP_SHARE 2.5 /* of the usual interval: from here on readings are missing */
-#define MINUTE_MS 60000
+#define MINUTE_MS INT64_C(60000)
 #define TENTH_MS 100
 #define LEVEL 3 /* of zstd: a piece is written some hundred times in its life */
 #define FIELDS 5
@@ -15,9 +15,9 @@ static const struct {
     int64_t span_ms;
     size_t count;
 } levels[SUMMARY_LEVELS] = {
-    [SUMMARY_MINUTE] = {MINUTE_MS, 1440},          /* a day */
-    [SUMMARY_QUARTER] = {15 * MINUTE_MS, 16 * 96}, /* 16 days */
-    [SUMMARY_HOUR] = {SUMMARY_HOUR_MS, 32 * 24},   /* 32 days */
+    [SUMMARY_MINUTE] = {MINUTE_MS, 1440},                  /* a day */
+    [SUMMARY_QUARTER] = {15 * MINUTE_MS, (size_t)16 * 96}, /* 16 days */
+    [SUMMARY_HOUR] = {SUMMARY_HOUR_MS, (size_t)32 * 24},   /* 32 days */
     [SUMMARY_DAY] = {SUMMARY_DAY_MS, 128},
 };
 

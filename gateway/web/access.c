@@ -45,8 +45,8 @@ bool access_changed(struct access *a)
 void access_life(enum delivery_role role, int64_t *idle_ms, int64_t *most_ms)
 {
     bool administrator = role == ROLE_ADMINISTRATOR;
-    *idle_ms = (administrator ? 12 : 7 * 24) * HOUR_MS;
-    *most_ms = (administrator ? 7 : 30) * 24 * HOUR_MS;
+    *idle_ms = (administrator ? 12 : INT64_C(7) * 24) * HOUR_MS;
+    *most_ms = (administrator ? 7 : 30) * INT64_C(24) * HOUR_MS;
 }
 
 /* ---- looking up; all with the lock held ---- */

@@ -267,7 +267,7 @@ static void every_cause_has_its_picture(void **state)
 {
     (void)state;
     double lost;
-    struct scope_guess none = {.scope = SCOPE_NOTHING};
+    struct scope_guess none = {.scope = scope_nothing};
     struct fall_facts hot = plain(), worn = plain(), young = plain(), surge = plain();
     hot.heat.chance_overload = 1e-3;
     worn.heat.chance_worn = 1e-3;
