@@ -31,6 +31,8 @@ cat > "$dir/acl" << END
 user gateway
 topic readwrite $own/#
 topic write desk/#
+topic readwrite spBv1.0/foretrip/#
+topic readwrite homie/5/alder-31/#
 pattern write foretrip/+/command/+/%u
 pattern readwrite desk/%u
 END
@@ -64,7 +66,7 @@ END
 echo 'site = { meter_lost_seconds = 2; };' > "$dir/site/rules.cfg"
 cat > "$dir/site/delivery.cfg" << END
 broker = { host = "localhost"; port = $broker; commands_named = true;
-  tls = { ca = "$dir/ca.pem"; cert = "$dir/gateway.pem"; key = "$dir/gateway.key"; }; };
+  tls = { ca = "$dir/ca.pem"; cert = "$dir/gateway.pem"; key = "$dir/gateway.key"; }; sparkplug = { }; homie = { }; };
 mail = { host = "localhost"; port = $mail; username = "alder-31"; password_file = "mail.password";
   from = "house@alder.example"; ca = "$dir/ca.pem"; };
 people = ( { id = "kim"; name = "Kim Ito"; language = "es"; mail = "kim@alder.example"; priority = "low"; },
@@ -105,7 +107,7 @@ until_true 10 shows meter_lost || fail "foretrip alarms --follow shows nothing"
 # ---- a reload and kill -9: told once all the same ----
 kill -HUP "$gateway"
 in_force() { grep -q 'the new configuration is in force' "$dir/gateway.log"; }
-connected() { [ "$(grep -c 'connected to localhost' "$dir/gateway.log")" -ge "$1" ]; }
+connected() { [ "$(grep -c 'mqtt: connected to localhost' "$dir/gateway.log")" -ge "$1" ]; }
 until_true 20 in_force || fail "no reload"
 until_true 20 connected 2 || fail "no connection after the reload"
 kill -9 "$gateway"
@@ -150,6 +152,9 @@ until_true 10 told 2 || fail "what is off the shelf again is not told"
 grep -q 'there is no alarm of that id' "$dir/tool.log" || fail "the answer is not passed on"
 counted() { grep -q "^foretrip_letters_accepted_total 1$" "$dir/metrics" && grep -q "^# EOF" "$dir/metrics"; }
 until_true 15 counted || fail "the metrics do not count the letter since the restart: $(cat "$dir/metrics")"
+for convention in sparkplug homie; do
+    grep -q "^foretrip_convention_connected{convention=\"$convention\"} 1" "$dir/metrics" || fail "$convention is not connected"
+done
 grep -q '^foretrip_bus_faults_total{bus="lan",fault="connection lost"} [1-9]' "$dir/metrics" || fail "the bus's faults are not counted"
 [ "$(mails)" = 2 ] || fail "$(mails) mails instead of 2"
 echo "told once over a reload and kill -9; rights by certificate and role; 2 mails"
