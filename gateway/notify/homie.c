@@ -22,6 +22,12 @@ struct told { /* last published of a property; "": nothing yet */
     char value[VALUE_SIZE];
 };
 
+struct told_circuit {
+    struct told properties[HOMIE_CIRCUIT_PROPERTIES];
+    uint64_t
+        version; /* of the bulletin, and 1; 0: nothing told, or its alarm may have changed */
+};
+
 struct homie {
     const struct site *site;
     struct bulletin *bulletin;
@@ -37,7 +43,7 @@ struct homie {
     char state_topic[TOPIC_SIZE];
     bool begun, ready; /* of this connection */
     bool reading_said;
-    struct told (*circuits)[HOMIE_CIRCUIT_PROPERTIES];
+    struct told_circuit *circuits;
     struct told house[HOMIE_HOUSE_PROPERTIES];
     struct bulletin_alarms alarms;
     struct bulletin_alarms alerts; /* as published */
@@ -130,11 +136,14 @@ static bool say_circuit(struct homie *h, struct broker *b, size_t i)
     struct bulletin_circuit c;
     char value[VALUE_SIZE];
     bulletin_get(h->bulletin, i, &c);
+    if (h->circuits[i].version == c.version + 1)
+        return true;
     for (int p = 0; p < HOMIE_CIRCUIT_PROPERTIES; p++)
         if (value_of(h, i, &c, (enum homie_property)p, value) &&
-            !say_value(h, b, &h->circuits[i][p], h->names.circuits[i],
+            !say_value(h, b, &h->circuits[i].properties[p], h->names.circuits[i],
                        homie_circuit_properties[p].id, value))
             return false;
+    h->circuits[i].version = c.version + 1;
     return true;
 }
 
@@ -196,6 +205,8 @@ static bool say_alarms(struct homie *h, struct broker *b)
     if (err && !h->reading_said)
         log_error("homie", "the record cannot be read: %s", store_strerror(err));
     h->reading_said = err != STORE_OK;
+    for (size_t i = 0; i < h->site->circuit_count; i++)
+        h->circuits[i].version = 0;
     return err || (say_house(h, b) && say_alerts(h, b));
 }
 
