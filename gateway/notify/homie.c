@@ -195,7 +195,9 @@ static bool say_alerts(struct homie *h, struct broker *b)
             !publish(b, topic, h->alarms.list[i].text))
             return false;
     }
-    h->alerts = h->alarms;
+    h->alerts.count =
+        h->alarms.count; /* not all of the room: it would be touched for nothing */
+    memcpy(h->alerts.list, h->alarms.list, h->alarms.count * sizeof *h->alarms.list);
     return true;
 }
 
