@@ -146,7 +146,7 @@ static float unrest(const struct steps *s, float level)
     float v[STEPS_KEEP];
     for (int i = 0; i < s->kept; i++)
         v[i] = fabsf(s->amps[i] - level);
-    return fminf(NOISE_MOST, median(v, s->kept) / 2);
+    return s->kept ? fminf(NOISE_MOST, median(v, s->kept) / 2) : NOISE_MOST;
 }
 
 /* The noise that the newest n readings show: what belonged to another level is forgotten. */

@@ -132,7 +132,7 @@ static void consider(const struct together_view *v, struct scope scope,
 
 struct scope_guess together_judge(const struct together_view *v)
 {
-    struct scope_guess best = {.scope = scope_nothing};
+    struct scope_guess best = scope_not_guessed;
     double best_weight = 0.0, sum = 1.0; /* none weighs one */
     consider(v, (struct scope){SCOPE_UTILITY, -1}, &best, &best_weight, &sum);
     for (int leg = 0; leg < SITE_MAX_LEGS; leg++)

@@ -34,6 +34,8 @@ struct scope_guess {
     bool by_voltage; /* its voltage has gone */
 };
 
+static const struct scope_guess scope_not_guessed = {.scope = {SCOPE_NONE, -1}};
+
 /* What is seen of the circuits in that poll; arrays of one per circuit. */
 struct together_view {
     const struct site *site;

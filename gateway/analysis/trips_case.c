@@ -130,7 +130,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     if (blurred)
         amps = (double)p3; /* p2 lies in the same fall */
     *c = (struct trip_case){.state = CASE_OPEN,
-                            .scope = {.scope = scope_nothing},
+                            .scope = scope_not_guessed,
                             .feeder_drop = feeder_drop(t, i),
                             .opened_mono_ms = t->mono_ms - back_ms,
                             .opened_wall_ms = t->wall_ms - back_ms,
@@ -308,7 +308,7 @@ static struct cause_view view_of(const struct trips *t, size_t i)
         bool own = c->scope.scope.kind == SCOPE_FEEDER && c->scope.scope.index == (int)i;
         v.lost_alone = own ? c->scope.probability : 0.0;
         if (own)
-            v.scope = (struct scope_guess){.scope = scope_nothing};
+            v.scope = scope_not_guessed;
     } else if (trips_counts(t, i, c->facts.amps)) {
         v.lost_alone = evidence_probability(c->evidence.sum);
         v.sensor_lost = causes_sensor_lost(c->facts.amps, c->feeder_drop, FEEDER_NOISE_AMPS);

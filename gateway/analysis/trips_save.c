@@ -163,7 +163,7 @@ static bool get_scope(const struct trips *t, struct codec_in *in, struct scope_g
     if (kind == SCOPE_FEEDER)
         g->scope.index = site_find_circuit(t->site, id);
     if (kind == SCOPE_NONE || (kind == SCOPE_FEEDER && g->scope.index < 0))
-        *g = (struct scope_guess){.scope = scope_nothing};
+        *g = scope_not_guessed;
     return true;
 }
 
@@ -198,7 +198,7 @@ static void put_case(const struct trips *t, struct codec_out *out, const struct 
 static bool get_case(const struct trips *t, struct codec_in *in, uint32_t version,
                      struct trip_case *c)
 {
-    *c = (struct trip_case){.scope = {.scope = scope_nothing}, .feeder_drop = (double)NAN};
+    *c = (struct trip_case){.scope = scope_not_guessed, .feeder_drop = (double)NAN};
     if (codec_get_u8(in) == 0)
         return !in->failed;
     c->state = CASE_OPEN;
