@@ -247,6 +247,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     if (g->web)
         web_keep(g->web, clock_wall_ms());
     mailroom_tick(&g->mailroom);
+    conventions_keep(&g->conventions, g->store, clock_wall_ms());
     int64_t commit_mono_ms = clock_mono_ms(); /* the store says itself when it cannot write */
     enum store_err err = store_commit(g->store, commit_mono_ms, clock_wall_ms());
     if (err != STORE_OK && g->mqtt)
@@ -340,6 +341,7 @@ static bool start_mqtt(struct gateway *g)
 
 static void stop_mqtt(struct gateway *g)
 {
+    conventions_keep(&g->conventions, g->store, clock_wall_ms()); /* on disk with the next */
     conventions_stop(&g->conventions);
     mqtt_stop(g->mqtt);
     announce_destroy(g->announce);

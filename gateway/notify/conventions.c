@@ -1,5 +1,40 @@
 #include "conventions.h"
 
+#include <stdlib.h>
+
+#define KEY "sparkplug"
+
+/* 0 when there is nothing, or it is damaged */
+static int64_t read_kept(const char *store_path)
+{
+    struct store_reader *r = store_reader_open(store_path);
+    uint8_t *bytes = NULL;
+    size_t length = 0;
+    int64_t wall_ms, since = 0;
+    if (r && store_read_state(r, KEY, &bytes, &length, &wall_ms) == STORE_OK && bytes) {
+        struct codec_in in = {bytes, bytes + length, false};
+        since = codec_get_i64(&in);
+        if (in.failed)
+            since = 0;
+    }
+    free(bytes);
+    store_reader_close(r);
+    return since;
+}
+
+void conventions_keep(struct conventions *c, struct store *s, int64_t wall_ms)
+{
+    int64_t since = c->sparkplug ? sparkplug_quiet_since(c->sparkplug) : c->kept_since;
+    struct codec_out out = {0};
+    if (since == c->kept_since)
+        return;
+    codec_put_i64(&out, since);
+    if (!out.failed)
+        store_add_state(s, KEY, out.bytes, out.length, wall_ms);
+    codec_out_free(&out);
+    c->kept_since = since;
+}
+
 bool conventions_start(struct conventions *c, const struct delivery_broker *broker,
                        const struct site *site, const char *store_path,
                        double meter_lost_seconds)
@@ -15,8 +50,10 @@ bool conventions_start(struct conventions *c, const struct delivery_broker *brok
                                          .bulletin = c->bulletin,
                                          .store_path = store_path,
                                          .meter_lost_seconds = meter_lost_seconds};
-    if (broker->sparkplug.enabled)
-        c->sparkplug = sparkplug_start(&o);
+    if (broker->sparkplug.enabled) {
+        c->kept_since = read_kept(store_path);
+        c->sparkplug = sparkplug_start(&o, c->kept_since);
+    }
     if (broker->homie.enabled)
         c->homie = homie_start(&o);
     return (!broker->sparkplug.enabled || c->sparkplug) && (!broker->homie.enabled || c->homie);

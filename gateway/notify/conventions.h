@@ -15,6 +15,7 @@ struct conventions {
     struct bulletin *bulletin;
     struct sparkplug *sparkplug;
     struct homie *homie;
+    int64_t kept_since; /* sparkplug_quiet_since as it was last kept */
 };
 
 /* Starts those that are on; false when memory is short. */
@@ -22,6 +23,9 @@ bool conventions_start(struct conventions *c, const struct delivery_broker *brok
                        const struct site *site, const char *store_path,
                        double meter_lost_seconds);
 void conventions_stop(struct conventions *c);
+
+/* Into the turn what must survive a restart, when it has changed: seldom, and some bytes. */
+void conventions_keep(struct conventions *c, struct store *s, int64_t wall_ms);
 
 /* What is known of a circuit now. */
 void conventions_set(struct conventions *c, size_t circuit, int64_t wall_ms,

@@ -208,6 +208,8 @@ static void fall_silent(struct sparkplug *s, int64_t doubtful_ms)
 {
     if (s->born && s->quiet_wall_ms == 0)
         s->quiet_wall_ms = clock_wall_ms() - doubtful_ms;
+    if (atomic_load(&s->missing_since) == 0)
+        atomic_store(&s->missing_since, s->quiet_wall_ms);
     s->born = false;
 }
 
@@ -361,7 +363,8 @@ static void name_metrics(struct sparkplug *s)
                      s->site->circuits[i].id, place_names[p]);
 }
 
-struct sparkplug *sparkplug_start(const struct convention_options *o)
+struct sparkplug *sparkplug_start(const struct convention_options *o,
+                                  int64_t quiet_since_wall_ms)
 {
     struct sparkplug *s = calloc(1, sizeof *s);
     if (!s)
@@ -372,7 +375,8 @@ struct sparkplug *sparkplug_start(const struct convention_options *o)
     s->site = o->site;
     s->bulletin = o->bulletin;
     s->bdseq = -1;
-    s->quiet_wall_ms = clock_wall_ms();
+    s->quiet_wall_ms = quiet_since_wall_ms > 0 ? quiet_since_wall_ms : clock_wall_ms();
+    atomic_store(&s->missing_since, s->quiet_wall_ms);
     s->reader = store_reader_open(o->store_path);
     s->circuits = calloc(s->site->circuit_count + 1, sizeof *s->circuits);
     s->alive = calloc(s->site->meter_count + 1, sizeof *s->alive);
@@ -401,6 +405,11 @@ void sparkplug_tell(struct sparkplug *s, bool alarms)
     if (alarms)
         atomic_store(&s->alarms_changed, true);
     convention_wake(s->convention);
+}
+
+int64_t sparkplug_quiet_since(struct sparkplug *s)
+{
+    return atomic_load(&s->missing_since);
 }
 
 bool sparkplug_connected(struct sparkplug *s)

@@ -26,12 +26,18 @@
 
 struct sparkplug;
 
-/* NULL when memory is short. */
-struct sparkplug *sparkplug_start(const struct convention_options *o);
+/* quiet_since_wall_ms: as sparkplug_quiet_since said it when the gateway ended, 0 when the host
+ * had heard all. NULL when memory is short. */
+struct sparkplug *sparkplug_start(const struct convention_options *o,
+                                  int64_t quiet_since_wall_ms);
 void sparkplug_stop(struct sparkplug *s); /* accepts NULL */
 
 /* Something changed; alarms: among what stands. */
 void sparkplug_tell(struct sparkplug *s, bool alarms);
+
+/* Since when the host may not have heard us, 0 while it does: to be kept over a restart. Any
+ * thread. */
+int64_t sparkplug_quiet_since(struct sparkplug *s);
 
 bool sparkplug_connected(struct sparkplug *s);
 

@@ -154,5 +154,7 @@ bool sparkplug_fill_step(struct sparkplug *s, struct broker *b)
     } else if (!p.lost) {
         f->from_wall_ms = to >= f->to_wall_ms ? 0 : to + 1;
     }
+    if (f->from_wall_ms == 0) /* and we are heard, else this were not called */
+        atomic_store(&s->missing_since, 0);
     return f->from_wall_ms != 0 && !p.lost;
 }

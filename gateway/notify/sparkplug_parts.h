@@ -50,6 +50,7 @@ struct sparkplug {
     struct store_reader *reader;
     struct convention *convention;
     atomic_bool alarms_changed;
+    _Atomic int64_t missing_since; /* what the host has not heard begins here; 0: it has all */
 
     /* the thread's own */
     char death_topic[SPARKPLUG_TOPIC_SIZE];

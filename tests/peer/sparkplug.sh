@@ -5,7 +5,7 @@
 set -u
 . tests/lib.sh
 b=$1
-for program in node mosquitto mosquitto_sub; do
+for program in node mosquitto mosquitto_sub sqlite3; do
     command -v $program > /dev/null || { echo "$program is not installed"; exit 77; }
 done
 out=$b/tests/peer/npm
@@ -93,6 +93,35 @@ until_true 60 reached NDEATH $((deaths + 1)) || fail "no death after kill -9"
 gateway
 until_true 20 reached NBIRTH 4 || fail "no birth after a new start"
 until_true 20 reached DBIRTH 10 || fail "no births of the meters after a new start"
+# away again, and the gateway killed meanwhile: what it had seen before that follows too
+kill "$broker_pid"
+wait "$broker_pid" 2> /dev/null
+again_from=$(date +%s%3N)
+lost_twice() { [ "$(grep -c 'sparkplug: .*messages wait' "$dir/gateway.log")" -ge 2 ]; }
+until_true 20 lost_twice || fail "the second lost connection is not said"
+kill "$house"
+wait "$house" 2> /dev/null
+: > "$dir/house.log"
+house # which begins with a heater
+until_true 60 grep -q 'heater on' "$dir/house.log" || fail "nothing happens in the house"
+sleep 3
+again_to=$(date +%s%3N)
+on_disk() { sqlite3 "$dir/state/foretrip.db" "SELECT 1 FROM state WHERE key = 'sparkplug'" | grep -q 1; }
+until_true 15 on_disk || fail "since when nobody hears us is not kept"
+sleep 11 # readings are on disk within ten seconds
+kill -9 "$gateway"
+wait "$gateway" 2> /dev/null
+gateway
+start broker "$(command -v mosquitto || echo /usr/sbin/mosquitto)" -c "$dir/broker.conf"
+broker_pid=$started
+until_true 30 reached NBIRTH 5 || fail "no birth after the second outage"
+told_of() { # told_of FROM TO: something of that time has been told later
+    rules check "$heard" homes alder > "$dir/result"
+    python3 -c 'import json, sys
+r, a, b = json.load(open(sys.argv[1])), int(sys.argv[2]), int(sys.argv[3])
+sys.exit(not any(a < x["at"] < b for x in r["historical"]["amps"]))' "$dir/result" "$1" "$2"
+}
+until_true 40 told_of "$again_from" "$again_to" || fail "what was seen before the kill does not follow"
 kill "$gateway"
 wait "$gateway" || fail "it does not end with 0"
 until_true 10 reached NDEATH $((deaths + 2)) || fail "no death at the end"
@@ -102,7 +131,7 @@ rules check "$heard" homes alder > "$dir/result" || fail "against the rules: $(c
 python3 - "$dir/result" "$away_from" "$away_to" "$dir/readings.csv" << 'END' || fail "not as it should be: $(cut -c1-400 "$dir/result")"
 import csv, json, sys
 r, start, end = json.load(open(sys.argv[1])), int(sys.argv[2]), int(sys.argv[3])
-assert r["bdSeqs"] == [0, 0, 1, 0], r["bdSeqs"]      # a rebirth has the same, a new connection the next
+assert r["bdSeqs"] == [0, 0, 1, 0, 0], r["bdSeqs"]      # a rebirth has the same, a new connection the next
 assert not r["alive"] and r["live"] > 20, r
 h = r["historical"]
 assert h["from"] < start + 2000 and h["to"] > start, (h["from"], h["to"], start, end)
