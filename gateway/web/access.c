@@ -10,6 +10,7 @@
 #include <string.h>
 
 #define HOUR_MS INT64_C(3600000)
+#define DAY_MS (24 * HOUR_MS)
 #define PASSES 3 /* RFC 9106, section 4: with 64 MiB */
 
 struct access *access_create(const struct delivery *d)
@@ -45,8 +46,8 @@ bool access_changed(struct access *a)
 void access_life(enum delivery_role role, int64_t *idle_ms, int64_t *most_ms)
 {
     bool administrator = role == ROLE_ADMINISTRATOR;
-    *idle_ms = (administrator ? 12 : INT64_C(7) * 24) * HOUR_MS;
-    *most_ms = (administrator ? 7 : 30) * INT64_C(24) * HOUR_MS;
+    *idle_ms = administrator ? 12 * HOUR_MS : 7 * DAY_MS;
+    *most_ms = administrator ? 7 * DAY_MS : 30 * DAY_MS;
 }
 
 /* ---- looking up; all with the lock held ---- */

@@ -50,8 +50,8 @@ void door_destroy(struct door *door)
 {
     if (!door)
         return;
-    for (void *note; (note = queue_pop(door->notes, 0));)
-        free(note);
+    for (void *left; (left = queue_pop(door->notes, 0));)
+        free(left);
     queue_destroy(door->notes);
     free(door);
 }
