@@ -6,6 +6,7 @@
 #include <string.h>
 
 #define NONE UINT16_MAX
+#define VERSION 1
 
 /* Step n stands at n % TRAIL_STEPS; what is TRAIL_STEPS before the newest is written over. */
 struct ring {
@@ -19,6 +20,12 @@ struct trail {
     struct ring rings[];
 };
 
+static void clear(struct ring *r)
+{
+    r->newest = -1;
+    memset(r->heat, 0xff, sizeof r->heat);
+}
+
 struct trail *trail_create(size_t circuits)
 {
     struct trail *t = malloc(sizeof *t + circuits * sizeof t->rings[0]);
@@ -26,10 +33,8 @@ struct trail *trail_create(size_t circuits)
         return NULL;
     pthread_mutex_init(&t->lock, NULL);
     t->count = circuits;
-    for (size_t i = 0; i < circuits; i++) {
-        t->rings[i].newest = -1;
-        memset(t->rings[i].heat, 0xff, sizeof t->rings[i].heat);
-    }
+    for (size_t i = 0; i < circuits; i++)
+        clear(&t->rings[i]);
     return t;
 }
 
@@ -88,4 +93,51 @@ bool trail_get(struct trail *t, size_t circuit, int64_t from_wall_ms, int64_t to
     }
     pthread_mutex_unlock(&t->lock);
     return any;
+}
+
+void trail_save(struct trail *t, const struct site *s, struct codec_out *out)
+{
+    pthread_mutex_lock(&t->lock);
+    codec_put_u8(out, VERSION);
+    for (size_t i = 0; i < t->count && i < s->circuit_count; i++) {
+        const struct ring *r = &t->rings[i];
+        if (r->newest < 0)
+            continue;
+        codec_put_string(out, s->circuits[i].id);
+        codec_put_i64(out, r->newest);
+        for (size_t k = 0; k < TRAIL_STEPS; k++) {
+            codec_put_u8(out, (uint8_t)(r->heat[k] & 0xff));
+            codec_put_u8(out, (uint8_t)(r->heat[k] >> 8));
+        }
+    }
+    pthread_mutex_unlock(&t->lock);
+}
+
+static void load_ring(struct codec_in *in, struct ring *r)
+{
+    r->newest = codec_get_i64(in);
+    for (size_t k = 0; k < TRAIL_STEPS; k++) {
+        unsigned low = codec_get_u8(in), high = codec_get_u8(in);
+        r->heat[k] = (uint16_t)(low | high << 8);
+    }
+    in->failed = in->failed || r->newest < 0 || r->newest > INT64_MAX / TRAIL_STEP_MS;
+}
+
+bool trail_load(struct trail *t, const struct site *s, struct codec_in *in)
+{
+    char id[SITE_ID_SIZE];
+    struct ring *spare = malloc(sizeof *spare);
+    bool good = spare && codec_get_u8(in) == VERSION;
+    pthread_mutex_lock(&t->lock);
+    while (good && in->at < in->end) {
+        codec_get_string(in, id, sizeof id);
+        int circuit = in->failed ? -1 : site_find_circuit(s, id);
+        load_ring(in, circuit >= 0 && (size_t)circuit < t->count ? &t->rings[circuit] : spare);
+        good = !in->failed;
+    }
+    for (size_t i = 0; i < t->count && !good; i++)
+        clear(&t->rings[i]);
+    pthread_mutex_unlock(&t->lock);
+    free(spare);
+    return good;
 }

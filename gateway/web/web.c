@@ -21,7 +21,8 @@
 #define TOLD_AT_ONCE 500
 #define CONNECTION_BYTES ((size_t)16 * 1024)
 #define SILENCE_SECONDS 30
-#define MOST_OF_ONE 64U /* connections of one address, elsewhere than on loopback */
+#define MOST_OF_ONE 64U          /* connections of one address, elsewhere than on loopback */
+#define TRAIL_STATE "heat trail" /* key in the record */
 #define MOST_PEM ((size_t)64 * 1024)
 #define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
@@ -311,6 +312,29 @@ static void make_locks(struct web *w)
     pthread_condattr_destroy(&how);
 }
 
+/* the heat of the last day, as the gateway before this one left it; damaged: it begins anew */
+static void load_trail(struct web *w)
+{
+    uint8_t *bytes = NULL;
+    size_t length = 0;
+    int64_t wall_ms;
+    if (store_read_state(w->herald_reader, TRAIL_STATE, &bytes, &length, &wall_ms) ==
+            STORE_OK &&
+        bytes)
+        trail_load(w->context.trail, w->context.site,
+                   &(struct codec_in){.at = bytes, .end = bytes + length});
+    free(bytes);
+}
+
+static void keep_trail(struct web *w)
+{
+    struct codec_out out = {0};
+    trail_save(w->context.trail, w->context.site, &out);
+    if (!out.failed)
+        store_add_state(w->store, TRAIL_STATE, out.bytes, out.length, clock_wall_ms());
+    codec_out_free(&out);
+}
+
 /* people log in: the door, and what those hear who may not see all */
 static bool start_access(struct web *w, const struct delivery *d)
 {
@@ -341,9 +365,11 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
                                       .charts = asset_find("/uplot.js") != NULL,
                                       .local = !page_asks_who(&w->settings)};
     snprintf(why, why_size, "memory is short");
-    if (!w->board || !w->context.trail || !w->stream || !w->asks ||
-        !open_readers(w, o->store_path) ||
-        (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
+    bool ok =
+        w->board && w->context.trail && w->stream && w->asks && open_readers(w, o->store_path);
+    if (ok)
+        load_trail(w); /* by the herald's reader, before there is a herald */
+    if (!ok || (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
         !read_certificate(w, why, why_size) || !start_daemon(w, why, why_size)) {
         web_stop(w);
         return NULL;
@@ -378,6 +404,8 @@ void web_stop(struct web *w)
         MHD_stop_daemon(w->daemon);
     if (w->door)
         web_keep(w, clock_wall_ms());
+    if (w->daemon)
+        keep_trail(w);
     for (int i = 0; i < WEB_THREADS; i++)
         store_reader_close(w->readers[i]);
     store_reader_close(w->herald_reader);
