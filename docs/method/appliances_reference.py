@@ -62,7 +62,7 @@ APPLIANCES = {
     "freezer": ("Freezer", "cold", 0.3, 0.8, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
-    "kettle": ("Electric kettle", "", 1.0, 0.42, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
+    "kettle": ("Electric kettle", "", 1.0, 0.45, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
         (1, dict(HEAT, watts=(1780, 2040, 2610), seconds=(84, 174, 246), pulses=(1, 1, 1)))]),
     "microwave": ("Microwave oven", "", 1.0, 0.68, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
         (1, dict(watts=(600, 1100, 1410), seconds=(60, 168, 480), inrush=(1, 1.02, 1.2), power_factor=(0.9, 0.95, 0.98)))]),
@@ -70,15 +70,15 @@ APPLIANCES = {
         (1, dict(HEAT, watts=(670, 850, 1400), seconds=(102, 114, 276), pulses=(1, 1, 1)))]),
     "coffee_maker": ("Coffee maker", "coffee", 0.7, 0.95, "DOE, TB 520..1200 W; heating 0.4..3 min, 30 a day", [
         (1, dict(HEAT, watts=(520, 900, 1200), seconds=(24, 120, 600), pulses=(1, 3, 15)))]),
-    "espresso_coffee_machine": ("Espresso machine", "coffee", 0.5, 0.73, "TB 890..1510 W, pulses of 0.1..1.2 min by the hundred", [
+    "espresso_coffee_machine": ("Espresso machine", "coffee", 0.5, 0.95, "TB 890..1510 W, pulses of 0.1..1.2 min by the hundred", [
         (1, dict(HEAT, watts=(890, 1200, 1510), seconds=(30, 300, 3000), pulses=(3, 30, 300)))]),
-    "dishwasher": ("Dishwasher", "", 0.35, 0.55, "DOE 1200..2400 W; element 2 x 10..20 min; pump 25..100 W (m)", [
+    "dishwasher": ("Dishwasher", "", 0.35, 0.80, "DOE 1200..2400 W; element 2 x 10..20 min; pump 25..100 W (m)", [
         (0.5, dict(HEAT, watts=(1200, 1950, 2400), seconds=(400, 800, 1300))),
         (0.5, dict(watts=(25, 60, 110), seconds=(100, 500, 1500), inrush=(1, 1.4, 3), power_factor=(0.45, 0.6, 0.8)))]),
     "washing_machine": ("Washing machine", "", 0.65, 0.48, "DOE 350..500 W, GEN, TB; element 2000..2250 W; reversals every 5..20 s", [
         (0.5, dict(watts=(60, 250, 500), seconds=(60, 400, 2000), pulses=(2, 15, 60), power_factor=(0.5, 0.65, 0.8))),
         (0.5, dict(watts=(1900, 2100, 2300), seconds=(300, 900, 1800), power_factor=(0.95, 0.99, 1)))]),
-    "clothes_dryer": ("Clothes dryer", "", 1.0, 0.35, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
+    "clothes_dryer": ("Clothes dryer", "", 1.0, 0.42, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
         (1, dict(watts=(2300, 2800, 5200), seconds=(200, 900, 3000), power_factor=(0.9, 0.98, 1)))]),
     "iron": ("Iron", "", 0.5, 0.7, "DOE 1000..1800 W, TB; bursts 0.1..11 min", [
         (1, dict(HEAT, watts=(1000, 1500, 1800), seconds=(30, 120, 660), pulses=(1, 4, 20)))]),
@@ -87,7 +87,7 @@ APPLIANCES = {
     "vacuum_cleaner": ("Vacuum cleaner", "", 0.5, 0.95, "DOE 1000..1440 W, TB 1.8..20 min; PF 0.92", [
         (1, dict(watts=(900, 1130, 1440), seconds=(108, 480, 1200), inrush=(1, 1.05, 2), ripple=(0.5, 1, 2),
                  fade=(0.9, 0.97, 1.02), power_factor=(0.85, 0.92, 0.97)))]),
-    "television": ("Television", "display", 1.6, 0.7, "DOE, TB 28..141 W flat, 98..136 W tube; PF 0.63..0.96", [
+    "television": ("Television", "display", 1.6, 0.88, "DOE, TB 28..141 W flat, 98..136 W tube; PF 0.63..0.96", [
         (1, dict(SMPS, watts=(28, 95, 141), seconds=(1560, 3600, 8760)))]),
     "monitor": ("Computer monitor", "display", 2.5, 0.95, "TB 36..94 W, 25..170 min; PF 0.50..0.64", [
         (1, dict(SMPS, watts=(25, 41, 94), seconds=(1500, 5000, 10200)))]),
@@ -131,7 +131,7 @@ APPLIANCES = {
         (1, dict(HEAT, watts=(2000, 5000, 12000), seconds=(60, 600, 2400), pulses=(2, 10, 60), changes=(0.5, 2, 6)))]),
     "cooking_plate": ("Cooking plate", "cooking", 0.3, 0.7, "TB 847..906 W, 1.5..11 min, 4 a day", [
         (1, dict(HEAT, watts=(847, 883, 906), seconds=(90, 420, 660), pulses=(1, 2, 10)))]),
-    "oven": ("Oven", "cooking", 0.4, 0.6, "CODE 2000..4000 W; bursts of 1..10 min", [
+    "oven": ("Oven", "cooking", 0.4, 0.75, "CODE 2000..4000 W; bursts of 1..10 min", [
         (1, dict(HEAT, watts=(2000, 2500, 4000), seconds=(60, 500, 2400), pulses=(1, 4, 20)))]),
     "toaster_oven": ("Toaster oven", "", 0.1, 0.7, "GEN 1200..1750 W; bursts", [
         (1, dict(HEAT, us=1, watts=(1200, 1225, 1750), seconds=(100, 500, 1500), pulses=(1, 3, 10)))]),
