@@ -319,14 +319,17 @@ static void fitting(struct runs *r, const struct step *s, float d, struct ending
 static void give_way(struct runs *r, const struct step *s, float d)
 {
     struct run *k = NULL;
+    bool settles = false;
 
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
         if (!run_is_on(x) || x->amps <= d)
             continue;
         bool young = s->at_mono_ms - x->on_mono_ms < RUNS_YOUNG_MS && d < 0.6F * x->amps;
-        if (!k || (young && x->on_mono_ms > k->on_mono_ms) || (!young && x->amps < k->amps))
+        if (!k || (young && (!settles || x->on_mono_ms > k->on_mono_ms)) ||
+            (!young && !settles && x->amps < k->amps))
             k = x;
+        settles |= young;
     }
     if (k && d > 0.75F * k->amps) { /* the rest of it was something else */
         run_pause(k, s->at_mono_ms, s->at_wall_ms);
@@ -334,6 +337,7 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
     if (k) {
         k->amps -= d;
+        k->lent += d; /* perhaps it was of something else */
         own_edge(k, s);
         k->fell_mono_ms = s->at_mono_ms;
         k->fell = d;
