@@ -54,12 +54,21 @@ static void give_back(struct runs *r, float want)
     }
 }
 
+/* What drift has eaten up is no load any more. */
+static void end_vanished(struct runs *r, const struct step *s)
+{
+    for (int i = 0; i < RUNS_MAX; i++)
+        if (run_is_on(&r->all[i]) && r->all[i].amps < RUNS_LEAST_AMPS / 2)
+            run_pause(&r->all[i], s->at_mono_ms, s->at_wall_ms);
+}
+
 /* Makes the sum right. What is too little goes back to whom it was taken from, and then to the
  * base, loosely. What is too much was first in what is loose of the base, or in the base as far
  * as it ever goes away, then in what is not yet a run, then in all runs. Without the loose part
  * each pair of edges that do not quite fit would carry a little from the runs to the base. */
 void runs_settle(struct runs *r, const struct step *s)
 {
+    end_vanished(r, s);
     float base = r->base, firm = fminf(fmaxf(base - r->loose, 0), r->low);
     float excess = running_amps(r) + firm - s->after;
     if (excess > 0)

@@ -17,7 +17,8 @@ _Static_assert(LEARNED_MAX <= 32, "a bit for each load");
 
 static bool goes_on(const struct series *s, const struct runs *r, const struct run *x)
 {
-    if (s->runs == 0 || x->began_mono_ms < s->began_mono_ms)
+    if (s->runs == 0 || x->began_mono_ms < s->began_mono_ms ||
+        x->began_mono_ms - s->began_mono_ms > MOST_MS)
         return false;
     if (x->began_mono_ms - s->until_mono_ms <= GAP_MS)
         return true;
