@@ -29,9 +29,9 @@
 
 struct letter {
     struct command_reply to;
-    char *payload;
+    char *payload; /* NULL: a retained topic is cleared */
     bool retain;
-    bool refused; /* an answer that says no */
+    const char *ok; /* of an answer, "true" or "false"; NULL: it is none */
 };
 
 struct mqtt {
@@ -110,8 +110,8 @@ void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *erro
     if (payload.failed)
         text_free(&payload);
     else
-        post(m,
-             &(struct letter){.to = *to, .payload = payload.bytes, .refused = error != NULL});
+        post(m, &(struct letter){
+                    .to = *to, .payload = payload.bytes, .ok = error ? "false" : "true"});
 }
 
 static void post_unwritten(void *context, const char *topic, const char *payload, bool retain)
@@ -264,15 +264,15 @@ static void send_letter(struct mqtt *m, const struct letter *l)
 {
     struct broker_out out = {.topic = l->to.topic,
                              .payload = l->payload,
-                             .length = strlen(l->payload),
+                             .length = l->payload ? strlen(l->payload) : 0,
                              .qos = 1,
                              .retain = l->retain,
-                             .expiry_seconds = l->retain ? 0 : ANSWER_SECONDS,
+                             .expiry_seconds = l->ok ? ANSWER_SECONDS : 0,
                              .correlation = l->to.correlation,
                              .correlation_length = l->to.correlation_length};
-    if (!l->retain) {
+    if (l->ok) {
         out.user[0].name = "ok";
-        out.user[0].value = l->refused ? "false" : "true";
+        out.user[0].value = l->ok;
     }
     broker_publish(m->line.broker, &out, NULL);
 }
