@@ -1,5 +1,6 @@
 #include "gateway.h"
 
+#include "absence_at_start.h"
 #include "answer.h"
 #include "gauges.h"
 #include "mailroom.h"
@@ -455,6 +456,9 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
         !start_mqtt(g) || !start_buses(g))
         goto failed;
     start_web(g);
+    struct event away;
+    if (absence_at_start(g->wishes, g->store, g->started_wall_ms, &away))
+        take_event(g, &away);
     log_info("gateway", "watching %zu circuits of %s on %zu buses",
              g->config->site.circuit_count, g->config->site.name, g->config->site.bus_count);
     return g;
@@ -472,6 +476,7 @@ void gateway_destroy(struct gateway *g)
     if (g->engine && g->store) {
         keep_state(g, ENGINE_RUNNING, "running");
         keep_state(g, ENGINE_LEARNED, "learned");
+        absence_ended(g->store, clock_wall_ms());
         store_commit(g->store, clock_mono_ms(), clock_wall_ms());
     }
     mailroom_stop(&g->mailroom, NULL); /* its state went with the last change */

@@ -5,8 +5,9 @@
 #include <stdio.h>
 #include <string.h>
 
-static const char *const types[] = {"load_on",      "load_off", "trip",           "restored",
-                                    "opened_again", "alarm",    "trip_corrected", "trip_note"};
+static const char *const types[] = {"load_on",        "load_off",     "trip",
+                                    "restored",       "opened_again", "alarm",
+                                    "trip_corrected", "trip_note",    "absence"};
 static const char *const stages[] = {"provisional", "confirmed", "withdrawn"};
 static const char *const causes[] = {
     "overload",      "fault",         "worn_breaker", "opened_by_hand",
@@ -38,6 +39,13 @@ const char *event_type_name(enum event_type t)
 const char *trip_stage_name(enum trip_stage s)
 {
     return stages[s];
+}
+
+const char *absence_cause_name(enum absence_cause c)
+{
+    static const char *const names[] = {"stopped", "machine_stopped", "supply_outage",
+                                        "failed"};
+    return names[c];
 }
 
 const char *trip_cause_name(enum trip_cause c)

@@ -26,6 +26,7 @@ enum event_type {
     EVENT_ALARM,
     EVENT_TRIP_CORRECTED,
     EVENT_TRIP_NOTE,
+    EVENT_ABSENCE,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -145,6 +146,21 @@ struct event_note {
     const char *by;
 };
 
+enum absence_cause {
+    ABSENCE_STOPPED,         /* somebody ended the gateway */
+    ABSENCE_MACHINE_STOPPED, /* and the machine with it */
+    ABSENCE_SUPPLY_OUTAGE,   /* the machine went down without a word */
+    ABSENCE_FAILED,          /* the gateway alone did */
+};
+
+/* The gateway is back: how long it saw nothing, at the most, and why. */
+struct event_absence {
+    int64_t seen_wall_ms; /* when it was seen running last */
+    double seconds;
+    enum absence_cause cause;
+    double probability; /* of that cause */
+};
+
 struct event_near_overload {
     double amps;
     double p05_seconds, p50_seconds, p95_seconds; /* INFINITY: not at this current */
@@ -185,6 +201,7 @@ struct event {
         struct event_alarm alarm;
         struct event_correction correction;
         struct event_note note;
+        struct event_absence absence;
     };
 };
 
@@ -193,6 +210,7 @@ typedef void event_sink(void *context, const struct event *e);
 const char *event_type_name(enum event_type t);
 const char *trip_stage_name(enum trip_stage s);
 const char *trip_cause_name(enum trip_cause c);
+const char *absence_cause_name(enum absence_cause c);
 const char *alarm_kind_name(enum alarm_kind k);
 const char *alarm_priority_name(enum alarm_priority p);
 const char *alarm_state_name(enum alarm_state s);

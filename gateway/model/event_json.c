@@ -196,6 +196,14 @@ json_t *event_to_json(const struct site *s, const struct event *e)
         break;
     case EVENT_ALARM: add_alarm(o, s, &e->alarm); break;
     case EVENT_TRIP_CORRECTED: add_correction(o, &e->correction); break;
+    case EVENT_ABSENCE:
+        json_object_set_new(o, "last_seen", event_json_time(e->absence.seen_wall_ms));
+        json_object_set_new(o, "seconds_at_most",
+                            event_json_number(e->absence.seconds, SECONDS));
+        json_object_set_new(o, "cause", json_string(absence_cause_name(e->absence.cause)));
+        json_object_set_new(o, "probability",
+                            event_json_number(e->absence.probability, CHANCE));
+        break;
     case EVENT_TRIP_NOTE:
         json_object_set_new(o, "trip", json_string(e->note.trip));
         json_object_set_new(o, "note", json_string(e->note.note));

@@ -46,6 +46,7 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     switch (e->type) {
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
+    case EVENT_ABSENCE:
     case EVENT_TRIP_NOTE:
     case EVENT_TRIP_CORRECTED: break; /* the trip stays as it was computed */
     case EVENT_TRIP:
@@ -80,7 +81,8 @@ static const char *subject_of(const struct event *e)
 {
     switch (e->type) {
     case EVENT_LOAD_ON:
-    case EVENT_LOAD_OFF: return NULL;
+    case EVENT_LOAD_OFF:
+    case EVENT_ABSENCE: return NULL;
     case EVENT_TRIP: return e->trip.id;
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN: return e->outcome.trip;
