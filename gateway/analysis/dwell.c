@@ -3,7 +3,7 @@
 #include <math.h>
 #include <string.h>
 
-#define STEP 1.15
+#define STEP 1.25
 #define SAME_SHARE 0.08 /* a current that moves no more is the same, */
 #define SAME_AMPS 0.3   /* nor one that moves by so little */
 #define GAP_MS 10000
@@ -48,7 +48,7 @@ void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating, do
     double from = d->amps > 0.0F ? (double)d->amps : (double)d->last;
     bool moved = fabs(amps - from) > SAME_SHARE * (amps > from ? amps : from) + SAME_AMPS;
     if (moved && d->amps > 0.0F)
-        end_stay(d, mono_ms, rating, amps > nothing);
+        end_stay(d, mono_ms, rating, amps > nothing && amps < from);
     if (moved && amps > from && amps >= DWELL_LEAST * rating) {
         d->amps = (float)amps;
         d->before = (float)from;

@@ -4,9 +4,9 @@
  * Beside the lengths of the loads (habits.h): an element that pulses within one run of its
  * machine, or a thermostat, ends long before the run does. Each rise to DWELL_LEAST of the
  * rating or more begins a stay at that height; the fall from it, or the next rise, ends it. How
- * often stays end, by how long they have lasted, is kept for eight heights (pace.h). A fall to
- * nothing may be an opening: it counts as watched, not as an end, else the openings would teach
- * that high currents do not last.
+ * often stays end, by how long they have lasted, is kept for eight heights. A fall to nothing
+ * may be an opening, and a further rise is no fall: both count as watched, not as an end, else
+ * the openings would teach that high currents do not last.
  *
  * Units      amps RMS, milliseconds and seconds
  * Ownership  plain data, zeroed is the right beginning
@@ -17,7 +17,7 @@
 #include "base/codec.h"
 
 #define DWELL_LEVELS 8
-#define DWELL_LEAST 0.8 /* of the rating; each level is from 15 % above the one before */
+#define DWELL_LEAST 0.4 /* of the rating; each level is from 25 % above the one before */
 
 #define DWELL_STRETCHES 8 /* of a stay: to 5 s, each three times as long */
 

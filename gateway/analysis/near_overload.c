@@ -26,9 +26,11 @@
 #define QUICK_CHANCE 0.5  /* such a chance waits for the next reading only, ... */
 #define QUICK_SECONDS 1.0 /* ... not for the on-delay: an opening may be half a minute away */
 #define MAYBE 0.35        /* and that is worth asking who joins: OUTLOOK_HALF_LEAST */
-#define JOIN_OPENS 0.5    /* chance that one more usual load opens it within a minute, ... */
-#define JOIN_SURELY 0.9   /* ... and that it does so nearly for certain, ... */
-#define JOIN_COMES 0.01   /* ... when it also comes now and then, ... */
+#define JOIN_EVER                                                                              \
+    0.004              /* of a usual load: that it comes at all while what runs now runs, ... */
+#define JOIN_OPENS 0.5 /* ... and opens it within a minute, ... */
+#define JOIN_SURELY 0.9 /* ... and that it does so nearly for certain, ... */
+#define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
 #define JOIN_LEAST 0.05
 #define MOST_IN_VAIN 8
 #define JOIN_WORTH 0.4 /* ... or so likely that it outweighs a warning for nothing */
@@ -124,12 +126,18 @@ void near_overload_destroy(struct near_overload *n)
     free(n);
 }
 
+static bool opened_by_heat(const struct event_trip *t)
+{
+    return t->stage == TRIP_CONFIRMED &&
+           (t->cause == CAUSE_OVERLOAD || t->cause == CAUSE_WORN_BREAKER);
+}
+
 void near_overload_event(struct near_overload *n, const struct event *e)
 {
     if (e->type == EVENT_TRIP &&
         e->circuit >= 0) /* what was learned of it may make it weaker */
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
-    if (e->type == EVENT_TRIP && e->circuit >= 0)
+    if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip))
         n->circuits[e->circuit].in_vain = 0;
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         return;
@@ -297,7 +305,7 @@ static bool raises_surely(const struct rules *r, const struct outlook *o)
 {
     double there = fmin(o->half, o->half_now);
     return (o->half >= LIKELY && o->chance >= r->near_overload_chance) ||
-           (there >= SURE && o->join_chance >= JOIN_OPENS);
+           (there >= SURE && o->join_chance >= JOIN_OPENS && o->joined >= JOIN_EVER);
 }
 
 /* what was said in vain must be likelier the next time */

@@ -100,6 +100,23 @@ static void a_fall_to_nothing_is_no_end(void **state)
     assert_true(ends(&u, 0.5) < 15.0);
 }
 
+/* a kettle that joins a heater: the heater's current has not fallen */
+static void a_further_rise_is_no_end(void **state)
+{
+    struct bench t = {.ms = 1000000};
+    (void)state;
+    for (int n = 0; n < 10; n++) {
+        hold(&t, 1.0, 60);
+        hold(&t, 8.0, 5);
+        hold(&t, 20.0, 60);
+    }
+    hold(&t, 1.0, 60);
+    hold(&t, 8.0, 5);
+    assert_true(isinf(ends(&t, 0.5)));
+    hold(&t, 20.0, 5);
+    assert_true(ends(&t, 0.5) > 30.0);
+}
+
 static void a_gap_in_the_readings_teaches_nothing(void **state)
 {
     struct bench t = {.ms = 1000000};
@@ -142,6 +159,7 @@ int main(void)
         cmocka_unit_test(shares_are_in_order_and_time_goes_by),
         cmocka_unit_test(only_a_rise_begins_a_stay),
         cmocka_unit_test(a_fall_to_nothing_is_no_end),
+        cmocka_unit_test(a_further_rise_is_no_end),
         cmocka_unit_test(a_gap_in_the_readings_teaches_nothing),
         cmocka_unit_test(what_was_learned_survives_and_damage_is_refused),
     };
