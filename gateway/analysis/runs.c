@@ -20,6 +20,7 @@
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
+#define GIVEN_AMPS 0.5F
 #define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
@@ -337,7 +338,7 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
     if (k) {
         k->amps -= d;
-        k->lent += d; /* perhaps it was of something else */
+        k->lent += d < GIVEN_AMPS ? d : 0; /* perhaps it was of something else */
         own_edge(k, s);
         k->fell_mono_ms = s->at_mono_ms;
         k->fell = d;
