@@ -289,6 +289,10 @@ static void note_blur(struct trips *t, float before, float now)
     } else if (now >= BLUR_AMPS) {
         t->sharp++;
     }
+    if (t->sharp >= BLUR_MOST || t->blurred >= BLUR_MOST) { /* another meter may come */
+        t->sharp /= 2;
+        t->blurred /= 2;
+    }
 }
 
 /* A reading into the watch; a circuit that went low or high is noted, and keeps the time of the

@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-#define LEARNED_VERSION 3U /* 2: without levels */
+#define LEARNED_VERSION 4U /* 2: without levels; 3: without blur */
 #define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
 #define TAG_REMEMBERED 3U
@@ -42,6 +42,8 @@ void trips_save_learned(const struct trips *t, struct codec_out *out)
     codec_put_f64(out, t->faults);
     stillness_save(&t->lost_level, out);
     stillness_save(&t->off_level, out);
+    codec_put_u32(out, (uint32_t)t->sharp);
+    codec_put_u32(out, (uint32_t)t->blurred);
     codec_end(out, begun);
     put_remembered(t, out);
     for (size_t i = 0; i < t->site->circuit_count; i++) {
@@ -83,7 +85,10 @@ static bool get_site(struct trips *t, struct codec_in *in, uint32_t version)
     struct stillness lost = {0}, off = {0};
     if (version >= 3 && (!stillness_load(&lost, in) || !stillness_load(&off, in)))
         return false;
-    if (in->failed || openings < 0.0 || days < 0.0 || hands < 0.0 || faults < 0.0)
+    uint32_t sharp = version >= 4 ? codec_get_u32(in) : 0;
+    uint32_t blurred = version >= 4 ? codec_get_u32(in) : 0;
+    if (in->failed || sharp > BLUR_MOST || blurred > BLUR_MOST || openings < 0.0 ||
+        days < 0.0 || hands < 0.0 || faults < 0.0)
         return false;
     t->openings = openings;
     t->circuit_days = days;
@@ -91,6 +96,8 @@ static bool get_site(struct trips *t, struct codec_in *in, uint32_t version)
     t->faults = faults;
     t->lost_level = lost;
     t->off_level = off;
+    t->sharp = (int)sharp;
+    t->blurred = (int)blurred;
     return true;
 }
 

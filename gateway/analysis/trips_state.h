@@ -107,6 +107,7 @@ struct remembered {
 #define BLUR_AMPS 4.0F      /* a smaller switch-on may hide its second part */
 #define BLUR_PART_AMPS 1.0F /* of it in each reading, at least */
 #define BLUR_SEEN 2
+#define BLUR_MOST 1000 /* of each kind are counted, then both are halved */
 
 struct trips {
     const struct site *site;
@@ -140,7 +141,7 @@ struct trips {
     size_t remembered_count;
 
     /* Large switch-ons that came in one reading, and over two: a meter that averages over its
-     * poll blurs falls as it does rises. Not saved: two switch-ons tell. */
+     * poll blurs falls as it does rises. */
     int sharp, blurred;
 };
 
