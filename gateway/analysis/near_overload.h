@@ -5,7 +5,9 @@
  * within the rule's horizon and surely gets half way there, or it is half way (surely, or
  * maybe) and one more load that is usual on this circuit would open it before anybody could be
  * warned. The less sure, the likelier that load must be. On-delay, off-delay and a lower chance
- * for returning keep it from flickering.
+ * for returning keep it from flickering; an opening that is likelier than not waits for one
+ * more reading only. How long currents stay as high as they have become is followed here
+ * (dwell.h).
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.
