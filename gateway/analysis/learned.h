@@ -8,7 +8,7 @@
  *
  * Units      amps RMS, seconds, wall ms
  * Ownership  plain data, no pointers; zeroed is the right beginning
- * Cost       a run costs one look at each cluster; LEARNED_MAX of them take about 6 KiB
+ * Cost       a run costs one look at each cluster; LEARNED_MAX of them take about 7 KiB
  */
 #ifndef FORETRIP_LEARNED_H
 #define FORETRIP_LEARNED_H

@@ -20,11 +20,11 @@
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
-#define GIVEN_AMPS 0.5F
+#define GIVEN_AMPS 0.5F   /* a run that gave way by more did so itself */
 #define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
+#define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
-#define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
 
 float run_seconds(const struct run *r, int64_t mono_ms)
 {

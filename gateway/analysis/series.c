@@ -8,7 +8,7 @@
 #define RICH_RUNS 4
 #define RICH_LOADS 3
 #define SERIES_LEAST 2.0F /* of a load, before it is believed */
-#define HALF 0.45F
+#define MOSTLY 0.45F
 #define FADE 0.9F
 #define DEVIATIONS 2.5F
 #define LENGTH_LOG 0.35F
@@ -69,7 +69,7 @@ static void count(struct series *s, const struct runs *r, struct learned *l, str
 
 static bool is_part(const struct learned_load *c)
 {
-    return c->series >= SERIES_LEAST * FADE && c->rich >= HALF * c->series;
+    return c->series >= SERIES_LEAST * FADE && c->rich >= MOSTLY * c->series;
 }
 
 int64_t series_hold(struct series *s, const struct runs *r, struct learned *l, struct run *x)
