@@ -20,7 +20,8 @@ await accessible(page, 'panel with a warning, desk, light');
 /* ---- the warning is acknowledged, with a name */
 await page.goto(base + '/#/alarms');
 await page.fill('input[autocomplete=name]', 'Ada');
-await page.click('.alarm:has-text("Near overload") button:has-text("Acknowledge")');
+await page.locator('.alarm:has-text("Near overload") button:has-text("Acknowledge")').focus();
+await page.keyboard.press('Enter');
 await page.waitForSelector('.alarm:has-text("acknowledged by Ada")');
 check(true, 'an alarm is acknowledged, and the page says by whom');
 
