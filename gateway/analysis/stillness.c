@@ -26,7 +26,7 @@ static double unsure_of(int polls)
 
 void stillness_learn(struct stillness *s, double rms, int polls)
 {
-    if (polls < STILLNESS_LEAST_POLLS)
+    if (polls < STILLNESS_LEARN_POLLS)
         return;
     s->level[s->count % STILLNESS_PAST] = (float)level_of(rms);
     s->unsure[s->count++ % STILLNESS_PAST] = (float)unsure_of(polls);
