@@ -120,8 +120,8 @@ static double holds(const struct hypotheses_class *c, double u, int j)
     return c->kernel[n] + (z - n) * (c->kernel[n + 1] - c->kernel[n]);
 }
 
-/* The same of one warming as it was seen, which is never certain: a reading may be wrong, and what
- * was taken for openings before may have been none. Many openings outweigh it. */
+/* The same of one warming as it was seen, which is never certain: a reading may be wrong, and
+ * what was taken for openings before may have been none. Many openings outweigh it. */
 static double held_by(const struct hypotheses_class *c, double u, int j)
 {
     return HELD_DOUBT + (1.0 - HELD_DOUBT) * holds(c, u, j);

@@ -11,7 +11,9 @@
 #define SAY_CHANGE_LOG 1.5   /* said again when its log odds moved so far */
 #define SAY_CHANGE_LAST 0.03 /* and at the end when it moved by this */
 #define TEACH_AFTER_SECONDS 15.0
-#define TEACH_FROM 0.5
+#define TEACH_FROM 0.75
+#define TEACH_LATER_SECONDS 300.0 /* by then it shows how still it reads, */
+#define TEACH_LATER_FROM 0.5      /* and less will do */
 #define EVENING_AFTER_SECONDS 60.0
 #define EVENING_FROM_LOG_ODDS (-1.0)
 #define LOW_LEARNED_POLLS 30
@@ -419,7 +421,8 @@ static void teach_breaker(struct trips *t, size_t i)
 {
     struct trip_case *c = &t->cases[i];
     double by_heat = c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER];
-    if (c->taught_breaker || (by_heat < TEACH_FROM && c->probability < 0.5))
+    bool later = c->facts.silent_seconds >= TEACH_LATER_SECONDS;
+    if (c->taught_breaker || c->probability < (later ? TEACH_LATER_FROM : TEACH_FROM))
         return;
     c->taught_breaker = true;
     breakers_learn_opened(t->breakers, (int)i, by_heat);
