@@ -106,7 +106,8 @@ struct remembered {
 
 #define BLUR_AMPS 4.0F      /* a smaller switch-on may hide its second part */
 #define BLUR_PART_AMPS 1.0F /* of it in each reading, at least */
-#define BLUR_SEEN 2
+#define BLUR_SHARE                                                                             \
+    3 /* one in four: a mean over a quarter of the poll; none seen yet: perhaps */
 #define BLUR_MOST 1000 /* of each kind are counted, then both are halved */
 
 struct trips {
