@@ -4,8 +4,9 @@
 #include <stdlib.h>
 
 #define BATCHES 3
-#define BATCH_BYTES ((size_t)192 * 1024) /* of frames: the ring lives in the last-level cache  \
-                                          */
+#define BATCH_BYTES                                                                            \
+    ((size_t)192 * 1024) /* of frames: the ring lives in the last-level cache                  \
+                          */
 #define LEAST_ROWS 16
 #define MOST_ROWS 1024
 

@@ -23,10 +23,11 @@
 #include <stdint.h>
 
 #define STILLNESS_PAST 32
-#define STILLNESS_LEAST_POLLS 30  /* fewer say nothing */
-#define STILLNESS_LEARN_POLLS 240 /* fewer teach nothing: the pauses of one programme are one  \
-                                   */
-#define STILLNESS_MOST_POLLS 900  /* more are not taken */
+#define STILLNESS_LEAST_POLLS 30 /* fewer say nothing */
+#define STILLNESS_LEARN_POLLS                                                                  \
+    240                          /* fewer teach nothing: the pauses of one programme are one   \
+                                  */
+#define STILLNESS_MOST_POLLS 900 /* more are not taken */
 
 struct stillness {
     float level[STILLNESS_PAST];  /* newest levels, ln amps */

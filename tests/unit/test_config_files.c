@@ -40,10 +40,12 @@ static void a_page_that_cannot_be(void **state)
          "page.cfg:1: port = 65536 is out of range; it is 0 to 65535 "
          "(its TCP port; 0 takes any free one)\n"},
         {"page = { login = true; };",
-         "page.cfg:1: people log in to the page, and nobody is there who could let them in: give "
+         "page.cfg:1: people log in to the page, and nobody is there who could let them in: "
+         "give "
          "one of people in delivery.cfg role = \"administrator\"\n"},
         {"page = { listen = \"192.0.2.7\"; tls = { cert = \"a\"; key = \"b\"; }; };",
-         "page.cfg:1: people log in to the page, and nobody is there who could let them in: give "
+         "page.cfg:1: people log in to the page, and nobody is there who could let them in: "
+         "give "
          "one of people in delivery.cfg role = \"administrator\"\n"},
         {"page = { login = true; off = true; };", ""},
     };
