@@ -13,7 +13,7 @@
 #define TEACH_AFTER_SECONDS 15.0
 #define TEACH_FROM 0.75
 #define TEACH_LATER_SECONDS 300.0 /* by then it shows how still it reads, */
-#define TEACH_LATER_FROM 0.55      /* and less will do */
+#define TEACH_LATER_FROM 0.55     /* and less will do */
 #define EVENING_AFTER_SECONDS 60.0
 #define EVENING_FROM_LOG_ODDS (-1.0)
 #define LOW_LEARNED_POLLS 30
