@@ -19,8 +19,7 @@
 #define LOW_LEARNED_POLLS 30
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
-#define AT_ONCE_LEAST                                                                          \
-    0.5 /* what is gone with the next readings is seldom a fault: half a lesson at least */
+#define AT_ONCE_LEAST 0.5    /* of a lesson: what ends at once is seldom a fault */
 #define LEVEL_LOST_FROM 0.95 /* P(supply lost), without the pieces that judge the level */
 #define LEVEL_OFF_FROM 0.1
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */

@@ -42,6 +42,10 @@ bool api_store_failed(enum store_err err, struct web_answer *out);
 json_t *api_take_body(const struct api_call *c, struct web_answer *out);
 /* The circuit of the path, -1 having answered 404. */
 int api_circuit_of(const struct api_call *c, struct web_answer *out);
+/* The same with the query's from and to: the last usual_ms where it names neither, most_ms at
+ * the most, or 400 with `why`. */
+int api_span_of(const struct api_call *c, struct web_answer *out, int64_t usual_ms,
+                int64_t most_ms, const char *why, int64_t *from, int64_t *to);
 /* The trip of the path, a new reference; false having answered. */
 bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **trip,
                    int64_t *opened_wall_ms);

@@ -11,7 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-#define MOST_SPAN_MS (INT64_C(400) * 86400000)
+#define DAY_MS INT64_C(86400000)
 #define COLUMN_SIZE (2 * SITE_ID_SIZE)
 
 struct use {
@@ -119,19 +119,11 @@ static void write_use(const struct use *u, struct web_answer *out)
 
 void api_energy(const struct api_call *c, struct web_answer *out)
 {
-    static const char *const names[] = {"from", "to", NULL};
-    int64_t to = c->wall_ms, from;
-    int circuit = api_circuit_of(c, out);
-    if (circuit < 0 || !web_query_only(c->r, names, out) ||
-        !web_query_time(c->r, "to", &to, out))
+    int64_t from, to;
+    int circuit = api_span_of(c, out, DAY_MS, 400 * DAY_MS,
+                              "from must be before to, by 400 days at the most", &from, &to);
+    if (circuit < 0)
         return;
-    from = to - 86400000;
-    if (!web_query_time(c->r, "from", &from, out))
-        return;
-    if (to <= from || to - from > MOST_SPAN_MS) {
-        web_error(out, 400, "from must be before to, by 400 days at the most");
-        return;
-    }
     struct use u = {.call = c,
                     .circuit = &c->x->site->circuits[circuit],
                     .span =

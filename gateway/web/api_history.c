@@ -148,20 +148,13 @@ static bool add_row(void *context, int64_t wall_ms, const float *values)
 
 void api_export(const struct api_call *c, struct web_answer *out)
 {
-    static const char *const names[] = {"from", "to", NULL};
-    int64_t to = c->wall_ms, from;
-    int circuit = api_circuit_of(c, out);
-    if (circuit < 0 || !web_query_only(c->r, names, out) ||
-        !web_query_time(c->r, "to", &to, out))
+    int64_t from, to;
+    int circuit = api_span_of(
+        c, out, 3600000, MOST_EXPORT_MS,
+        "from must be before to, by a day at the most; foretrip export has no bound", &from,
+        &to);
+    if (circuit < 0)
         return;
-    from = to - 3600000;
-    if (!web_query_time(c->r, "from", &from, out))
-        return;
-    if (to <= from || to - from > MOST_EXPORT_MS) {
-        web_error(out, 400,
-                  "from must be before to, by a day at the most; foretrip export has no bound");
-        return;
-    }
     struct columns k = {0};
     add_circuit(&k, c->x->site, circuit, 4);
     text_append(&out->body, "time");

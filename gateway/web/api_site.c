@@ -23,6 +23,25 @@ int api_circuit_of(const struct api_call *c, struct web_answer *out)
     return circuit;
 }
 
+int api_span_of(const struct api_call *c, struct web_answer *out, int64_t usual_ms,
+                int64_t most_ms, const char *why, int64_t *from, int64_t *to)
+{
+    static const char *const names[] = {"from", "to", NULL};
+    int circuit = api_circuit_of(c, out);
+    *to = c->wall_ms;
+    if (circuit < 0 || !web_query_only(c->r, names, out) ||
+        !web_query_time(c->r, "to", to, out))
+        return -1;
+    *from = *to - usual_ms;
+    if (!web_query_time(c->r, "from", from, out))
+        return -1;
+    if (*to <= *from || *to - *from > most_ms) {
+        web_error(out, 400, "%s", why);
+        return -1;
+    }
+    return circuit;
+}
+
 static json_t *panel_json(const struct site *s, const struct site_panel *p)
 {
     json_t *o = json_pack("{s:s, s:s, s:i, s:o}", "panel", p->id, "name", p->name, "legs",
