@@ -3,6 +3,7 @@
 #include "base/clock.h"
 #include "base/log.h"
 #include "check.h"
+#include "held_time.h"
 
 #include <stdlib.h>
 
@@ -63,13 +64,16 @@ static void describe_site(struct bus_rig *b, bool tcp, int timeout_ms)
     site_finish(s);
 }
 
-struct bus_rig *bus_rig_up(bool tcp, int timeout_ms)
+static struct bus_rig *up(bool tcp, int timeout_ms, bool live)
 {
     struct bus_rig *b = calloc(1, sizeof *b);
     char why[256] = "";
     assert_non_null(b);
     log_to(listen_to_log, &b->said);
-    b->fake = tcp ? fake_meter_tcp() : fake_meter_serial();
+    b->live = live;
+    if (!live)
+        held_time_begin(NULL);
+    b->fake = !live ? fake_meter_by_hand(tcp) : tcp ? fake_meter_tcp() : fake_meter_serial();
     b->maps.maps = calloc(1, sizeof *b->maps.maps);
     b->maps.count = 1;
     describe_map(b->maps.maps);
@@ -81,6 +85,16 @@ struct bus_rig *bus_rig_up(bool tcp, int timeout_ms)
     return b;
 }
 
+struct bus_rig *bus_rig_up(bool tcp, int timeout_ms)
+{
+    return up(tcp, timeout_ms, false);
+}
+
+struct bus_rig *bus_rig_up_live(bool tcp, int timeout_ms)
+{
+    return up(tcp, timeout_ms, true);
+}
+
 void bus_rig_down(struct bus_rig *b)
 {
     bus_state_free(&b->bus);
@@ -89,6 +103,7 @@ void bus_rig_down(struct bus_rig *b)
     site_free(&b->site);
     log_to(NULL, NULL);
     text_free(&b->said);
+    held_time_end();
     free(b);
 }
 

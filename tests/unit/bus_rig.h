@@ -3,7 +3,8 @@
  *
  * Units 1 to 3 of four channels each: amps from register 0 in hundredths, watts from register
  * 40; each circuit has one pole. The meters are a fake one (fake_meter.h), over TCP or a serial
- * line.
+ * line. Time is held (held_time.h), so that no test depends on how
+ * busy the machine is, unless the rig is a live one, for what is about threads and devices.
  */
 #ifndef FORETRIP_TEST_BUS_RIG_H
 #define FORETRIP_TEST_BUS_RIG_H
@@ -23,9 +24,12 @@ struct bus_rig {
     struct bus_state bus;
     struct text said; /* what was logged */
     uint64_t tick;
+    bool live;
 };
 
 struct bus_rig *bus_rig_up(bool tcp, int timeout_ms);
+/* Over a real connection or pseudo-terminal, in real time. */
+struct bus_rig *bus_rig_up_live(bool tcp, int timeout_ms);
 void bus_rig_down(struct bus_rig *b);
 
 /* The next tick, now. The caller frees the report. */

@@ -6,6 +6,7 @@
 #include <poll.h>
 #include <pthread.h>
 #include <pty.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
@@ -14,9 +15,11 @@
 #include <unistd.h>
 
 #include "base/clock.h"
+#include "held_time.h"
 
 #define MOST_ACTS 64
 #define MOST_FRAME 300
+#define NOISE_EVERY_US 1000
 
 struct fake_frame {
     uint8_t bytes[MOST_FRAME];
@@ -32,7 +35,9 @@ struct fake_meter {
     int port;
     char device[64];
     struct fake_frame held; /* for FAKE_LATE and FAKE_WITH_NEXT */
-    int64_t send_held_at_us;
+    int64_t send_held_at_us, noise_at_us;
+    bool by_hand; /* without a thread, in held time */
+    struct held_far_end far_end;
     uint8_t in[512];
     size_t in_length;
     pthread_mutex_t lock; /* what follows */
@@ -146,7 +151,7 @@ static void spoil(struct fake_frame *frame, int act)
 
 static void close_connection(struct fake_meter *f)
 {
-    if (f->tcp && f->fd >= 0) {
+    if ((f->tcp || f->by_hand) && f->fd >= 0) {
         close(f->fd);
         f->fd = -1;
     }
@@ -163,6 +168,8 @@ static void play(struct fake_meter *f, const uint8_t *request, size_t length)
     f->last_length = length;
     int act = next_act(f, pdu[0]), late_ms = f->late_ms;
     struct fake_frame adu = answer(f, pdu, act), frame = wrap(f, request, &adu);
+    if (f->babble)
+        frame.bytes[frame.length / 2] ^= 0x5A; /* what two say at once is neither's */
     pthread_mutex_unlock(&f->lock);
     if (f->held.length && f->send_held_at_us == INT64_MAX) {
         send_frame(f, &f->held);
@@ -212,45 +219,66 @@ static bool babbles(struct fake_meter *f)
     return on;
 }
 
-static int wait_ms(const struct fake_meter *f)
+/* when there is something to say unasked */
+static int64_t next_us(struct fake_meter *f)
 {
-    if (!f->held.length || f->send_held_at_us == INT64_MAX)
-        return -1;
-    int64_t left = f->send_held_at_us - clock_mono_us();
-    return left > 0 ? (int)(left / 1000) + 1 : 0;
+    int64_t next = f->held.length ? f->send_held_at_us : INT64_MAX;
+    if (babbles(f) && f->noise_at_us < next)
+        next = f->noise_at_us;
+    return next;
+}
+
+static void say_what_is_due(struct fake_meter *f)
+{
+    static const struct fake_frame noise = {.bytes = "\x01\x55\xFF", .length = 3};
+    int64_t now = clock_mono_us();
+    if (babbles(f) && f->noise_at_us <= now) {
+        send_frame(f, &noise);
+        f->noise_at_us = now + NOISE_EVERY_US;
+    }
+    if (f->held.length && f->send_held_at_us <= now) {
+        send_frame(f, &f->held);
+        f->held.length = 0;
+    }
+}
+
+static int wait_ms(struct fake_meter *f)
+{
+    int64_t next = next_us(f), left = next == INT64_MAX ? next : next - clock_mono_us();
+    return left == INT64_MAX ? -1 : left > 0 ? (int)(left / 1000) + 1 : 0;
+}
+
+/* false when told to stop */
+static bool turn(struct fake_meter *f, int wait)
+{
+    struct pollfd fds[] = {{f->stop_fd, POLLIN, 0},
+                           {f->listen_fd, POLLIN, 0},
+                           {f->fd, POLLIN, 0},
+                           {f->wake_fd, POLLIN, 0}};
+    uint64_t woken;
+    poll(fds, 4, wait);
+    if (fds[0].revents)
+        return false;
+    if (fds[3].revents && read(f->wake_fd, &woken, sizeof woken) < 0)
+        abort();
+    if (fds[1].revents) {
+        close_connection(f);
+        f->fd = accept(f->listen_fd, NULL, NULL);
+        int one = 1;
+        setsockopt(f->fd, IPPROTO_TCP, TCP_NODELAY, &one, sizeof one);
+    } else if (fds[2].revents) {
+        take_requests(f);
+    }
+    say_what_is_due(f);
+    return true;
 }
 
 static void *serve(void *argument)
 {
     struct fake_meter *f = argument;
-    for (;;) {
-        struct pollfd fds[] = {{f->stop_fd, POLLIN, 0},
-                               {f->listen_fd, POLLIN, 0},
-                               {f->fd, POLLIN, 0},
-                               {f->wake_fd, POLLIN, 0}};
-        static const struct fake_frame noise = {.bytes = "\x01\x55\xFF", .length = 3};
-        bool on = babbles(f);
-        uint64_t woken;
-        poll(fds, 4, on ? 1 : wait_ms(f));
-        if (fds[0].revents)
-            return NULL;
-        if (fds[3].revents && read(f->wake_fd, &woken, sizeof woken) < 0)
-            abort();
-        if (on)
-            send_frame(f, &noise);
-        if (fds[1].revents) {
-            close_connection(f);
-            f->fd = accept(f->listen_fd, NULL, NULL);
-            int one = 1;
-            setsockopt(f->fd, IPPROTO_TCP, TCP_NODELAY, &one, sizeof one);
-        } else if (fds[2].revents) {
-            take_requests(f);
-        }
-        if (f->held.length && f->send_held_at_us <= clock_mono_us()) {
-            send_frame(f, &f->held);
-            f->held.length = 0;
-        }
-    }
+    while (turn(f, wait_ms(f)))
+        ;
+    return NULL;
 }
 
 static struct fake_meter *create(void)
@@ -308,12 +336,54 @@ struct fake_meter *fake_meter_serial(void)
     return start(f);
 }
 
-void fake_meter_stop(struct fake_meter *f)
+/* ---- in held time ---- */
+
+static int64_t turn_by_hand(void *context)
+{
+    struct fake_meter *f = context;
+    turn(f, 0);
+    return next_us(f);
+}
+
+static int connect_by_hand(void *context)
+{
+    struct fake_meter *f = context;
+    int fds[2];
+    if (socketpair(AF_UNIX, SOCK_STREAM, 0, fds) != 0)
+        abort();
+    if (f->fd >= 0)
+        close(f->fd);
+    f->fd = fds[1];
+    f->in_length = f->held.length = 0;
+    return fds[0];
+}
+
+struct fake_meter *fake_meter_by_hand(bool tcp)
+{
+    struct fake_meter *f = create();
+    f->tcp = tcp;
+    f->by_hand = true;
+    f->port = 502;
+    snprintf(f->device, sizeof f->device, "%s", "a line");
+    f->far_end = (struct held_far_end){f, turn_by_hand, connect_by_hand};
+    held_time_far_end(&f->far_end);
+    return f;
+}
+
+static void end_thread(struct fake_meter *f)
 {
     uint64_t one = 1;
     if (write(f->stop_fd, &one, sizeof one) < 0)
         abort();
     pthread_join(f->thread, NULL);
+}
+
+void fake_meter_stop(struct fake_meter *f)
+{
+    if (f->by_hand)
+        held_time_far_end(NULL);
+    else
+        end_thread(f);
     int fds[] = {f->stop_fd, f->wake_fd, f->listen_fd, f->fd, f->slave_fd};
     for (size_t i = 0; i < sizeof fds / sizeof fds[0]; i++)
         if (fds[i] >= 0)

@@ -5,7 +5,7 @@
  * Register a of unit u holds fake_register(u, a). Each request plays the next act of the
  * script; when the script is at its end, or the unit is not the script's, answers are good.
  *
- * Threads    its own; all functions are safe from the test's thread
+ * Threads    its own unless it is run by hand; all functions are safe from the test's thread
  */
 #ifndef FORETRIP_TEST_FAKE_METER_H
 #define FORETRIP_TEST_FAKE_METER_H
@@ -39,6 +39,9 @@ struct fake_meter;
 struct fake_meter *fake_meter_tcp_at(int port);
 struct fake_meter *fake_meter_tcp(void);
 struct fake_meter *fake_meter_serial(void);
+/* Without a thread, in held time (held_time.h), to which it attaches itself: connections reach
+ * it whatever their address. */
+struct fake_meter *fake_meter_by_hand(bool tcp);
 void fake_meter_stop(struct fake_meter *f);
 
 int fake_meter_port(const struct fake_meter *f);
@@ -52,7 +55,7 @@ void fake_meter_silence(struct fake_meter *f, int unit, bool silent);
 /* Refuses (exception 2) reads that touch this register; -1 none. */
 void fake_meter_hole(struct fake_meter *f, int address);
 
-/* Writes noise all the time, with less than a character's pause. */
+/* Writes noise all the time, a millisecond apart, and spoils the answers that it meets. */
 void fake_meter_babble(struct fake_meter *f, bool on);
 
 uint64_t fake_meter_requests(struct fake_meter *f);

@@ -10,6 +10,21 @@
 #include "bus_rig.h"
 #include "drivers/bus_tick.h"
 #include "fake_meter.h"
+#include "held_time.h"
+
+static void an_origin_lies_on_a_whole_second_of_the_wall_clock(void **state)
+{
+    (void)state;
+    held_time_begin(NULL);
+    for (int i = 0; i < 200; i++) {
+        int64_t origin_us = bus_origin_us(), now_us = clock_mono_us();
+        int64_t wall_ms = clock_wall_ms() + (origin_us - now_us) / 1000;
+        assert_true(wall_ms % 1000 <= 1 || wall_ms % 1000 == 999); /* both are rounded down */
+        assert_true(origin_us - now_us >= 49000 && origin_us - now_us <= 1050000);
+        clock_sleep_until_us(now_us + 17000);
+    }
+    held_time_end();
+}
 
 static void every_meter_is_read_in_a_tick(void **state)
 {
@@ -89,8 +104,7 @@ static void a_dead_meter_is_left_alone_and_its_neighbours_are_not_slowed(void **
 {
     (void)state;
     for (int tcp = 0; tcp < 2; tcp++) {
-        struct bus_rig *b =
-            bus_rig_up(tcp, 300); /* the others answer in time on a loaded machine too */
+        struct bus_rig *b = bus_rig_up(tcp, 300);
         fake_meter_silence(b->fake, 2, true);
         for (int i = 0; i < 4; i++) {
             struct bus_report *r = bus_rig_tick(b);
@@ -232,7 +246,7 @@ static void without_a_connection_reports_come_and_it_is_found_again(void **state
              "bus line: no connection to 127.0.0.1:%d (Connection refused); next try in 1 s\n",
              port);
     assert_said(b, line, 1);
-    b->fake = fake_meter_tcp_at(port);
+    b->fake = fake_meter_by_hand(true);
     struct bus_report *r = bus_rig_tick(b);
     assert_all_good(r); /* no meter was put into backoff by it */
     bus_report_free(r);
@@ -280,7 +294,8 @@ static void a_connection_on_which_nobody_answers_is_made_anew(void **state)
 static void a_serial_line_that_was_unplugged_is_opened_again(void **state)
 {
     (void)state;
-    struct bus_rig *b = bus_rig_up(false, 100);
+    struct bus_rig *b = bus_rig_up_live(false, 20000);
+    b->bus.period_us = 60000000;
     char directory[] = "/tmp/test_bus.XXXXXX", link[64];
     assert_non_null(mkdtemp(directory));
     snprintf(link, sizeof link, "%s/line", directory);
@@ -315,9 +330,7 @@ static void a_line_that_babbles_is_survived(void **state)
     fake_meter_babble(b->fake, true);
     for (int i = 0; i < 3; i++) { /* each ends with its period, or the test's limit would */
         struct bus_report *r = bus_rig_tick(b);
-        for (int unit = 1; unit <= BUS_UNITS; unit++) /* what gets through between is right */
-            assert_true(isnan(bus_rig_amps(r, unit, 1)) ||
-                        fabs(bus_rig_amps(r, unit, 1) - fake_register(unit, 0) * 0.01) < 1e-4);
+        assert_int_equal(r->reading_count, 0);
         bus_report_free(r);
         for (int unit = 1; unit <= BUS_UNITS; unit++)
             make_due(b, unit);
@@ -360,6 +373,7 @@ static void a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped(voi
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(an_origin_lies_on_a_whole_second_of_the_wall_clock),
         cmocka_unit_test(every_meter_is_read_in_a_tick),
         cmocka_unit_test(a_fault_is_counted_and_made_good_within_the_tick),
         cmocka_unit_test(a_dead_meter_is_left_alone_and_its_neighbours_are_not_slowed),

@@ -7,6 +7,7 @@
 #include "base/clock.h"
 #include "drivers/link.h"
 #include "fake_meter.h"
+#include "held_time.h"
 
 /* ---- published frames through libmodbus over a socket pair
  * ------------------------------------ */
@@ -20,6 +21,7 @@ struct pair {
 static void make_pair(struct pair *p, bool tcp)
 {
     int fds[2];
+    held_time_begin(NULL);
     *p = (struct pair){
         .bus = {.baud = 115200, .parity = 'E', .stop_bits = 1, .timeout_ms = 400}};
     if (!tcp)
@@ -35,6 +37,7 @@ static void drop_pair(struct pair *p)
 {
     link_destroy(p->link);
     close(p->far);
+    held_time_end();
 }
 
 /* CRC-16/MODBUS: catalogue check value over "123456789" and the example of MODBUS over Serial
@@ -178,10 +181,9 @@ struct rig {
     uint16_t registers[125];
 };
 
-static void rig_up(struct rig *r, bool tcp, int timeout_ms)
+static void rig_around(struct rig *r, struct fake_meter *fake, bool tcp, int timeout_ms)
 {
-    *r = (struct rig){.fake = tcp ? fake_meter_tcp() : fake_meter_serial(),
-                      .bus = {.baud = 115200, .parity = 'E', .stop_bits = 1}};
+    *r = (struct rig){.fake = fake, .bus = {.baud = 115200, .parity = 'E', .stop_bits = 1}};
     r->bus.timeout_ms = timeout_ms;
     r->bus.port = fake_meter_port(r->fake);
     if (tcp)
@@ -192,10 +194,23 @@ static void rig_up(struct rig *r, bool tcp, int timeout_ms)
     assert_non_null(r->link);
 }
 
+static void rig_up(struct rig *r, bool tcp, int timeout_ms)
+{
+    held_time_begin(NULL);
+    rig_around(r, fake_meter_by_hand(tcp), tcp, timeout_ms);
+}
+
+/* over a real connection or pseudo-terminal, in real time */
+static void rig_live(struct rig *r, bool tcp)
+{
+    rig_around(r, tcp ? fake_meter_tcp() : fake_meter_serial(), tcp, 60000);
+}
+
 static void rig_down(struct rig *r)
 {
     link_destroy(r->link);
     fake_meter_stop(r->fake);
+    held_time_end();
 }
 
 static struct link_result ask(struct rig *r, int unit, int address, int count)
@@ -203,9 +218,9 @@ static struct link_result ask(struct rig *r, int unit, int address, int count)
     char why[128] = "";
     struct link_read q = {unit, 3, address, count};
     if (!link_is_open(r->link) &&
-        !link_open(r->link, clock_mono_us() + 2000000, why, sizeof why))
+        !link_open(r->link, clock_mono_us() + 60000000, why, sizeof why))
         fail_msg("%s", why);
-    return link_read(r->link, &q, clock_mono_us() + 5000000, r->registers);
+    return link_read(r->link, &q, clock_mono_us() + 120000000, r->registers);
 }
 
 static void assert_good(struct rig *r, int unit, int address, int count)
@@ -394,19 +409,35 @@ static void nothing_lasts_beyond_the_time_given(void **state)
     }
 }
 
+static void it_reads_over_a_real_connection_and_a_real_line(void **state)
+{
+    (void)state;
+    for (int tcp = 0; tcp < 2; tcp++) {
+        static const int acts[] = {FAKE_EXCEPTION + 2};
+        struct rig r;
+        rig_live(&r, tcp);
+        for (int i = 0; i < 3; i++)
+            assert_good(&r, 7, 100 * i, 125);
+        fake_meter_script(r.fake, -1, acts, 1);
+        assert_int_equal(ask(&r, 7, 0, 5).fault, FAULT_EXCEPTION);
+        assert_good(&r, 8, 0, 1);
+        rig_down(&r);
+    }
+}
+
 static void what_cannot_be_opened_says_why(void **state)
 {
     (void)state;
     struct rig r;
     char why[128] = "";
-    rig_up(&r, true, 400);
+    rig_live(&r, true);
     fake_meter_stop(r.fake); /* nobody listens there now */
-    assert_false(link_open(r.link, clock_mono_us() + 1000000, why, sizeof why));
+    assert_false(link_open(r.link, clock_mono_us() + 60000000, why, sizeof why));
     assert_string_equal(why, "Connection refused");
     link_destroy(r.link);
     snprintf(r.bus.device, sizeof r.bus.device, "/dev/no-such-line");
     r.link = link_create(&r.bus, -1);
-    assert_false(link_open(r.link, clock_mono_us() + 1000000, why, sizeof why));
+    assert_false(link_open(r.link, clock_mono_us() + 60000000, why, sizeof why));
     assert_string_equal(why, "No such file or directory");
     assert_false(link_is_open(r.link));
     struct link_read q = {7, 3, 0, 5};
@@ -429,6 +460,7 @@ int main(void)
         cmocka_unit_test(a_late_answer_of_another_unit_is_told_by_its_unit),
         cmocka_unit_test(a_unit_that_owes_an_answer_holds_up_nobody_else),
         cmocka_unit_test(nothing_lasts_beyond_the_time_given),
+        cmocka_unit_test(it_reads_over_a_real_connection_and_a_real_line),
         cmocka_unit_test(what_cannot_be_opened_says_why),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
