@@ -26,8 +26,11 @@ const struct field map_fields[MAP_KEYS] = {
     [MAP_MAX_REGISTERS] = {"max_registers", FIELD_INTEGER, AT(meter_map, max_registers),
                            .least = 1, .most = 125, .fallback = "125",
                            .help = "the most registers that the meter gives in one read"},
-    [MAP_POINTS] = {"points", FIELD_LIST, .required = true,
-                    .help = "one group for each quantity of one or more channels"},
+    [MAP_SUNSPEC] = {"sunspec", FIELD_SWITCH, AT(meter_map, sunspec), .fallback = "false",
+                     .help = "the meter says by SunSpec what its registers mean"},
+    [MAP_POINTS] = {"points", FIELD_LIST, .fallback = "none",
+                    .help = "one group for each quantity of one or more channels; needed "
+                            "without sunspec"},
 };
 
 const struct field point_fields[POINT_KEYS] = {
@@ -168,7 +171,15 @@ static bool read_point(const struct config_file *file, const config_setting_t *g
 static void read_points(const struct config_file *file, struct meter_map *m)
 {
     const config_setting_t *list = config_setting_get_member(file->root, "points");
-    if (!list || !config_setting_is_list(list))
+    if (m->sunspec && list)
+        field_error(file, field_line(file->root, "points"),
+                    "points goes without sunspec = true; such a meter says itself what its "
+                    "registers mean");
+    else if (!m->sunspec && !list)
+        field_error(file, 0,
+                    "a register map needs points, or sunspec = true for a meter that says "
+                    "itself what its registers mean");
+    if (m->sunspec || !list || !config_setting_is_list(list))
         return;
     bool amps = false;
     for (int i = 0; i < config_setting_length(list); i++) {

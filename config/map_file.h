@@ -10,7 +10,7 @@
 
 #include "config/site_file.h"
 
-enum { MAP_NAME, MAP_MAX_REGISTERS, MAP_POINTS, MAP_KEYS };
+enum { MAP_NAME, MAP_MAX_REGISTERS, MAP_SUNSPEC, MAP_POINTS, MAP_KEYS };
 enum {
     POINT_QUANTITY,
     POINT_FUNCTION,

@@ -114,8 +114,8 @@ static void check_meter(const struct site_reading *r, size_t meter)
 
 static bool map_has(const struct meter_map *map, int channel, int *last)
 {
-    bool has = false;
-    *last = 0;
+    bool has = map->sunspec && channel <= METER_MAP_SUNSPEC_CHANNELS;
+    *last = map->sunspec ? METER_MAP_SUNSPEC_CHANNELS : 0;
     for (size_t i = 0; i < map->point_count; i++) {
         const struct meter_point *p = &map->points[i];
         if (p->quantity != FRAME_AMPS)

@@ -5,10 +5,37 @@
 
 #include "connect.h"
 
+/* what a meter may say that it has */
+#define SUNSPEC_HAS ((1U << FRAME_QUANTITIES) - 1)
+
 static bool belongs(const struct bus_state *s, size_t meter)
 {
     return s->site->meters[meter].bus == s->bus &&
            (s->only_meter < 0 || s->only_meter == (int)meter);
+}
+
+enum meter_plan_err bus_meter_plan(const struct bus_state *s, struct bus_meter *m,
+                                   const struct plan_line *line)
+{
+    struct meter_plan plan;
+    enum meter_plan_err err = meter_plan_make(s->site, m->meter, m->map, line, &plan);
+    if (err)
+        return err;
+    uint16_t *registers = calloc(plan.registers + 1, sizeof *registers);
+    bool *got = calloc(plan.read_count + 1, sizeof *got);
+    if (!registers || !got) {
+        free(registers);
+        free(got);
+        meter_plan_free(&plan);
+        return METER_PLAN_ERR_MEMORY;
+    }
+    meter_plan_free(&m->plan);
+    free(m->registers);
+    free(m->got);
+    m->plan = plan;
+    m->registers = registers;
+    m->got = got;
+    return METER_PLAN_OK;
 }
 
 static bool prepare_meter(struct bus_state *s, struct bus_meter *m, char *why, size_t capacity)
@@ -20,20 +47,20 @@ static bool prepare_meter(struct bus_state *s, struct bus_meter *m, char *why, s
                  m->site->map);
         return false;
     }
-    enum meter_plan_err err =
-        meter_plan_make(s->site, m->meter, m->map, link_line(s->link), &m->plan);
-    if (err) {
+    if (m->map->sunspec) {
+        m->sunspec = calloc(1, sizeof *m->sunspec);
+        if (!m->sunspec) {
+            snprintf(why, capacity, "memory is short");
+            return false;
+        }
+        m->sunspec->map = *m->map;
+        bus_sunspec_forget(m);
+    }
+    enum meter_plan_err err = bus_meter_plan(s, m, link_line(s->link));
+    if (err)
         snprintf(why, capacity, "meter %s, register map \"%s\": %s", m->site->id, m->map->id,
                  meter_plan_strerror(err));
-        return false;
-    }
-    m->registers = calloc(m->plan.registers + 1, sizeof *m->registers);
-    m->got = calloc(m->plan.read_count + 1, sizeof *m->got);
-    if (!m->registers || !m->got) {
-        snprintf(why, capacity, "memory is short");
-        return false;
-    }
-    return true;
+    return err == METER_PLAN_OK;
 }
 
 bool bus_state_prepare(struct bus_state *s, char *why, size_t capacity)
@@ -73,6 +100,7 @@ void bus_state_free(struct bus_state *s)
         meter_plan_free(&s->meters[i].plan);
         free(s->meters[i].registers);
         free(s->meters[i].got);
+        free(s->meters[i].sunspec);
     }
     free(s->meters);
     link_destroy(s->link);
@@ -85,7 +113,7 @@ uint32_t bus_state_has(const struct bus_state *s)
 {
     uint32_t has = 0;
     for (size_t i = 0; i < s->meter_count; i++)
-        has |= meter_plan_has(&s->meters[i].plan);
+        has |= s->meters[i].sunspec ? SUNSPEC_HAS : meter_plan_has(&s->meters[i].plan);
     return has;
 }
 

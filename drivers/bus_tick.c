@@ -125,6 +125,8 @@ static void count(struct bus_state *s, const struct link_result *r, int register
 
 static bool all_got(const struct bus_meter *m)
 {
+    if (bus_sunspec_unfound(m))
+        return false;
     for (size_t r = 0; r < m->plan.read_count; r++)
         if (!m->got[r])
             return false;
@@ -133,25 +135,24 @@ static bool all_got(const struct bus_meter *m)
 
 static bool any_got(const struct bus_meter *m)
 {
+    if (bus_sunspec_unfound(m))
+        return false;
     for (size_t r = 0; r < m->plan.read_count; r++)
         if (m->got[r])
             return true;
     return false;
 }
 
-/* One request. A connection that broke under it is made anew, and the request sent once more.
- */
-static struct link_result read_once(struct bus_state *s, const struct bus_meter *m,
-                                    const struct meter_read *r, int64_t give_up_us)
+struct link_result bus_state_ask(struct bus_state *s, const struct link_read *q,
+                                 int64_t give_up_us, uint16_t *registers)
 {
-    struct link_read q = {m->site->unit, r->function, r->address, r->count};
     struct link_result result = {.fault = FAULT_CONNECTION};
     for (int i = 0; i < 2 && result.fault == FAULT_CONNECTION; i++) {
         if (!ensure_open(s, give_up_us))
             break;
         int64_t began_us = clock_mono_us();
-        result = link_read(s->link, &q, give_up_us, m->registers + r->at);
-        count(s, &result, r->count, clock_mono_us() - began_us);
+        result = link_read(s->link, q, give_up_us, registers);
+        count(s, &result, q->count, clock_mono_us() - began_us);
     }
     return result;
 }
@@ -168,6 +169,8 @@ static void read_meter(struct bus_state *s, struct bus_meter *m, int64_t give_up
 {
     m->fault = FAULT_NONE;
     m->tries++;
+    if (bus_sunspec_unfound(m) && !bus_sunspec_find(s, m, give_up_us))
+        return;
     for (size_t i = 0; i < m->plan.read_count; i++) {
         const struct meter_read *r = &m->plan.reads[i];
         if (m->got[i])
@@ -176,7 +179,8 @@ static void read_meter(struct bus_state *s, struct bus_meter *m, int64_t give_up
             m->state = BUS_METER_NO_TIME;
             return;
         }
-        struct link_result result = read_once(s, m, r, give_up_us);
+        struct link_read q = {m->site->unit, r->function, r->address, r->count};
+        struct link_result result = bus_state_ask(s, &q, give_up_us, m->registers + r->at);
         m->got[i] = result.fault == FAULT_NONE;
         if (m->got[i])
             continue;
@@ -210,7 +214,7 @@ static struct bus_meter *in_turn(struct bus_state *s, size_t i)
 
 static bool wanted(const struct bus_meter *m)
 {
-    return m->plan.read_count > 0;
+    return m->plan.read_count > 0 || bus_sunspec_unfound(m);
 }
 
 static void read_the_good(struct bus_state *s, int64_t give_up_us)
@@ -308,9 +312,10 @@ static void say_failing(struct bus_meter *m, int64_t now_us)
 {
     char fault[96];
     m->health.said = true;
-    log_warning("bus", "meter %s does not answer (%s), %d tries; next try in %.3g s",
-                m->site->id, fault_describe(m->fault, m->exception, fault, sizeof fault),
-                m->health.tries, (double)(m->health.next_try_us - now_us) / 1e6);
+    log_warning("bus", "meter %s %s (%s), %d tries; next try in %.3g s", m->site->id,
+                m->fault == FAULT_FOREIGN ? "cannot be read" : "does not answer",
+                fault_describe(m->fault, m->exception, fault, sizeof fault), m->health.tries,
+                (double)(m->health.next_try_us - now_us) / 1e6);
 }
 
 static void judge_health(struct bus_state *s, struct bus_meter *m)
@@ -324,6 +329,7 @@ static void judge_health(struct bus_state *s, struct bus_meter *m)
     int64_t now = clock_mono_us();
     if (m->fault != FAULT_NONE && !is_refusal(m->fault, m->exception)) {
         health_fail(&m->health, m->tries, now, s->period_us);
+        bus_sunspec_forget(m); /* another one may be put in its place */
         if (!m->health.said && m->health.tries >= SAID_AFTER_TRIES)
             say_failing(m, now);
         return;
@@ -337,26 +343,11 @@ static void judge_health(struct bus_state *s, struct bus_meter *m)
 static void plan_without_holes(struct bus_state *s, struct bus_meter *m)
 {
     struct plan_line line = plan_line_without_holes(*link_line(s->link));
-    struct meter_plan plan;
     m->without_holes = true;
-    if (meter_plan_make(s->site, m->meter, m->map, &line, &plan) != METER_PLAN_OK)
-        return;
-    uint16_t *registers = calloc(plan.registers + 1, sizeof *registers);
-    bool *got = calloc(plan.read_count + 1, sizeof *got);
-    if (!registers || !got) {
-        free(registers);
-        free(got);
-        meter_plan_free(&plan);
-        return;
-    }
-    meter_plan_free(&m->plan);
-    free(m->registers);
-    free(m->got);
-    m->plan = plan;
-    m->registers = registers;
-    m->got = got;
-    log_info("bus", "meter %s refuses to be read over unused registers: now %zu reads a poll",
-             m->site->id, plan.read_count);
+    if (bus_meter_plan(s, m, &line) == METER_PLAN_OK)
+        log_info("bus",
+                 "meter %s refuses to be read over unused registers: now %zu reads a poll",
+                 m->site->id, m->plan.read_count);
 }
 
 static void judge_refusal(struct bus_state *s, struct bus_meter *m)
@@ -371,9 +362,13 @@ static void judge_refusal(struct bus_state *s, struct bus_meter *m)
         }
         return;
     }
+    if (bus_sunspec_unfound(m))
+        return; /* it was asked what it is */
     const struct meter_read *r = &m->plan.reads[m->refused_read];
     if (m->exception == EXCEPTION_ADDRESS && r->bridges && !m->without_holes) {
         plan_without_holes(s, m);
+    } else if (m->exception == EXCEPTION_ADDRESS && m->sunspec) {
+        bus_sunspec_forget(m); /* no longer where it said */
     } else if (m->said_exception != m->exception) {
         m->said_exception = m->exception;
         log_warning("bus", "meter %s refuses registers %d to %d of function %d (%s)",

@@ -17,6 +17,7 @@ const char *fault_name(enum fault f)
     case FAULT_STRAY: return "bytes that nobody asked for";
     case FAULT_EXCEPTION: return "exception";
     case FAULT_CONNECTION: return "connection lost";
+    case FAULT_FOREIGN: return "no SunSpec meter there";
     }
     return "?";
 }

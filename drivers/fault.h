@@ -19,8 +19,9 @@ enum fault {
     FAULT_STRAY,       /* bytes that nobody asked for */
     FAULT_EXCEPTION,   /* the meter refused, with a code */
     FAULT_CONNECTION,  /* no connection, closed by the other side, serial device gone */
+    FAULT_FOREIGN,     /* answers, but is not the kind of meter it is taken for */
 };
-#define FAULT_COUNT 12
+#define FAULT_COUNT 13
 
 /* Exception codes of MODBUS Application Protocol V1.1b3, section 7, are 1..11. */
 #define FAULT_EXCEPTIONS 12

@@ -18,6 +18,7 @@
 
 #define METER_MAP_MAX_POINTS 64
 #define METER_MAP_MAX_CHANNELS 256
+#define METER_MAP_SUNSPEC_CHANNELS 24 /* three phases of eight meters behind one unit */
 
 enum meter_type {
     METER_U16,
@@ -50,6 +51,7 @@ struct meter_map {
     char id[SITE_ID_SIZE];
     char name[SITE_NAME_SIZE];
     int max_registers; /* that the meter gives in one read, 1..125 */
+    bool sunspec;      /* no points: the meter itself says where they are (drivers/sunspec.h) */
     struct meter_point points[METER_MAP_MAX_POINTS];
     size_t point_count;
 };

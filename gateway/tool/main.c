@@ -122,10 +122,11 @@ static const struct verb verbs[] = {
     },
     {
         .name = "read",
-        .arguments = "METER --config DIR",
+        .arguments = "METER --config DIR [--points]",
         .summary = "poll one meter once and print its readings",
         .help = "  METER             its id in site.cfg\n"
-                "  --config DIR      the directory with site.cfg\n",
+                "  --config DIR      the directory with site.cfg\n"
+                "  --points          what a SunSpec meter is, and every point it has\n",
         .run = verb_read,
     },
     {

@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#define PATIENCE_US 5000000
 #define MOST_TICKS                                                                             \
     2 /* the second for a meter that refuses to be read over unused registers                  \
        */
@@ -59,7 +60,55 @@ static void complain(const struct site_meter *m, const struct bus_meter_status *
             fault_describe(status->fault, status->exception, fault, sizeof fault));
 }
 
-static enum exit_code poll_once(struct config *c, int meter)
+/* A model's body, in as many reads as the meter's max_registers asks for. */
+static bool read_model(struct bus_state *state, const struct sunspec_model *model,
+                       uint16_t body[SUNSPEC_MOST_LENGTH])
+{
+    const struct bus_meter *m = &state->meters[0];
+    int most = m->map->max_registers;
+    int length = model->length < SUNSPEC_MOST_LENGTH ? model->length : SUNSPEC_MOST_LENGTH;
+    for (int at = 0; at < length; at += most) {
+        struct link_read q = {m->site->unit, SUNSPEC_FUNCTION, model->address + 2 + at,
+                              length - at < most ? length - at : most};
+        struct link_result r =
+            bus_state_ask(state, &q, clock_mono_us() + PATIENCE_US, body + at);
+        if (r.fault != FAULT_NONE) {
+            struct bus_meter_status status = {
+                .state = BUS_METER_PARTLY, .fault = r.fault, .exception = r.exception};
+            complain(m->site, &status);
+            return false;
+        }
+    }
+    return true;
+}
+
+/* What a SunSpec meter says of itself, and every point that it has. */
+static enum exit_code print_points(struct bus_state *state)
+{
+    const struct bus_meter *m = &state->meters[0];
+    if (!m->sunspec || !m->sunspec->found) {
+        fprintf(stderr, "foretrip read: meter %s is no SunSpec meter; --points is for those\n",
+                m->site->id);
+        return EXIT_BAD;
+    }
+    const struct sunspec_walk *w = &m->sunspec->walk;
+    printf("Mn %s\nMd %s\nOpt %s\nVr %s\nSN %s\n", w->common.maker, w->common.model,
+           w->common.options, w->common.version, w->common.serial);
+    for (size_t i = 0; i < w->meter_count; i++) {
+        struct sunspec_value values[SUNSPEC_MOST_VALUES];
+        uint16_t body[SUNSPEC_MOST_LENGTH];
+        if (!read_model(state, &w->meters[i], body))
+            return EXIT_BAD;
+        size_t n = sunspec_decode(w->meters[i].id, body, (size_t)w->meters[i].length, values);
+        printf("model %d at register %d\n", w->meters[i].id, w->meters[i].address);
+        for (size_t k = 0; k < n; k++)
+            printf("%s %.10g%s%s\n", values[k].name, values[k].value,
+                   values[k].unit[0] ? " " : "", values[k].unit);
+    }
+    return EXIT_GOOD;
+}
+
+static enum exit_code poll_once(struct config *c, int meter, bool points)
 {
     const struct site *s = &c->site;
     char why[256];
@@ -79,12 +128,14 @@ static enum exit_code poll_once(struct config *c, int meter)
         struct bus_report *r = bus_state_tick(&state, 0, clock_mono_us());
         if (r && r->meters[0].state == BUS_METER_OK)
             code = EXIT_GOOD;
-        if (r && (code == EXIT_GOOD || i + 1 == MOST_TICKS))
+        if (r && !points && (code == EXIT_GOOD || i + 1 == MOST_TICKS))
             print_readings(s, r);
         if (r && code != EXIT_GOOD && i + 1 == MOST_TICKS)
             complain(&s->meters[meter], &r->meters[0]);
         bus_report_free(r);
     }
+    if (code == EXIT_GOOD && points)
+        code = print_points(&state);
     bus_state_free(&state);
     return code;
 }
@@ -92,14 +143,16 @@ static enum exit_code poll_once(struct config *c, int meter)
 enum exit_code verb_read(int argc, char **argv)
 {
     const char *directory = NULL;
-    const struct option_row rows[] = {{.name = "config", .value = &directory, .needed = true}};
+    bool points = false;
+    const struct option_row rows[] = {{.name = "config", .value = &directory, .needed = true},
+                                      {.name = "points", .flag = &points}};
     if (argc < 2 || argv[1][0] == '-') {
         fputs("foretrip read: which meter? (foretrip help read)\n", stderr);
         return EXIT_USAGE;
     }
     const char *id = argv[1];
     argv[1] = argv[0];
-    if (!options_take(rows, 1, argc - 1, argv + 1))
+    if (!options_take(rows, 2, argc - 1, argv + 1))
         return EXIT_USAGE;
     log_set_level(LOG_LEVEL_WARNING);
     struct config c;
@@ -110,7 +163,7 @@ enum exit_code verb_read(int argc, char **argv)
     if (meter < 0)
         fprintf(stderr, "foretrip read: site.cfg has no meter \"%s\"\n", id);
     else
-        code = poll_once(&c, meter);
+        code = poll_once(&c, meter, points);
     config_free(&c);
     return code;
 }

@@ -1,4 +1,4 @@
-"""Five meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
+"""Eight meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
 
     pymodbus_meter.py tcp CONFIG READY EXPECTED          on a free port of 127.0.0.1
     pymodbus_meter.py rtu CONFIG READY EXPECTED DEVICE   on a serial device
@@ -29,10 +29,12 @@ CIRCUITS = [  # meter, id, channels, more
     ("m3", "c1", [1], ""), ("m3", "c6", [6], ""),
     ("m4", "d1", [1, 2, 3], ""),
     ("m5", "e1", [1], ""), ("m5", "e2", [2], ""),
+    ("m6", "f1", [1, 2], ""), ("m7", "g1", [1, 2, 3], ""), ("m7", "g4", [4], ""), ("m8", "h1", [1], ""),
 ]
 MAPS = {"m1": "branch-meter-42", "m2": "branch-meter-12", "m3": "scaled-meter-6",
-        "m4": "feeder-meter-3", "m5": "gappy"}
-UNITS = {"m1": 1, "m2": 2, "m3": 17, "m4": 200, "m5": 247}
+        "m4": "feeder-meter-3", "m5": "gappy",
+        "m6": "sunspec", "m7": "sunspec", "m8": "sunspec"}
+UNITS = {"m1": 1, "m2": 2, "m3": 17, "m4": 200, "m5": 247, "m6": 6, "m7": 7, "m8": 8}
 
 GAPPY = """name = "A meter that refuses registers it has not got";
 points = ( { quantity = "amps"; function = 3; address = 10; channels = 2; stride = 4; type = "u16"; scale = 0.1; } );
@@ -108,6 +110,54 @@ def gappy(expect):
     return ModbusSlaveContext(hr=ModbusSparseDataBlock({10: 42, 14: 63}), zero_mode=True)
 
 
+NO16 = -0x8000  # "not implemented" of an int16
+
+
+def sunspec(base, common_length, models):
+    """"SunS", the common model, the meter models (lists of registers from ID on), the end."""
+    r = words(Endian.Big, [("add_string", "SunS")]) + [1, common_length]
+    for text, registers in (("Peer works", 16), ("Trial meter", 16), ("", 8), ("7.1", 8), ("SN-9", 16)):
+        r += words(Endian.Big, [("add_string", text.ljust(2 * registers, chr(0)))])
+    r += [1] + [0] * (common_length - 65)
+    for m in models:
+        r += m
+    r += [0xFFFF, 0]
+    return ModbusSlaveContext(hr=ModbusSparseDataBlock({base + i: v for i, v in enumerate(r)}), zero_mode=True)
+
+
+def integers(model, points):
+    """A model 201-204: points is {offset: int16}, all others not implemented, accumulators 0."""
+    shorts = [("add_16bit_int", points.get(i, NO16)) for i in range(2, 38)]
+    return [model, 105] + words(Endian.Big, shorts) + [0] * (107 - 38)
+
+
+def floats(model, points):
+    """A model 211-214: points is {offset: float}, all others NaN."""
+    reals = [("add_32bit_float", points.get(i, float("nan"))) for i in range(2, 124, 2)]
+    return [model, 124] + words(Endian.Big, reals) + [0, 0]
+
+
+def sunspec_split(expect):
+    expect[("m6", 1)] = {"amps": 12.34, "watts": 1470.0, "volts": 119.5, "pf": 0.99}
+    expect[("m6", 2)] = {"amps": 8.0, "watts": -960.0, "volts": 121.0}
+    return sunspec(40000, 66, [[17, 12] + [0] * 12, integers(202, {
+        2: 2034, 3: 1234, 4: 800, 6: -2, 8: 1195, 9: 1210, 11: 2405, 15: -1, 16: 6000, 17: -2,
+        18: 51, 19: 147, 20: -96, 22: 1, 34: 990, 37: -1})])
+
+
+def sunspec_two(expect):
+    for n in range(1, 4):
+        expect[("m7", n)] = {"amps": 1.5 * n, "volts": 229.5 + n, "watts": 300.25 * n}
+    expect[("m7", 4)] = {"amps": 0.125}
+    first = {4: 1.5, 6: 3.0, 8: 4.5, 12: 230.5, 14: 231.5, 16: 232.5, 30: 300.25, 32: 600.5, 34: 900.75, 68: 123456.0}
+    return sunspec(0, 65, [floats(213, first), floats(211, {2: 0.125})])
+
+
+def sunspec_single(expect):
+    expect[("m8", 1)] = {"amps": 32.1, "watts": 3852.0}
+    return sunspec(50000, 66, [integers(201, {2: 321, 3: 321, 6: -1, 18: 3852, 22: 0})])
+
+
 def write_expected(path, expect):
     with open(path, "w", encoding="ascii") as f:
         for leg, volts in expect["main"].items():
@@ -151,7 +201,8 @@ def make_context():
     expect = {}
     slaves = {UNITS["m1"]: branch_42(expect), UNITS["m2"]: branch_12(expect),
               UNITS["m3"]: scaled_6(expect), UNITS["m4"]: feeder_3(expect),
-              UNITS["m5"]: gappy(expect)}
+              UNITS["m5"]: gappy(expect), UNITS["m6"]: sunspec_split(expect),
+              UNITS["m7"]: sunspec_two(expect), UNITS["m8"]: sunspec_single(expect)}
     return ModbusServerContext(slaves=slaves, single=False), expect
 
 

@@ -44,6 +44,8 @@ struct fake_meter {
     int acts[MOST_ACTS];
     size_t act_count, next_act;
     int script_unit, late_ms, hole;
+    int hold_unit, hold_address, hold_count;
+    const uint16_t *hold_words;
     bool silent[256], babble;
     uint64_t requests;
     uint8_t last[16];
@@ -107,6 +109,13 @@ static int next_act(struct fake_meter *f, int unit)
     return FAKE_GOOD;
 }
 
+static uint16_t held_register(const struct fake_meter *f, int unit, int address)
+{
+    int i = address - f->hold_address;
+    bool held = unit == f->hold_unit && i >= 0 && i < f->hold_count;
+    return held ? f->hold_words[i] : fake_register(unit, address);
+}
+
 /* unit and PDU of the answer that the act asks for */
 static struct fake_frame answer(const struct fake_meter *f, const uint8_t *pdu, int act)
 {
@@ -127,8 +136,8 @@ static struct fake_frame answer(const struct fake_meter *f, const uint8_t *pdu, 
         count--;
     put(&adu, 2U * (unsigned)count);
     for (int i = 0; i < count; i++) {
-        put(&adu, fake_register(unit, address + i) >> 8);
-        put(&adu, fake_register(unit, address + i));
+        put(&adu, held_register(f, unit, address + i) >> 8);
+        put(&adu, held_register(f, unit, address + i));
     }
     return adu;
 }
@@ -430,6 +439,17 @@ void fake_meter_hole(struct fake_meter *f, int address)
 {
     pthread_mutex_lock(&f->lock);
     f->hole = address;
+    pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_hold(struct fake_meter *f, int unit, int address, const uint16_t *words,
+                     int count)
+{
+    pthread_mutex_lock(&f->lock);
+    f->hold_unit = unit;
+    f->hold_address = address;
+    f->hold_words = words;
+    f->hold_count = count;
     pthread_mutex_unlock(&f->lock);
 }
 

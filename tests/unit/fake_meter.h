@@ -55,6 +55,11 @@ void fake_meter_silence(struct fake_meter *f, int unit, bool silent);
 /* Refuses (exception 2) reads that touch this register; -1 none. */
 void fake_meter_hole(struct fake_meter *f, int address);
 
+/* What the unit holds from this address on, instead of fake_register; words are borrowed. A
+ * second call replaces the first; count 0 takes it away. */
+void fake_meter_hold(struct fake_meter *f, int unit, int address, const uint16_t *words,
+                     int count);
+
 /* Writes noise all the time, a millisecond apart, and spoils the answers that it meets. */
 void fake_meter_babble(struct fake_meter *f, bool on);
 

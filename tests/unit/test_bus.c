@@ -370,6 +370,85 @@ static void a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped(voi
     bus_rig_down(b);
 }
 
+/* the second meter of the rig is one that says itself where its values are */
+static struct bus_rig *rig_with_sunspec(bool tcp)
+{
+    char why[256];
+    struct bus_rig *b = bus_rig_up(tcp, 400);
+    bus_state_free(&b->bus);
+    b->maps.maps = realloc(b->maps.maps, 2 * sizeof *b->maps.maps);
+    assert_non_null(b->maps.maps);
+    b->maps.maps[1] =
+        (struct meter_map){.id = "sunspec", .max_registers = 125, .sunspec = true};
+    b->maps.count = 2;
+    strcpy(b->site.meters[1].map, "sunspec");
+    if (!bus_state_prepare(&b->bus, why, sizeof why))
+        fail_msg("%s", why);
+    return b;
+}
+
+/* a wye meter with the currents of phases A and C, and a short common model */
+static void lay_sunspec(uint16_t words[180], uint16_t amps)
+{
+    static const uint16_t head[] = {0x5375, 0x6E53, 1, 2, 0, 0, 203, 105};
+    for (int i = 0; i < 180; i++)
+        words[i] = 0x8000;
+    memcpy(words, head, sizeof head);
+    words[9] = words[11] = amps;
+    words[12] = (uint16_t)-1;
+    words[113] = 0xFFFF;
+    words[114] = 0;
+}
+
+static void a_sunspec_meter_is_asked_where_its_values_are_and_then_read(void **state)
+{
+    (void)state;
+    for (int tcp = 0; tcp < 2; tcp++) {
+        uint16_t here[180], there[180];
+        struct bus_rig *b = rig_with_sunspec(tcp);
+        lay_sunspec(here, 123);
+        lay_sunspec(there, 456);
+        fake_meter_hold(b->fake, 2, 40000, here, 180);
+        for (int i = 0; i < 2; i++) {
+            struct bus_report *r = bus_rig_tick(b);
+            assert_int_equal(r->meters[1].state, BUS_METER_OK);
+            assert_near(bus_rig_amps(r, 2, 1), 12.3, 1e-5);
+            assert_true(isnan(bus_rig_amps(r, 2, 2)));
+            assert_near(bus_rig_amps(r, 2, 3), 12.3, 1e-5);
+            assert_near(bus_rig_amps(r, 3, 1), fake_register(3, 0) * 0.01, 1e-4);
+            bus_report_free(r);
+        }
+        assert_said(b, "meter m2: SunSpec model 203 at register 40006, ", 1);
+        /* unplugged, and another one in its place that has its values elsewhere */
+        fake_meter_silence(b->fake, 2, true);
+        bus_report_free(bus_rig_tick(b));
+        fake_meter_silence(b->fake, 2, false);
+        fake_meter_hold(b->fake, 2, 50000, there, 180);
+        make_due(b, 2);
+        struct bus_report *r = bus_rig_tick(b);
+        assert_near(bus_rig_amps(r, 2, 1), 45.6, 1e-5);
+        bus_report_free(r);
+        assert_said(b, "meter m2: SunSpec model 203 at register 50006, ", 1);
+        bus_rig_down(b);
+    }
+}
+
+static void a_meter_that_is_no_sunspec_meter_is_said_to_be_none(void **state)
+{
+    (void)state;
+    struct bus_rig *b = rig_with_sunspec(true);
+    for (int i = 0; i < 4; i++) {
+        struct bus_report *r = bus_rig_tick(b);
+        assert_int_equal(r->meters[0].state, BUS_METER_OK);
+        assert_int_equal(r->meters[1].state, BUS_METER_LOST);
+        assert_int_equal(r->meters[1].fault, FAULT_FOREIGN);
+        bus_report_free(r);
+        make_due(b, 2);
+    }
+    assert_said(b, "meter m2 cannot be read (no SunSpec meter there), ", 1);
+    bus_rig_down(b);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -386,6 +465,8 @@ int main(void)
         cmocka_unit_test(a_connection_on_which_nobody_answers_is_made_anew),
         cmocka_unit_test(a_serial_line_that_was_unplugged_is_opened_again),
         cmocka_unit_test(a_line_that_babbles_is_survived),
+        cmocka_unit_test(a_sunspec_meter_is_asked_where_its_values_are_and_then_read),
+        cmocka_unit_test(a_meter_that_is_no_sunspec_meter_is_said_to_be_none),
         cmocka_unit_test(a_tick_ends_with_its_period_and_the_next_begins_where_it_stopped),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
