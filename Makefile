@@ -197,6 +197,8 @@ install: programs ## into $(DESTDIR)$(PREFIX)
 	sed 's|@PREFIX@|$(PREFIX)|g' deploy/foretripd.service.in > $(B)/foretripd.service
 	install -d $(DESTDIR)$(PREFIX)/lib/systemd/system
 	install -m 644 $(B)/foretripd.service $(DESTDIR)$(PREFIX)/lib/systemd/system/
+	install -d $(DESTDIR)$(PREFIX)/lib/udev/rules.d
+	install -m 644 deploy/61-foretrip-serial.rules $(DESTDIR)$(PREFIX)/lib/udev/rules.d/
 
 clean: ## remove what was built
 	rm -rf build build-*

@@ -8,16 +8,7 @@ b=$1
 for program in node mosquitto mosquitto_sub sqlite3; do
     command -v $program > /dev/null || { echo "$program is not installed"; exit 77; }
 done
-out=$b/tests/peer/npm
-mkdir -p "$out"
-if ! cmp -s tests/peer/package-lock.json "$out/package-lock.json" || [ ! -d "$out/node_modules" ]; then
-    command -v npm > /dev/null || { echo "npm is not there"; exit 77; }
-    cp tests/peer/package.json tests/peer/package-lock.json "$out/"
-    (cd "$out" && npm ci --ignore-scripts --no-audit --no-fund --silent) > "$out/npm.log" 2>&1 ||
-        { rm -f "$out/package-lock.json"; echo "npm could not fetch the decoder ($(tail -n 1 "$out/npm.log"))"; exit 77; }
-fi
-MODULES=$(cd "$out" && pwd)/node_modules
-export MODULES
+. tests/peer/npm.inc
 rules() { node tests/peer/sparkplug_rules.mjs "$@"; }
 heard=$dir/heard
 count() { rules count "$heard" "$1"; }

@@ -291,7 +291,7 @@ static void what_is_shipped_is_without_fault(void **state)
         assert_true(config_load_map(&m, NULL, id, &faults));
         maps++;
     }
-    assert_true(maps >= 4);
+    assert_true(maps >= 14);
     assert_true(config_load(&c, "config/example", &faults));
     assert_int_equal(faults.count, 0);
     assert_int_equal(c.site.circuits[15].panel, 2);
