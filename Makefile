@@ -167,7 +167,8 @@ bench: packages ## the measured figures, as ratios in one run
 	@$(MAKE) --no-print-directory programs bench-programs
 	@sh tests/bench/run.sh $(B)
 
-docs: ## the pictures in docs/method, from published figures alone
+docs: $(B)/tests/unit/test_manners ## the pictures and tables in docs/method that are made: from published figures, by a test
+	$(B)/tests/unit/test_manners --write docs/method/manners.md
 	python3 docs/method/breaker_band.py > $(B)/breaker_band.svg
 	cp $(B)/breaker_band.svg docs/method/breaker_band.svg
 

@@ -157,11 +157,17 @@ struct link_result bus_state_ask(struct bus_state *s, const struct link_read *q,
     return result;
 }
 
+/* APP 7: the path is unavailable, the target failed to respond */
+static bool from_gateway(int exception)
+{
+    return exception == EXCEPTION_GATEWAY || exception == EXCEPTION_GATEWAY + 1;
+}
+
 /* Whether the fault is the answer of a meter that is there. A gateway's exceptions say that the
  * meter behind it is not. */
 static bool is_refusal(enum fault fault, int exception)
 {
-    return fault == FAULT_EXCEPTION && exception < EXCEPTION_GATEWAY;
+    return fault == FAULT_EXCEPTION && !from_gateway(exception);
 }
 
 /* Reads what was not read yet, up to the first fault that is no refusal. */
@@ -236,7 +242,8 @@ static void read_the_good(struct bus_state *s, int64_t give_up_us)
 static bool worth_another_try(const struct bus_meter *m)
 {
     if (m->fault == FAULT_EXCEPTION)
-        return m->exception == EXCEPTION_BUSY || m->exception == EXCEPTION_BUSY - 1;
+        return m->exception == EXCEPTION_BUSY || m->exception == EXCEPTION_BUSY - 1 ||
+               from_gateway(m->exception);
     return m->fault != FAULT_NONE && m->fault != FAULT_CONNECTION;
 }
 
