@@ -60,20 +60,20 @@ void held_time_end(void)
     hand.far_end = NULL;
 }
 
-/* lets the far end do what is due, then lets time pass to what comes next, at most to the end
- */
-static void pass(int64_t end_us)
+/* the far end does what is due; when it has something to do next */
+static int64_t turn(void)
 {
-    int64_t next_us = hand.far_end ? hand.far_end->turn(hand.far_end->context) : INT64_MAX;
+    return hand.far_end ? hand.far_end->turn(hand.far_end->context) : INT64_MAX;
+}
+
+/* lets time pass to what comes next, at most to the end; what the turn did has been looked at
+ */
+static void pass(int64_t next_us, int64_t end_us)
+{
     if (next_us > end_us)
         next_us = end_us;
     if (next_us > hand.now_us)
         hand.now_us = next_us;
-}
-
-static void far_end_turn(void)
-{
-    pass(hand.now_us);
 }
 
 int64_t __wrap_clock_mono_us(void)
@@ -96,7 +96,7 @@ void __wrap_clock_sleep_until_us(int64_t mono_us)
     if (!hand.held)
         __real_clock_sleep_until_us(mono_us);
     while (hand.held && hand.now_us < mono_us)
-        pass(mono_us);
+        pass(turn(), mono_us);
 }
 
 enum wait_end __wrap_wait_for(int fd, short events, int stop_fd, int64_t mono_us)
@@ -105,7 +105,7 @@ enum wait_end __wrap_wait_for(int fd, short events, int stop_fd, int64_t mono_us
         return __real_wait_for(fd, events, stop_fd, mono_us);
     for (;;) {
         struct pollfd fds[2] = {{stop_fd, POLLIN, 0}, {fd, events, 0}};
-        far_end_turn();
+        int64_t next_us = turn();
         poll(fds, 2, 0);
         if (fds[0].revents)
             return WAIT_STOP;
@@ -113,7 +113,7 @@ enum wait_end __wrap_wait_for(int fd, short events, int stop_fd, int64_t mono_us
             return WAIT_READY;
         if (hand.now_us >= mono_us)
             return WAIT_TIME;
-        pass(mono_us);
+        pass(next_us, mono_us);
     }
 }
 
@@ -174,9 +174,12 @@ int __wrap_modbus_receive_confirmation(modbus_t *m, uint8_t *frame)
         return __real_modbus_receive_confirmation(m, frame);
     modbus_get_response_timeout(m, &s, &us);
     int64_t end_us = hand.now_us + (int64_t)s * 1000000 + us;
-    far_end_turn();
-    while (!frame_is_there(m) && hand.now_us < end_us)
-        pass(end_us);
+    for (;;) {
+        int64_t next_us = turn();
+        if (frame_is_there(m) || hand.now_us >= end_us)
+            break;
+        pass(next_us, end_us);
+    }
     modbus_set_response_timeout(m, 0, 1);
     int length = __real_modbus_receive_confirmation(m, frame);
     int code = errno;

@@ -162,8 +162,12 @@ static void an_id_that_is_nowhere_comes_with_the_nearest_there_is(void **state)
          "and no shipped map of that id; did you mean \"branch-meter-42\"?\n"},
         {"map = \"branch-meter-42\"", "map = \"nothing\"",
          "site.cfg:12: map = \"nothing\": there is no file maps/nothing.cfg and no shipped map "
-         "of that id; shipped are branch-meter-12, branch-meter-42, feeder-meter-3, "
-         "scaled-meter-6\n"},
+         "of that id; shipped are branch-meter-12, branch-meter-42, ct-12-amps-16, "
+         "ct-12-blocks-with-energy, ct-24-amps-16, "
+         "ct-24-float-high-word-first, ct-42-float-low-word-first, "
+         "ct-42-milliamps-32-high-word-first, "
+         "ct-42-milliamps-32-low-word-first, ct-pairs-12, "
+         "feeder-meter-3, main-split-phase-float, scaled-meter-6, sunspec\n"},
         {"meter = \"m2\"", "meter = \"m3\"",
          "site.cfg:21: meter = \"m3\": there is no meter of that id; did you mean \"m1\"?\n"},
         {"map = \"branch-meter-42\"; panel = \"main\"",
