@@ -8,6 +8,7 @@
 #include "config/retention_file.h"
 #include "config/rules_file.h"
 #include "config/site_file.h"
+#include "config/study_file.h"
 #include "config/tariff_file.h"
 
 #include <stdlib.h>
@@ -126,6 +127,7 @@ static bool load(struct config *out, const struct config_source *source,
         check_logins(&c, faults);
     load_retention(&c, source, faults);
     load_tariff(&c, source, faults);
+    study_files_read(&c.study, source, &c.site, site_good, faults);
     appliances_file_read(&c.signatures, source, faults);
     faults_sort(faults);
     if (faults->errors > before) {

@@ -7,13 +7,15 @@
  *     DIR/phrases.cfg      what is said to people, in which languages
  *     DIR/record.cfg       how long what is kept
  *     DIR/tariff.cfg       what a kilowatt hour costs, when
+ *     DIR/study.cfg        what a load study is told beside the record
+ *     DIR/editions.cfg     the electrical code's figures
  *     DIR/page.cfg         where the page is served
  *     DIR/appliances.cfg   what appliances look like
  *     DIR/maps/<id>.cfg    register maps of meters
  *
  * All but site.cfg may be absent; rules and what is kept then stand at their
- * defaults, nothing is delivered, energy has no cost, and signatures and maps are the shipped
- * ones (shipped.h). One call reads and checks everything
+ * defaults, nothing is delivered, energy has no cost, and signatures, editions and maps are the
+ * shipped ones (shipped.h). One call reads and checks everything
  * and collects every fault it finds. There is either a whole configuration or none: on any
  * error *out is untouched, so a reload reads a second object and swaps only when the call says
  * true.
@@ -27,6 +29,7 @@
 
 #include "config/faults.h"
 #include "model/delivery.h"
+#include "model/load_study.h"
 #include "model/meter_map.h"
 #include "model/page.h"
 #include "model/phrases.h"
@@ -47,6 +50,7 @@ struct config {
     struct delivery delivery;
     struct retention retention;
     struct tariff tariff; /* currency "": none */
+    struct load_study study;
     struct page_settings page;
 };
 

@@ -165,6 +165,25 @@ static const struct verb verbs[] = {
         .run = verb_shelve,
     },
     {
+        .name = "study",
+        .arguments = "[CIRCUIT] --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
+                     "           [--panel PANEL] [--amps A] [--continuous] [--fastened]\n"
+                     "           [--dedicated] [--json|--print]",
+        .summary = "load calculations as sheets, and whether a load may be added",
+        .help =
+            "  CIRCUIT           may a load come on it? its id in site.cfg\n"
+            "  --config DIR      the directory with site.cfg and, for nameplates, study.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
+            "the last year\n"
+            "  --panel PANEL     or on that panel\n"
+            "  --amps A          the load, on each leg that it is on\n"
+            "  --continuous      it stays on for three hours or more\n"
+            "  --fastened        it is fastened in place; --dedicated: alone on the circuit\n"
+            "  --json            the sheets as a JSON object; --print: a page for each\n",
+        .run = verb_study,
+    },
+    {
         .name = "verify",
         .arguments = "--config DIR [--database FILE]",
         .summary = "whether every piece of the record can be read and its summaries agree",

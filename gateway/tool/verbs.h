@@ -36,6 +36,7 @@ enum exit_code verb_read(int argc, char **argv);
 enum exit_code verb_replay(int argc, char **argv);
 enum exit_code verb_send_test(int argc, char **argv);
 enum exit_code verb_shelve(int argc, char **argv);
+enum exit_code verb_study(int argc, char **argv);
 enum exit_code verb_verify(int argc, char **argv);
 enum exit_code verb_watch(int argc, char **argv);
 

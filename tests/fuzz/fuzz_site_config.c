@@ -1,6 +1,6 @@
 /*
- * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg and phrases.cfg
- * (parted by lines of
+ * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg, phrases.cfg and
+ * study.cfg (parted by lines of
  * "%%"): never a crash, never a configuration that is not whole, and never a refusal without a
  * reason.
  */
@@ -110,7 +110,7 @@ static struct config_text part(const char *name, const uint8_t **data, size_t *s
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    struct config_text texts[6];
+    struct config_text texts[7];
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     struct text out = TEXT_INIT;
@@ -120,13 +120,15 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     texts[3] = part("tariff.cfg", &data, &size);
     texts[4] = part("record.cfg", &data, &size);
     texts[5] = part("phrases.cfg", &data, &size);
-    bool usable = config_load_memory(&c, texts, 6, &faults);
+    texts[6] = part("study.cfg", &data, &size);
+    bool usable = config_load_memory(&c, texts, 7, &faults);
     assert(usable == (faults.errors == 0));
     faults_print(&faults, "", &out);
     if (usable) {
         check_whole(&c);
         check_tariff(&c.tariff);
         check_people(&c);
+        assert(c.study.edition >= 0 && (size_t)c.study.edition < c.study.edition_count);
         assert(c.retention.readings_days > 0 && c.retention.summaries_days > 0);
         config_free(&c);
     }
