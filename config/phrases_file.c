@@ -6,7 +6,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { LANGUAGE_CODE, LANGUAGE_MATTERS, LANGUAGE_WORDS, LANGUAGE_KEYS };
+enum {
+    LANGUAGE_CODE,
+    LANGUAGE_MATTERS,
+    LANGUAGE_WORDS,
+    LANGUAGE_FIGURES,
+    LANGUAGE_APPLIANCES,
+    LANGUAGE_KEYS
+};
 enum { MATTER_KEY, MATTER_SUBJECT, MATTER_WHAT, MATTER_ACT, MATTER_KEYS };
 
 /* a matter as written */
@@ -23,6 +30,8 @@ static const struct field language_fields[LANGUAGE_KEYS] = {
                        .help = "its code, such as \"en\""},
     [LANGUAGE_MATTERS] = {.name = "matters", .kind = FIELD_LIST},
     [LANGUAGE_WORDS] = {.name = "words", .kind = FIELD_GROUP},
+    [LANGUAGE_FIGURES] = {.name = "figures", .kind = FIELD_GROUP},
+    [LANGUAGE_APPLIANCES] = {.name = "appliances", .kind = FIELD_GROUP},
 };
 static const struct field matter_fields[MATTER_KEYS] = {
     [MATTER_KEY] = {"matter", FIELD_ID, .required = true, TEXT_AT(raw, matter),
@@ -81,26 +90,50 @@ static void read_matter(struct phrases_language *l, const struct config_file *fi
         keep(file, field_line(group, "act"), "act", raw.act, &l->act[m]);
 }
 
-static void read_words(struct phrases_language *l, const struct config_file *file,
-                       const config_setting_t *group)
+/* The texts of a group whose keys are the names of an enum: at[i] for name_of(i). */
+static void read_texts(const struct config_file *file, const config_setting_t *group, int count,
+                       const char *(*name_of)(int), char **at)
 {
     for (int i = 0; i < config_setting_length(group); i++) {
         const config_setting_t *s = config_setting_get_elem(group, (unsigned)i);
         const char *name = config_setting_name(s), *text = config_setting_get_string(s);
-        int line = (int)config_setting_source_line(s);
-        enum phrase p;
-        if (!phrase_find(name, &p)) {
-            struct nearest n = {.word = name};
-            char did_you_mean[NEAREST_SIZE];
-            for (int w = 0; w < PHRASES; w++)
-                nearest_offer(&n, phrase_name((enum phrase)w));
-            field_error(file, line, "unknown key \"%.60s\" in the group words%s", name,
+        int line = (int)config_setting_source_line(s), found = 0;
+        struct nearest n = {.word = name};
+        char did_you_mean[NEAREST_SIZE];
+        for (; found < count && strcmp(name_of(found), name) != 0; found++)
+            nearest_offer(&n, name_of(found));
+        if (found == count)
+            field_error(file, line, "unknown key \"%.60s\" in the group %s%s", name,
+                        config_setting_name(group),
                         nearest_say(&n, did_you_mean, sizeof did_you_mean));
-        } else if (!text) {
+        else if (!text)
             field_error(file, line, "%s should be a text", name);
-        } else {
-            keep(file, line, name, text, &l->words[p]);
-        }
+        else
+            keep(file, line, name, text, &at[found]);
+    }
+}
+
+static const char *word_name(int i)
+{
+    return phrase_name((enum phrase)i);
+}
+
+static const char *name_of_figure(int i)
+{
+    return figure_name((enum figure_what)i);
+}
+
+static void read_appliances(struct phrases_language *l, const struct config_file *file,
+                            const config_setting_t *group)
+{
+    for (int i = 0; i < config_setting_length(group); i++) {
+        const config_setting_t *s = config_setting_get_elem(group, (unsigned)i);
+        const char *key = config_setting_name(s), *name = config_setting_get_string(s);
+        int line = (int)config_setting_source_line(s);
+        if (!name || strlen(key) >= EVENT_APPLIANCE_SIZE)
+            field_error(file, line, "%.60s should be the key of a signature, and a text", key);
+        else if (!phrases_name_appliance(l, key, name))
+            field_error(file, line, "memory is short");
     }
 }
 
@@ -130,7 +163,13 @@ static void read_language(struct phrases *p, const struct config_file *file,
             read_matter(l, file, config_setting_get_elem(list, (unsigned)i));
     }
     if (keys.given & FIELD_BIT(LANGUAGE_WORDS))
-        read_words(l, file, config_setting_get_member(group, "words"));
+        read_texts(file, config_setting_get_member(group, "words"), PHRASES, word_name,
+                   l->words);
+    if (keys.given & FIELD_BIT(LANGUAGE_FIGURES))
+        read_texts(file, config_setting_get_member(group, "figures"), FIGURE_WHATS,
+                   name_of_figure, l->figures);
+    if (keys.given & FIELD_BIT(LANGUAGE_APPLIANCES))
+        read_appliances(l, file, config_setting_get_member(group, "appliances"));
 }
 
 static void read_file(struct phrases *p, const struct config_file *file)

@@ -23,7 +23,8 @@ struct point {
     int64_t shelved_until_wall;
     int64_t raised_mono[ALARMS_CHATTER_RAISES - 1]; /* the raisings before, newest first */
     bool chattering;
-    char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE], detail[EVENT_TEXT_SIZE];
+    char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE];
+    struct figures figures;
     char by[SITE_NAME_SIZE], note[SITE_NAME_SIZE];
 };
 
@@ -34,7 +35,7 @@ struct alarms {
     size_t subjects; /* circuits, then panels, then meters, then the site */
     struct point *
         *points;    /* [kind * subjects + subject], NULL until first judged as standing */
-    int *hushed_by; /* the same: what suppresses the point, or ALARMS_BY_NONE */
+    int *hushed_by; /* the same: what suppresses the point, or EVENT_BY_NONE */
     size_t shelved; /* how many points are shelved: tick has nothing to do at 0 */
 };
 
@@ -54,7 +55,7 @@ struct alarms *alarms_create(const struct site *s, event_sink *sink, void *conte
         return NULL;
     }
     for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
-        a->hushed_by[i] = ALARMS_BY_NONE;
+        a->hushed_by[i] = EVENT_BY_NONE;
     return a;
 }
 
@@ -142,10 +143,12 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
         .chattering = p->chattering,
         .text = p->text,
         .advice = p->advice,
-        .detail = p->detail,
+        .figures = &p->figures,
         .by = p->by,
         .note = p->note,
         .meter = p->subject.meter,
+        .suppressed_by = to == ALARM_SUPPRESSED ? a->hushed_by[index_of(a, p->kind, p->subject)]
+                                                : EVENT_BY_NONE,
         .near_overload = near_overload,
     };
     a->sink(a->context, &e);
@@ -167,7 +170,9 @@ static void keep_words(struct point *p, const struct alarm_judgement *j, int64_t
     p->raised_wall_ms = wall_ms;
     text_copy(p->text, sizeof p->text, j->text ? j->text : "");
     text_copy(p->advice, sizeof p->advice, j->advice ? j->advice : "");
-    text_copy(p->detail, sizeof p->detail, j->detail ? j->detail : "");
+    figures_clear(&p->figures);
+    if (j->figures)
+        p->figures = *j->figures;
 }
 
 /* the third time within the window, and until it has returned for good */
@@ -186,12 +191,11 @@ static void count_raising(struct point *p, int64_t mono_ms)
 static void hush(struct alarms *a, struct point *p, int by, int64_t wall_ms)
 {
     char where[256], note[SITE_NAME_SIZE];
-    if (by == ALARMS_BY_UTILITY)
+    if (by == EVENT_BY_UTILITY)
         text_copy(where, sizeof where, "the supply");
     else
         site_describe_circuit(a->site, by, where, sizeof where);
-    snprintf(note, sizeof note, "%.80s is %s", where,
-             by == ALARMS_BY_UTILITY ? "away" : "open");
+    snprintf(note, sizeof note, "%.80s is %s", where, by == EVENT_BY_UTILITY ? "away" : "open");
     change(a, p, ALARM_SUPPRESSED, wall_ms, "", note, NULL);
 }
 
@@ -211,7 +215,7 @@ static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, i
     int by = a->hushed_by[index_of(a, p->kind, p->subject)];
     if (silenced(p->state))
         return;
-    if (by != ALARMS_BY_NONE)
+    if (by != EVENT_BY_NONE)
         hush(a, p, by, wall_ms);
     else
         change(a, p, ALARM_UNACKNOWLEDGED, wall_ms, "", "", j->near_overload);
@@ -286,7 +290,7 @@ bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_
 static void release(struct alarms *a, struct point *p, int64_t wall_ms, const char *by)
 {
     int hushed_by = a->hushed_by[index_of(a, p->kind, p->subject)];
-    if (p->condition && hushed_by != ALARMS_BY_NONE)
+    if (p->condition && hushed_by != EVENT_BY_NONE)
         hush(a, p, hushed_by, wall_ms);
     else
         change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms, by, "", NULL);
@@ -376,9 +380,9 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
     a->hushed_by[index_of(a, kind, subject)] = by;
     if (!p)
         return;
-    if (by != ALARMS_BY_NONE && !silenced(p->state) && p->state != ALARM_NORMAL)
+    if (by != EVENT_BY_NONE && !silenced(p->state) && p->state != ALARM_NORMAL)
         hush(a, p, by, wall_ms);
-    else if (by == ALARMS_BY_NONE && p->state == ALARM_SUPPRESSED)
+    else if (by == EVENT_BY_NONE && p->state == ALARM_SUPPRESSED)
         release(a, p, wall_ms, "");
 }
 
@@ -393,7 +397,7 @@ const char *alarms_strerror(enum alarms_err err)
     return "unknown alarms error";
 }
 
-#define ALARMS_STATE_VERSION 1U
+#define ALARMS_STATE_VERSION 2U /* 1 had the figures as a sentence */
 
 void alarms_save(const struct alarms *a, struct codec_out *out)
 {
@@ -411,9 +415,9 @@ void alarms_save(const struct alarms *a, struct codec_out *out)
         codec_put_i64(out, p->shelved_until_wall);
         codec_put_string(out, p->text);
         codec_put_string(out, p->advice);
-        codec_put_string(out, p->detail);
         codec_put_string(out, p->by);
         codec_put_string(out, p->note);
+        figures_save(&p->figures, out);
         codec_end(out, begun);
     }
 }
@@ -439,7 +443,7 @@ static bool subject_of(const struct site *s, const char *id, enum alarm_kind *ki
     return strcmp(name, s->id) == 0;
 }
 
-static bool load_point(struct alarms *a, struct codec_in *in)
+static bool load_point(struct alarms *a, struct codec_in *in, uint32_t version)
 {
     char id[EVENT_ID_SIZE];
     enum alarm_kind kind;
@@ -458,9 +462,14 @@ static bool load_point(struct alarms *a, struct codec_in *in)
     p->shelved_until_wall = codec_get_i64(in);
     codec_get_string(in, p->text, sizeof p->text);
     codec_get_string(in, p->advice, sizeof p->advice);
-    codec_get_string(in, p->detail, sizeof p->detail);
+    if (version == 1) {
+        char sentence[EVENT_TEXT_SIZE];
+        codec_get_string(in, sentence, sizeof sentence);
+    }
     codec_get_string(in, p->by, sizeof p->by);
     codec_get_string(in, p->note, sizeof p->note);
+    if (version > 1)
+        figures_load(&p->figures, in);
     if (in->failed || state > ALARM_OUT_OF_SERVICE || priority > PRIORITY_LOW) {
         free(p);
         return false;
@@ -478,10 +487,11 @@ bool alarms_load(struct alarms *a, struct codec_in *in)
 {
     uint32_t tag;
     struct codec_in section;
-    if (codec_get_u32(in) != ALARMS_STATE_VERSION)
+    uint32_t version = codec_get_u32(in);
+    if (version < 1 || version > ALARMS_STATE_VERSION)
         return false;
     while (codec_next(in, &tag, &section))
-        if (tag == 1 && !load_point(a, &section))
+        if (tag == 1 && !load_point(a, &section, version))
             return false;
     return !in->failed;
 }

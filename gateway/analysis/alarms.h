@@ -45,7 +45,8 @@ struct alarm_judgement {
     double on_seconds, off_seconds;
     enum alarm_priority priority;
     /* used when it is raised; copied; NULL stands for "" */
-    const char *text, *advice, *detail;
+    const char *text, *advice;
+    const struct figures *figures; /* NULL: none */
     const struct event_near_overload *near_overload;
 };
 
@@ -96,11 +97,9 @@ enum alarms_err alarms_unshelve(struct alarms *a, const char *id, int64_t wall_m
 enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
                                       bool out, const char *by, const char *note);
 /* Suppression by design: a feeder that opened silences the branches under it. by: the feeder's
- * circuit, or ALARMS_BY_UTILITY, or ALARMS_BY_NONE, which ends it. Holds also for what is
+ * circuit, or EVENT_BY_UTILITY, or EVENT_BY_NONE, which ends it. Holds also for what is
  * raised later; is not kept over a restart but said again by whoever judges it (suppression.h).
  */
-#define ALARMS_BY_NONE (-1)
-#define ALARMS_BY_UTILITY (-2)
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                      int64_t wall_ms, int by);
 

@@ -205,13 +205,12 @@ static bool matters(const struct code_rules *c, const struct alarm_judgement *j)
 }
 
 static void judge(struct code_rules *c, const struct frame *f, struct alarm_judgement *j,
-                  struct text *text, struct text *detail)
+                  struct text *text, const struct figures *figures)
 {
     j->text = text_get(text);
-    j->detail = text_get(detail);
+    j->figures = figures;
     alarms_judge(c->alarms, f->mono_ms, f->wall_ms, j);
     text_free(text);
-    text_free(detail);
 }
 
 static bool standing(const struct code_rules *c, const struct alarm_judgement *j)
@@ -236,7 +235,9 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
     const struct site_circuit *s = &c->site->circuits[i];
     const struct rules *r = &c->rules->circuits[i];
     double percent = continuous_percent(c, i), amps = circuit_amps(c, i);
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     struct alarm_judgement j = {
         .kind = continuous_kind(c, i),
         .subject = {s->panel, (int)i, -1},
@@ -256,17 +257,20 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
         describe(c, i, where);
         text_printf(&text, "%s has carried more than it should for %.1f hours without a break.",
                     where, r->continuous_hours);
-        text_printf(&detail,
-                    "%.2f A on a %.0f A breaker, limit for a continuous load %.0f %%, %.1f A",
-                    amps, s->breaker_amps, percent, 0.01 * percent * s->breaker_amps);
+        figures_add(&figures, FIGURE_LOAD, amps);
+        figures_add(&figures, FIGURE_BREAKER, s->breaker_amps);
+        figures_add(&figures, FIGURE_LIMIT, 0.01 * percent * s->breaker_amps);
+        figures_add(&figures, FIGURE_LIMIT_SHARE, percent);
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static void judge_did_not_open(struct code_rules *c, const struct frame *f, size_t i)
 {
     double overdue = breakers_overdue_seconds(c->breakers, (int)i);
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     struct alarm_judgement j = {
         .kind = ALARM_BREAKER_DID_NOT_OPEN,
         .subject = {c->site->circuits[i].panel, (int)i, -1},
@@ -288,11 +292,11 @@ static void judge_did_not_open(struct code_rules *c, const struct frame *f, size
                     "circuit and "
                     "call a licensed electrician.",
                     where);
-        text_printf(&detail,
-                    "%.2f A on a %.0f A breaker, %.0f s longer than its standard allows",
-                    circuit_amps(c, i), c->site->circuits[i].breaker_amps, overdue);
+        figures_add(&figures, FIGURE_LOAD, circuit_amps(c, i));
+        figures_add(&figures, FIGURE_BREAKER, c->site->circuits[i].breaker_amps);
+        figures_add(&figures, FIGURE_LONGER_THAN_ALLOWED, overdue);
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i)
@@ -325,7 +329,9 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
     };
     if (!matters(c, &j))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
         describe(c, i, where);
@@ -334,11 +340,10 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
             "%s and the circuits behind it do not add up: one of the sensors is wrong or a "
             "circuit is missing in the directory.",
             where);
-        text_printf(&detail,
-                    "its own transformer %.2f A, sum of the branches on that leg %.2f A", own,
-                    branches);
+        figures_add(&figures, FIGURE_OWN_SENSOR, own);
+        figures_add(&figures, FIGURE_SUM_OF_BRANCHES, branches);
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t panel)
@@ -369,13 +374,15 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
     };
     if (!matters(c, &j))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text, "In %s one leg carries much more than the others.", p->name);
         for (int k = 0; k < p->legs; k++)
-            text_printf(&detail, "%sleg %c %.1f A", k ? ", " : "", 'A' + k, legs[k]);
+            figures_add(&figures, (enum figure_what)(FIGURE_LEG_A + k), legs[k]);
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static void judge_voltage(struct code_rules *c, const struct frame *f, size_t panel)
@@ -405,15 +412,18 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     };
     if (!matters(c, &j))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text, "The supply voltage in %s is too %s.", p->name,
                     high > 0.01 * r->volts_high_percent * nominal ? "high" : "low");
-        text_printf(&detail, "%.1f to %.1f V, allowed %.1f to %.1f V", low, high,
-                    0.01 * r->volts_low_percent * nominal,
-                    0.01 * r->volts_high_percent * nominal);
+        figures_add(&figures, FIGURE_LOWEST, low);
+        figures_add(&figures, FIGURE_HIGHEST, high);
+        figures_add(&figures, FIGURE_ALLOWED_FROM, 0.01 * r->volts_low_percent * nominal);
+        figures_add(&figures, FIGURE_ALLOWED_TO, 0.01 * r->volts_high_percent * nominal);
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static struct neutral_ohms step_neutral(struct code_rules *c, const struct frame *f,
@@ -451,19 +461,24 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
     };
     if (!matters(c, &j))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text,
                     "The two legs of %s drift apart: the neutral of the supply may be loose or "
                     "open, a hazard.",
                     c->site->panels[panel].name);
-        text_printf(&detail, "leg A %.1f V, leg B %.1f V, together %.1f V", volts[0], volts[1],
-                    sum);
-        if (ohms.steps >= NEUTRAL_STEPS_LEAST - 0.5)
-            text_printf(&detail, "; by load steps neutral %.2f ohm (+-%.2f), line %.2f ohm",
-                        ohms.neutral, ohms.error, ohms.line);
+        figures_add(&figures, FIGURE_LEG_A_VOLTAGE, volts[0]);
+        figures_add(&figures, FIGURE_LEG_B_VOLTAGE, volts[1]);
+        figures_add(&figures, FIGURE_BOTH_LEGS, sum);
+        if (ohms.steps >= NEUTRAL_STEPS_LEAST - 0.5) {
+            figures_add(&figures, FIGURE_NEUTRAL_RESISTANCE, ohms.neutral);
+            figures_add(&figures, FIGURE_UNCERTAIN_BY, ohms.error);
+            figures_add(&figures, FIGURE_LINE_RESISTANCE, ohms.line);
+        }
     }
-    judge(c, f, &j, &text, &detail);
+    judge(c, f, &j, &text, &figures);
 }
 
 static void judge_circuits(struct code_rules *c, const struct frame *f)

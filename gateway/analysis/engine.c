@@ -179,7 +179,9 @@ static void judge_meters(struct engine *e)
     for (size_t m = 0; m < s->meter_count; m++) {
         double age = (double)(e->mono_ms - e->meter_read_mono_ms[m]) / 1000.0;
         double limit = e->rules->site.meter_lost_seconds;
-        struct text text = TEXT_INIT, detail = TEXT_INIT;
+        struct text text = TEXT_INIT;
+        struct figures figures;
+        figures_clear(&figures);
         struct alarm_judgement j = {
             .kind = ALARM_METER_LOST,
             .subject = {-1, -1, (int)m},
@@ -192,14 +194,14 @@ static void judge_meters(struct engine *e)
                 &text, "The meter %s%s%s does not answer: what it measures is not watched now.",
                 meter->id, meter->panel >= 0 ? " in " : "",
                 meter->panel >= 0 ? s->panels[meter->panel].name : "");
-            text_printf(&detail, "no reading for %.0f s, bus %s, unit %d", age,
-                        s->buses[meter->bus].id, meter->unit);
+            figures_add(&figures, FIGURE_NO_READING_FOR, age);
+            figures_add_text(&figures, FIGURE_BUS, s->buses[meter->bus].id);
+            figures_add(&figures, FIGURE_UNIT_NUMBER, meter->unit);
         }
         j.text = text_get(&text);
-        j.detail = text_get(&detail);
+        j.figures = &figures;
         alarms_judge(e->alarms, e->mono_ms, e->wall_ms, &j);
         text_free(&text);
-        text_free(&detail);
     }
 }
 

@@ -99,7 +99,7 @@ void essential_event(struct essential *e, const struct event *event)
 }
 
 static void say_words(const struct essential *e, int i, double silent, struct text *text,
-                      struct text *advice, struct text *detail)
+                      struct text *advice, struct figures *figures)
 {
     const struct rhythm *r = &e->circuits[i];
     char where[256];
@@ -112,9 +112,12 @@ static void say_words(const struct essential *e, int i, double silent, struct te
                 "Look whether the appliance has power: its plug, its switch, and a receptacle "
                 "with a test button, which may have opened. Leave one that will not reset, is "
                 "wet, smells or is warm to a licensed electrician. Keep a freezer closed.");
-    text_printf(detail,
-                "%s, usually %.2f A, %u runs known; the breaker is not known to be open",
-                r->appliance, (double)r->amps, r->runs);
+    figures_add_text(figures, FIGURE_APPLIANCE, r->appliance);
+    figures_add(figures, FIGURE_USUAL_LOAD, (double)r->amps);
+    figures_add(figures, FIGURE_RUNS_KNOWN, r->runs);
+    figures_add(figures, FIGURE_SILENT_FOR, silent / 60.0);
+    figures_add(figures, FIGURE_LONGEST_PAUSE, (double)r->pause_seconds / 60.0);
+    figures_add_text(figures, FIGURE_NOT_KNOWN_TO_BE_OPEN, "");
 }
 
 static void judge(struct essential *e, int i, int64_t mono_ms, int64_t wall_ms)
@@ -123,20 +126,21 @@ static void judge(struct essential *e, int i, int64_t mono_ms, int64_t wall_ms)
     double silent = (double)(wall_ms - r->ended_wall_ms) / 1000.0;
     struct alarm_judgement j = {
         .kind = ALARM_ESSENTIAL_LOAD_SILENT, .subject = {-1, i, -1}, .priority = PRIORITY_HIGH};
-    struct text text = TEXT_INIT, advice = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT, advice = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     j.stands = r->run == 0 && r->runs >= KNOWN_RUNS && !trip_alarms_open(e->trips, i) &&
                silent > PAUSES * (double)r->pause_seconds + PAUSE_MORE_SECONDS;
     if (!j.stands && alarms_rest(e->alarms, j.kind, j.subject))
         return;
     if (j.stands)
-        say_words(e, i, silent, &text, &advice, &detail);
+        say_words(e, i, silent, &text, &advice, &figures);
     j.text = text_get(&text);
     j.advice = text_get(&advice);
-    j.detail = text_get(&detail);
+    j.figures = &figures;
     alarms_judge(e->alarms, mono_ms, wall_ms, &j);
     text_free(&text);
     text_free(&advice);
-    text_free(&detail);
 }
 
 void essential_step(struct essential *e, int64_t mono_ms, int64_t wall_ms)

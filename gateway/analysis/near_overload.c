@@ -174,7 +174,7 @@ static void say_loads(const struct event_load *off, size_t count, struct text *o
 
 static void say(const struct near_overload *n, int circuit, const struct outlook *o,
                 const struct breaker_forecast *f, const struct event_near_overload *e,
-                struct text *text, struct text *detail)
+                struct text *text, struct figures *figures)
 {
     const struct site *s = n->from.site;
     const struct rules *r = &n->from.rules->circuits[circuit];
@@ -197,24 +197,20 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
         say_loads(e->switch_off, e->switch_off_count, text);
     }
     text_append(text, ".");
-    text_printf(detail,
-                "%.2f A on a %.0f A breaker, heat %.2f of 1; chance of opening within %.0f min "
-                "%.0f %%",
-                o->amps, s->circuits[circuit].breaker_amps, f->heat,
-                r->near_overload_horizon_seconds / 60.0, 100.0 * o->chance);
-    if (isfinite(f->p05_seconds))
-        text_printf(detail, "; at this current it opens after %.0f s (5 %%)", f->p05_seconds);
-    if (isfinite(f->p50_seconds))
-        text_printf(detail, ", %.0f s (50 %%)", f->p50_seconds);
-    if (isfinite(f->p95_seconds))
-        text_printf(detail, ", %.0f s (95 %%)", f->p95_seconds);
-    text_printf(detail, "; room %.1f A now, %.1f A for 3 h", f->headroom_amps,
-                f->headroom_3h_amps);
-    if (o->join_amps > 0.0)
-        text_printf(detail,
-                    "; with %.1f A more, which are usual here, it opens within a minute with "
-                    "%.0f %%",
-                    o->join_amps, 100.0 * o->join_chance);
+    figures_add(figures, FIGURE_LOAD, o->amps);
+    figures_add(figures, FIGURE_BREAKER, s->circuits[circuit].breaker_amps);
+    figures_add(figures, FIGURE_HEAT, 100.0 * f->heat);
+    figures_add(figures, FIGURE_CHANCE_OF_OPENING, 100.0 * o->chance);
+    figures_add(figures, FIGURE_WITHIN, r->near_overload_horizon_seconds / 60.0);
+    figures_add(figures, FIGURE_OPENS_SOONEST, f->p05_seconds);
+    figures_add(figures, FIGURE_OPENS_MOST_LIKELY, f->p50_seconds);
+    figures_add(figures, FIGURE_OPENS_LATEST, f->p95_seconds);
+    figures_add(figures, FIGURE_ROOM_NOW, f->headroom_amps);
+    figures_add(figures, FIGURE_ROOM_FOR_3_HOURS, f->headroom_3h_amps);
+    if (o->join_amps > 0.0) {
+        figures_add(figures, FIGURE_USUAL_LOAD, o->join_amps);
+        figures_add(figures, FIGURE_CHANCE_WITH_IT, 100.0 * o->join_chance);
+    }
 }
 
 static const char advice[] =
@@ -256,7 +252,9 @@ static void raise_it(struct near_overload *n, size_t i, const struct frame *f,
     struct alarm_judgement j = judgement_of(n, i, true);
     struct event_load off[LOADS_MAX_RUNNING];
     struct breaker_forecast fc;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     breakers_forecast(n->from.breakers, (int)i, o->amps, &fc);
     struct event_near_overload e = {
         .amps = o->amps,
@@ -268,13 +266,12 @@ static void raise_it(struct near_overload *n, size_t i, const struct frame *f,
         .switch_off = off,
         .switch_off_count = outlook_switch_off(&n->from, (int)i, o, off),
     };
-    say(n, (int)i, o, &fc, &e, &text, &detail);
+    say(n, (int)i, o, &fc, &e, &text, &figures);
     j.text = text_get(&text);
-    j.detail = text_get(&detail);
+    j.figures = &figures;
     j.near_overload = &e;
     alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     text_free(&text);
-    text_free(&detail);
 }
 
 /* Finds for how long this circuit need not be looked at; false: it is near, or may be soon. */

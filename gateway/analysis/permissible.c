@@ -95,7 +95,9 @@ static void judge(struct permissible *p, const struct frame *f, int circuit)
                   "foretrip only advises and is no protective device; local codes and a "
                   "licensed electrician's word come first.",
     };
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (x.load && alarms_raises(p->alarms, f->mono_ms, &j)) {
         char where[256];
         site_describe_circuit(p->site, circuit, where, sizeof where);
@@ -103,17 +105,18 @@ static void judge(struct permissible *p, const struct frame *f, int circuit)
                     "One appliance on %s draws more than a single appliance may on a circuit "
                     "that others use too.",
                     where);
-        text_printf(&detail, "%.1f A, ", x.load->amps);
-        trip_texts_appliance(x.load, &detail);
-        text_printf(&detail, ", %s; limit %.1f A of %.0f A (NEC 210.23)",
-                    x.fastened ? "fastened in place" : "cord and plug", x.limit_amps,
-                    c->breaker_amps);
+        figures_add(&figures, FIGURE_LOAD, x.load->amps);
+        figures_add_text(&figures, FIGURE_APPLIANCE, x.load->appliance);
+        figures_add_text(&figures, x.fastened ? FIGURE_FASTENED_IN_PLACE : FIGURE_CORD_AND_PLUG,
+                         "");
+        figures_add(&figures, FIGURE_LIMIT, x.limit_amps);
+        figures_add(&figures, FIGURE_BREAKER, c->breaker_amps);
+        figures_add_text(&figures, FIGURE_RULE, "NEC 210.23");
     }
     j.text = text_get(&text);
-    j.detail = text_get(&detail);
+    j.figures = &figures;
     alarms_judge(p->alarms, f->mono_ms, f->wall_ms, &j);
     text_free(&text);
-    text_free(&detail);
 }
 
 void permissible_step(struct permissible *p, const struct frame *f)

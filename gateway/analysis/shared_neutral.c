@@ -131,13 +131,12 @@ static double group_amps(const struct shared_neutral *n, const struct group *g,
 }
 
 static void judge(struct shared_neutral *n, const struct frame *f, struct alarm_judgement *j,
-                  struct text *text, struct text *detail)
+                  struct text *text, const struct figures *figures)
 {
     j->text = text_get(text);
-    j->detail = text_get(detail);
+    j->figures = figures;
     alarms_judge(n->alarms, f->mono_ms, f->wall_ms, j);
     text_free(text);
-    text_free(detail);
 }
 
 static void say_circuits(const struct shared_neutral *n, const struct group *g,
@@ -173,18 +172,20 @@ static void judge_current(struct shared_neutral *n, const struct frame *f,
     j.stands = amps > limit;
     if (!j.stands && alarms_rest(n->alarms, j.kind, j.subject))
         return;
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(n->alarms, f->mono_ms, &j)) {
         text_append(&text, "The neutral shared by ");
         say_circuits(n, g, &text);
         text_append(&text, " carries more than it may: switch something off on these "
                            "circuits.");
-        text_printf(&detail,
-                    "computed %.1f A in the neutral, limit %.1f A, %.0f %% of the smallest "
-                    "breaker",
-                    amps, limit, r->neutral_percent);
+        figures_add(&figures, FIGURE_NEUTRAL_CURRENT, amps);
+        figures_add(&figures, FIGURE_LIMIT, limit);
+        figures_add(&figures, FIGURE_BREAKER, g->smallest_amps);
+        figures_add(&figures, FIGURE_LIMIT_SHARE, r->neutral_percent);
     }
-    judge(n, f, &j, &text, &detail);
+    judge(n, f, &j, &text, &figures);
 }
 
 static void judge_legs(struct shared_neutral *n, const struct frame *f, const struct group *g)
@@ -199,7 +200,9 @@ static void judge_legs(struct shared_neutral *n, const struct frame *f, const st
         .priority = PRIORITY_HIGH,
         .advice = advice_leg,
     };
-    struct text text = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     if (alarms_raises(n->alarms, f->mono_ms, &j)) {
         char where[256], other[256];
         site_describe_circuit(n->site, g->doubled, where, sizeof where);
@@ -209,14 +212,14 @@ static void judge_legs(struct shared_neutral *n, const struct frame *f, const st
                     "%s and %s share a neutral and hang on the same leg, so the neutral "
                     "carries both: let a licensed electrician move one of them.",
                     where, other);
-        text_printf(&detail,
-                    "legs %s and %s; up to %.0f A in a neutral that no breaker protects",
-                    n->site->circuits[g->doubles].leg, c->leg,
-                    c->breaker_amps + n->site->circuits[g->doubles].breaker_amps);
+        const struct site_circuit *with = &n->site->circuits[g->doubles];
+        figures_add_text(&figures, FIGURE_ONE_LEG, c->leg);
+        figures_add_text(&figures, FIGURE_OTHER_LEG, with->leg);
+        figures_add(&figures, FIGURE_NEUTRAL_UP_TO, c->breaker_amps + with->breaker_amps);
         if (n->site->standard == SITE_UL489)
-            text_append(&detail, " (NEC Article 100, multiwire branch circuit; 210.4)");
+            figures_add_text(&figures, FIGURE_RULE, "NEC Article 100, 210.4");
     }
-    judge(n, f, &j, &text, &detail);
+    judge(n, f, &j, &text, &figures);
 }
 
 void shared_neutral_step(struct shared_neutral *n, const struct frame *f,

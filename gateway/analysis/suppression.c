@@ -58,8 +58,8 @@ static int judge(const struct suppression *u, size_t panel)
             return feeder;
         feeder = s->panels[s->circuits[feeder].panel].fed_by;
     }
-    return alarms_condition(u->alarms, ALARM_TRIP, ALARM_SUBJECT_SITE) ? ALARMS_BY_UTILITY
-                                                                       : ALARMS_BY_NONE;
+    return alarms_condition(u->alarms, ALARM_TRIP, ALARM_SUBJECT_SITE) ? EVENT_BY_UTILITY
+                                                                       : EVENT_BY_NONE;
 }
 
 static void tell(const struct suppression *u, size_t panel, int by, int64_t wall_ms)

@@ -119,7 +119,9 @@ static bool any_essential(const struct trip_alarms *t, size_t told)
 static void raise_trip(struct trip_alarms *t, size_t told, int64_t mono_ms, int64_t wall_ms)
 {
     const struct site *s = t->site;
-    struct text text = TEXT_INIT, advice = TEXT_INIT, detail = TEXT_INIT, names = TEXT_INIT;
+    struct text text = TEXT_INIT, advice = TEXT_INIT, names = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     size_t first = SIZE_MAX, count = 0;
     for (size_t c = 0; c < s->circuit_count; c++) {
         if (!t->circuits[c].open || told_as(t, c) != told)
@@ -146,7 +148,7 @@ static void raise_trip(struct trip_alarms *t, size_t told, int64_t mono_ms, int6
             .went_with = text_get(&names),
             .went_with_count = count,
         };
-        trip_texts_trip(s, &story, &text, &advice, &detail);
+        trip_texts_trip(s, &story, &text, &advice, &figures);
     }
     struct alarm_judgement j = {
         .kind = ALARM_TRIP,
@@ -155,12 +157,11 @@ static void raise_trip(struct trip_alarms *t, size_t told, int64_t mono_ms, int6
         .priority = any_essential(t, told) ? PRIORITY_URGENT : PRIORITY_HIGH,
         .text = text_get(&text),
         .advice = text_get(&advice),
-        .detail = text_get(&detail),
+        .figures = &figures,
     };
     alarms_judge(t->alarms, mono_ms, wall_ms, &j);
     text_free(&text);
     text_free(&advice);
-    text_free(&detail);
     text_free(&names);
 }
 
@@ -185,7 +186,11 @@ static void judge_again(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_
     struct alarm_judgement j = {
         .kind = ALARM_OPENED_AGAIN, .subject = subject_of(t, c), .priority = PRIORITY_URGENT};
     struct text text = TEXT_INIT, advice = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
+    figures_add(&figures, FIGURE_HELD_FOR, t->circuits[c].held_seconds);
     j.stands = t->circuits[c].again;
+    j.figures = &figures;
     if (j.stands)
         trip_texts_again(t->site, (int)c, t->circuits[c].held_seconds, &text, &advice);
     j.text = text_get(&text);
@@ -199,7 +204,9 @@ static void judge_worn(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_t
 {
     struct alarm_judgement j = {
         .kind = ALARM_WORN_BREAKER, .subject = subject_of(t, c), .priority = PRIORITY_HIGH};
-    struct text text = TEXT_INIT, advice = TEXT_INIT, detail = TEXT_INIT;
+    struct text text = TEXT_INIT, advice = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     const struct open_circuit *o = &t->circuits[c];
     double worn = breakers_worn(t->breakers, (int)c);
     /* stays until the breaker is recorded as replaced, which forgets what was learned */
@@ -207,14 +214,13 @@ static void judge_worn(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_t
     if (j.stands)
         trip_texts_worn(t->site, (int)c,
                         worn > o->cause_probability ? worn : o->cause_probability,
-                        o->amps_before, &text, &advice, &detail);
+                        o->amps_before, &text, &advice, &figures);
     j.text = text_get(&text);
     j.advice = text_get(&advice);
-    j.detail = text_get(&detail);
+    j.figures = &figures;
     alarms_judge(t->alarms, mono_ms, wall_ms, &j);
     text_free(&text);
     text_free(&advice);
-    text_free(&detail);
 }
 
 void trip_alarms_step(struct trip_alarms *t, int64_t mono_ms, int64_t wall_ms)

@@ -61,6 +61,8 @@ void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
     }
 }
 
+_Static_assert(FIGURE_OVERLOAD + CAUSE_COUNT == (int)FIGURE_WHATS, "a figure for each cause");
+
 static void say_why(const struct site *s, const struct trip_story *y, struct text *text)
 {
     const struct site_circuit *c = &s->circuits[y->circuit];
@@ -96,7 +98,7 @@ static void say_why(const struct site *s, const struct trip_story *y, struct tex
 }
 
 void trip_texts_trip(const struct site *s, const struct trip_story *y, struct text *text,
-                     struct text *advice, struct text *detail)
+                     struct text *advice, struct figures *figures)
 {
     char where[256];
     site_describe_circuit(s, y->circuit, where, sizeof where);
@@ -104,11 +106,11 @@ void trip_texts_trip(const struct site *s, const struct trip_story *y, struct te
     text_append(text, where);
     say_why(s, y, text);
     text_append(advice, advice_of[y->cause]);
-    text_printf(detail,
-                "%.2f A before on a %.0f A breaker, heat %.2f of 1, lost supply with %.0f %%, "
-                "%s with %.0f %%",
-                y->amps_before, s->circuits[y->circuit].breaker_amps, y->heat,
-                100.0 * y->probability, trip_cause_name(y->cause),
+    figures_add(figures, FIGURE_CARRIED_BEFORE, y->amps_before);
+    figures_add(figures, FIGURE_BREAKER, s->circuits[y->circuit].breaker_amps);
+    figures_add(figures, FIGURE_HEAT, 100.0 * y->heat);
+    figures_add(figures, FIGURE_LOST_ITS_SUPPLY, 100.0 * y->probability);
+    figures_add(figures, (enum figure_what)(FIGURE_OVERLOAD + (int)y->cause),
                 100.0 * y->cause_probability);
 }
 
@@ -137,7 +139,7 @@ void trip_texts_again(const struct site *s, int circuit, double seconds_held, st
 }
 
 void trip_texts_worn(const struct site *s, int circuit, double worn, double amps_before,
-                     struct text *text, struct text *advice, struct text *detail)
+                     struct text *text, struct text *advice, struct figures *figures)
 {
     char where[256];
     site_describe_circuit(s, circuit, where, sizeof where);
@@ -146,6 +148,7 @@ void trip_texts_worn(const struct site *s, int circuit, double worn, double amps
         text, "%s opens at less than it should carry: have a licensed electrician replace it.",
         where);
     text_append(advice, advice_of[CAUSE_WORN_BREAKER]);
-    text_printf(detail, "opened at %.2f A on a %.0f A breaker, worn with %.0f %%", amps_before,
-                s->circuits[circuit].breaker_amps, 100.0 * worn);
+    figures_add(figures, FIGURE_CARRIED_BEFORE, amps_before);
+    figures_add(figures, FIGURE_BREAKER, s->circuits[circuit].breaker_amps);
+    figures_add(figures, FIGURE_WORN_BREAKER, 100.0 * worn);
 }

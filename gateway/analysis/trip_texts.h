@@ -31,12 +31,12 @@ void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
                       struct text *out);
 
 void trip_texts_trip(const struct site *s, const struct trip_story *story, struct text *text,
-                     struct text *advice, struct text *detail);
+                     struct text *advice, struct figures *figures);
 void trip_texts_outage(const struct site *s, size_t circuits, struct text *text,
                        struct text *advice);
 void trip_texts_again(const struct site *s, int circuit, double seconds_held, struct text *text,
                       struct text *advice);
 void trip_texts_worn(const struct site *s, int circuit, double worn, double amps_before,
-                     struct text *text, struct text *advice, struct text *detail);
+                     struct text *text, struct text *advice, struct figures *figures);
 
 #endif

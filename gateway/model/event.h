@@ -10,6 +10,7 @@
 #ifndef FORETRIP_EVENT_H
 #define FORETRIP_EVENT_H
 
+#include "figure.h"
 #include "site.h"
 
 #define EVENT_ID_SIZE                                                                          \
@@ -182,10 +183,13 @@ struct event_alarm {
     const char *text;      /* one sentence for a resident */
     const char *
         advice; /* what to do and what not to do, with the cautions; "" when nothing is asked */
-    const char *detail; /* the numbers, for an electrician; may be "" */
-    const char *by;     /* who changed it, "" when the engine did */
-    const char *note;   /* why (shelved), "" */
-    int meter;          /* meter_lost: which, else -1 */
+    const struct figures *figures; /* the numbers, for an electrician; NULL: none */
+    const char *by;                /* who changed it, "" when the engine did */
+    const char *note;              /* why (shelved), "" */
+    int meter;                     /* meter_lost: which, else -1 */
+    int suppressed_by;             /* suppressed: the feeder, or one of these */
+#define EVENT_BY_NONE (-1)
+#define EVENT_BY_UTILITY (-2)
     const struct event_near_overload *near_overload; /* NULL for other kinds */
 };
 

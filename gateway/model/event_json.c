@@ -1,5 +1,7 @@
 #include "event_json.h"
 
+#include "phrases.h"
+
 #include "base/clock.h"
 
 #include <math.h>
@@ -143,8 +145,13 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
     json_object_set_new(o, "text", json_string(a->text));
     if (a->advice && a->advice[0])
         json_object_set_new(o, "advice", json_string(a->advice));
-    if (a->detail && a->detail[0])
-        json_object_set_new(o, "detail", json_string(a->detail));
+    if (a->figures && a->figures->count > 0) {
+        struct text detail = TEXT_INIT;
+        phrases_figures(NULL, a->figures, &detail);
+        json_object_set_new(o, "detail", json_string(text_get(&detail)));
+        json_object_set_new(o, "figures", figures_to_json(a->figures));
+        text_free(&detail);
+    }
     if (a->until_wall_ms > 0)
         json_object_set_new(o, "until", event_json_time(a->until_wall_ms));
     if (a->chattering)
@@ -153,6 +160,11 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
         json_object_set_new(o, "by", json_string(a->by));
     if (a->note && a->note[0])
         json_object_set_new(o, "note", json_string(a->note));
+    if (a->state == ALARM_SUPPRESSED && a->suppressed_by != EVENT_BY_NONE)
+        json_object_set_new(o, "suppressed_by",
+                            json_string(a->suppressed_by == EVENT_BY_UTILITY
+                                            ? "utility"
+                                            : s->circuits[a->suppressed_by].id));
     if (a->meter >= 0)
         json_object_set_new(o, "meter", json_string(s->meters[a->meter].id));
     if (a->near_overload)

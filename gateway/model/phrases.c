@@ -1,5 +1,6 @@
 #include "phrases.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -46,6 +47,8 @@ static const char *const phrase_names[PHRASES] = {
     [PHRASE_TEST] = "test",
     [PHRASE_TEST_TEXT] = "test_text",
     [PHRASE_CAUTION] = "caution",
+    [PHRASE_FIGURES] = "figures",
+    [PHRASE_DECIMAL] = "decimal",
 };
 
 static bool find(const char *const *names, int count, const char *name, int *out)
@@ -169,12 +172,10 @@ static size_t read_slot(const char *at, char name[SLOT_NAME_SIZE], int *slot)
 
 static void append_slot(int slot, const struct phrase_values *v, struct text *out)
 {
-    const char *const texts[] = {v->site,  v->panel, v->position, v->circuit,
-                                 v->meter, v->loads, v->time,     v->alarm};
-    if (slot < SLOT_AMPS)
+    const char *const texts[] = {v->site,  v->panel, v->position, v->circuit, v->meter,
+                                 v->loads, v->time,  v->alarm,    v->amps};
+    if (slot <= SLOT_AMPS)
         text_append(out, texts[slot] ? texts[slot] : "");
-    else if (slot == SLOT_AMPS)
-        text_printf(out, "%.1f", v->amps);
     else
         text_printf(out, "%ld",
                     slot == SLOT_COUNT   ? v->count
@@ -219,6 +220,93 @@ bool phrases_find_unknown(const char *text, char *out, size_t capacity)
     return false;
 }
 
+/* ---- figures and appliances ---- */
+
+void phrases_number(const struct phrases_language *l, double value, int digits,
+                    struct text *out)
+{
+    const char *sign = l && l->words[PHRASE_DECIMAL] ? l->words[PHRASE_DECIMAL] : ".";
+    char number[64];
+    int length = snprintf(number, sizeof number, "%.*f", digits, value);
+    size_t whole = strcspn(number, ".");
+    text_append_bytes(out, number, whole);
+    if (whole < (size_t)length) {
+        text_append(out, sign);
+        text_append(out, number + whole + 1);
+    }
+}
+
+/* In English the key says it. */
+static void append_key(struct text *out, const char *key)
+{
+    for (; *key; key++)
+        text_append_bytes(out, *key == '_' ? " " : key, 1);
+}
+
+static struct phrases_appliance *find_appliance(const struct phrases_language *l,
+                                                const char *key)
+{
+    for (size_t i = 0; l && i < l->appliance_count; i++)
+        if (strcmp(l->appliances[i].key, key) == 0)
+            return &l->appliances[i];
+    return NULL;
+}
+
+void phrases_appliance(const struct phrases_language *l, const char *key, struct text *out)
+{
+    const struct phrases_appliance *a = find_appliance(l, key);
+    if (a)
+        text_append(out, a->name);
+    else if (strcmp(key, "unknown") != 0)
+        append_key(out, key);
+}
+
+void phrases_figures(const struct phrases_language *l, const struct figures *f,
+                     struct text *out)
+{
+    for (size_t i = 0; i < f->count; i++) {
+        const struct figure *one = &f->list[i];
+        enum figure_form form = figure_form(one->what);
+        text_append(out, i ? ", " : "");
+        if (l && l->figures[one->what])
+            text_append(out, l->figures[one->what]);
+        else
+            append_key(out, figure_name(one->what));
+        text_append(out, form == FIGURE_BARE ? "" : " ");
+        if (form == FIGURE_NUMBER || form == FIGURE_COUNT)
+            phrases_number(l, one->value, figure_digits(one->what), out);
+        if (form == FIGURE_NUMBER)
+            text_printf(out, " %s", figure_unit(one->what));
+        if (one->what == FIGURE_APPLIANCE)
+            phrases_appliance(l, one->text, out);
+        else
+            text_append(out, one->text);
+    }
+}
+
+bool phrases_name_appliance(struct phrases_language *l, const char *key, const char *name)
+{
+    struct phrases_appliance *a = find_appliance(l, key);
+    char *copy = strdup(name);
+    if (!copy)
+        return false;
+    if (!a) {
+        struct phrases_appliance *more =
+            realloc(l->appliances, (l->appliance_count + 1) * sizeof *more);
+        if (!more) {
+            free(copy);
+            return false;
+        }
+        l->appliances = more;
+        a = &more[l->appliance_count++];
+        *a = (struct phrases_appliance){0};
+        text_copy(a->key, sizeof a->key, key);
+    }
+    free(a->name);
+    a->name = copy;
+    return true;
+}
+
 void phrases_free(struct phrases *p)
 {
     for (size_t i = 0; i < p->count; i++) {
@@ -230,6 +318,11 @@ void phrases_free(struct phrases *p)
         }
         for (int w = 0; w < PHRASES; w++)
             free(l->words[w]);
+        for (int f = 0; f < FIGURE_WHATS; f++)
+            free(l->figures[f]);
+        for (size_t a = 0; a < l->appliance_count; a++)
+            free(l->appliances[a].name);
+        free(l->appliances);
     }
     *p = (struct phrases){0};
 }

@@ -4,6 +4,8 @@
  * For each matter an alarm can be about: a subject that fits a lock screen, what has happened,
  * and what to do and not to do. Where a language leaves out the last two, the alarm's own words
  * (English) are used. {words in braces} are filled in; phrases_fill says which there are.
+ * Beside the sentences: what a language calls the figures of an alarm (figure.h) and the
+ * appliances of the signatures, whose English names are their keys, and its decimal sign.
  *
  * Ownership  the set owns its texts; phrases_free ends it
  */
@@ -59,10 +61,17 @@ enum phrase {
     PHRASE_TEST, /* subject of a trial message */
     PHRASE_TEST_TEXT,
     PHRASE_CAUTION, /* ends every message */
+    PHRASE_FIGURES, /* before the numbers for an electrician */
+    PHRASE_DECIMAL, /* the sign between 1 and 5 in 1.5 */
     PHRASES
 };
 
 #define PHRASES_LANGUAGES 12
+
+struct phrases_appliance {
+    char key[EVENT_APPLIANCE_SIZE];
+    char *name;
+};
 
 struct phrases_language {
     char code[8];
@@ -70,6 +79,9 @@ struct phrases_language {
     char *what[MATTERS]; /* NULL: the alarm's own text */
     char *act[MATTERS];  /* NULL: the alarm's own advice */
     char *words[PHRASES];
+    char *figures[FIGURE_WHATS]; /* NULL: the key says it */
+    struct phrases_appliance *appliances;
+    size_t appliance_count;
 };
 
 struct phrases {
@@ -90,8 +102,7 @@ const struct phrases_language *phrases_find(const struct phrases *p, const char 
 
 /* What can stand in braces. */
 struct phrase_values {
-    const char *site, *panel, *position, *circuit, *meter, *loads, *time, *alarm;
-    double amps;
+    const char *site, *panel, *position, *circuit, *meter, *loads, *time, *alarm, *amps;
     long count, trips, urgent;
 };
 
@@ -101,6 +112,17 @@ void phrases_fill(const char *text, const struct phrase_values *v, struct text *
 /* The first word in braces that phrases_fill does not know, into out; false when there is
  * none. */
 bool phrases_find_unknown(const char *text, char *out, size_t capacity);
+
+/* What these say takes any language, NULL for English. A number with its decimal sign: */
+void phrases_number(const struct phrases_language *l, double value, int digits,
+                    struct text *out);
+/* An appliance of the signatures by its key; out of a load that is not known: nothing. */
+void phrases_appliance(const struct phrases_language *l, const char *key, struct text *out);
+/* The figures of an alarm in one line. */
+void phrases_figures(const struct phrases_language *l, const struct figures *f,
+                     struct text *out);
+/* Replaces the name of that key, or adds it; false when memory is short. */
+bool phrases_name_appliance(struct phrases_language *l, const char *key, const char *name);
 
 void phrases_free(struct phrases *p); /* accepts a zeroed one */
 

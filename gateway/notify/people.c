@@ -135,28 +135,19 @@ static void forget_done(struct people *p)
 
 static enum trip_cause cause_of(const struct people *p, const struct event *e)
 {
-    if (e->circuit < 0)
-        return CAUSE_SUPPLY_OUTAGE;
-    enum trip_cause cause = (enum trip_cause)p->causes[e->circuit];
-    /* whatever it was: a feeder is not for residents to reset */
-    if (p->site->circuits[e->circuit].feeds_panel >= 0 && cause != CAUSE_OPENED_BY_HAND)
-        return CAUSE_UPSTREAM_OPEN;
-    return cause;
+    return wording_cause(p->site, e->circuit,
+                         e->circuit < 0 ? CAUSE_SUPPLY_OUTAGE
+                                        : (enum trip_cause)p->causes[e->circuit]);
 }
 
-static void list_loads(const struct event_near_overload *near, char *out, size_t size)
+static void take_loads(const struct event_near_overload *near, struct news *n)
 {
-    struct text t = TEXT_INIT;
-    for (size_t i = 0; i < near->switch_off_count && i < 4; i++) {
-        const struct event_load *l = &near->switch_off[i];
-        bool known = l->appliance[0] && strcmp(l->appliance, "unknown") != 0;
-        text_append(&t, i ? ", " : "");
-        for (const char *c = known ? l->appliance : ""; *c; c++)
-            text_append_bytes(&t, *c == '_' ? " " : c, 1);
-        text_printf(&t, known ? " %.1f A" : "%.1f A", l->amps);
+    n->load_count = 0;
+    for (size_t i = 0; near && i < near->switch_off_count && i < NEWS_LOADS; i++) {
+        struct news_load *l = &n->loads[n->load_count++];
+        text_copy(l->appliance, sizeof l->appliance, near->switch_off[i].appliance);
+        l->amps = near->switch_off[i].amps;
     }
-    text_copy(out, size, text_get(&t));
-    text_free(&t);
 }
 
 static void take_raised(struct people *p, const struct event *e)
@@ -173,10 +164,10 @@ static void take_raised(struct people *p, const struct event *e)
     n->state = a->state;
     n->raised_wall_ms = a->raised_wall_ms ? a->raised_wall_ms : e->wall_ms;
     n->over_wall_ms = 0;
-    n->amps = a->near_overload ? a->near_overload->amps : 0.0;
-    n->loads[0] = '\0';
-    if (a->near_overload)
-        list_loads(a->near_overload, n->loads, sizeof n->loads);
+    figures_clear(&n->figures);
+    if (a->figures)
+        n->figures = *a->figures;
+    take_loads(a->near_overload, n);
     text_copy(n->text, sizeof n->text, a->text);
     text_copy(n->advice, sizeof n->advice, a->advice);
     for (size_t i = 0; i < p->delivery->person_count; i++) {
@@ -365,10 +356,11 @@ static json_t *compose(const struct people *p, int person, struct telling *const
     text_free(&subject);
     if (!letter)
         return NULL;
-    wording_tell(&w, n, first->why, letter);
+    bool judges = role_may((enum delivery_role)d->role, ACT_CORRECT);
+    wording_tell(&w, n, first->why, judges, letter);
     for (size_t i = 0; i < count; i++)
         if (due[i] != first)
-            wording_tell(&w, &due[i]->about->news, due[i]->why, letter);
+            wording_tell(&w, &due[i]->about->news, due[i]->why, judges, letter);
     letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
     return letter;
 }

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define STATE_VERSION 1U
+#define STATE_VERSION 2U /* 1 had the loads as a sentence, and no figures */
 
 enum { SECTION_NEWS = 1, SECTION_TELLING, SECTION_READER };
 
@@ -18,10 +18,14 @@ static void save_news(const struct news *n, struct codec_out *out)
     codec_put_u8(out, (uint8_t)n->state);
     codec_put_i64(out, n->raised_wall_ms);
     codec_put_i64(out, n->over_wall_ms);
-    codec_put_f64(out, n->amps);
-    codec_put_string(out, n->loads);
+    codec_put_u32(out, (uint32_t)n->load_count);
+    for (size_t i = 0; i < n->load_count; i++) {
+        codec_put_string(out, n->loads[i].appliance);
+        codec_put_f64(out, n->loads[i].amps);
+    }
     codec_put_string(out, n->text);
     codec_put_string(out, n->advice);
+    figures_save(&n->figures, out);
     codec_end(out, begun);
 }
 
@@ -61,7 +65,25 @@ void people_save(const struct people *p, struct codec_out *out)
         save_reader(p, i, out);
 }
 
-static bool load_news(struct people *p, struct codec_in *in)
+static void load_loads(struct news *n, struct codec_in *in)
+{
+    uint32_t count = codec_get_u32(in);
+    for (uint32_t i = 0; i < count && i < NEWS_LOADS && !in->failed; i++) {
+        codec_get_string(in, n->loads[i].appliance, sizeof n->loads[i].appliance);
+        n->loads[i].amps = codec_get_f64(in);
+        n->load_count++;
+    }
+}
+
+/* what version 1 had in its place */
+static void load_sentence(struct news *n, struct codec_in *in)
+{
+    char sentence[200];
+    figures_add(&n->figures, FIGURE_LOAD, codec_get_f64(in));
+    codec_get_string(in, sentence, sizeof sentence);
+}
+
+static bool load_news(struct people *p, struct codec_in *in, uint32_t version)
 {
     struct news n = {0};
     codec_get_string(in, n.alarm, sizeof n.alarm);
@@ -69,10 +91,14 @@ static bool load_news(struct people *p, struct codec_in *in)
             state = codec_get_u8(in);
     n.raised_wall_ms = codec_get_i64(in);
     n.over_wall_ms = codec_get_i64(in);
-    n.amps = codec_get_f64(in);
-    codec_get_string(in, n.loads, sizeof n.loads);
+    if (version == 1)
+        load_sentence(&n, in);
+    else
+        load_loads(&n, in);
     codec_get_string(in, n.text, sizeof n.text);
     codec_get_string(in, n.advice, sizeof n.advice);
+    if (version > 1)
+        figures_load(&n.figures, in);
     if (in->failed || kind >= ALARM_KINDS || matter >= MATTERS || priority > PRIORITY_LOW ||
         state > ALARM_OUT_OF_SERVICE)
         return false;
@@ -128,10 +154,11 @@ bool people_load(struct people *p, struct codec_in *in)
 {
     uint32_t tag;
     struct codec_in section;
-    bool ok = codec_get_u32(in) == STATE_VERSION;
+    uint32_t version = codec_get_u32(in);
+    bool ok = version >= 1 && version <= STATE_VERSION;
     while (ok && codec_next(in, &tag, &section))
         switch (tag) {
-        case SECTION_NEWS: ok = load_news(p, &section); break;
+        case SECTION_NEWS: ok = load_news(p, &section, version); break;
         case SECTION_TELLING: ok = load_telling(p, &section); break;
         case SECTION_READER: ok = load_reader(p, &section); break;
         default: break; /* of a later version */

@@ -1,7 +1,5 @@
 #include "record_alarm.h"
 
-#include <stdio.h>
-
 enum { UNKNOWN, NOTHING, NO_ROOM, SET_ASIDE, NOT_WRITTEN, WHATS };
 
 struct words {
@@ -31,20 +29,21 @@ static const struct words words[WHATS] = {
 static void judge(struct alarms *a, const struct words *w, const struct store_status *s,
                   int64_t mono_ms, int64_t wall_ms)
 {
-    char detail[EVENT_TEXT_SIZE];
+    struct figures figures;
     struct alarm_judgement j = {.kind = ALARM_RECORD_AT_RISK, .subject = ALARM_SUBJECT_SITE};
     if (w) {
-        snprintf(detail, sizeof detail,
-                 "%s%s%zu records wait in memory; lost so far: %llu records, %llu frames of "
-                 "readings; days of readings given up: %llu.",
-                 s->why, s->why[0] ? ". " : "", s->waiting_records,
-                 (unsigned long long)s->lost_records, (unsigned long long)s->lost_readings,
-                 (unsigned long long)s->dropped_days);
+        figures_clear(&figures);
+        if (s->why[0])
+            figures_add_text(&figures, FIGURE_REASON, s->why);
+        figures_add(&figures, FIGURE_RECORDS_WAITING, (double)s->waiting_records);
+        figures_add(&figures, FIGURE_RECORDS_LOST, (double)s->lost_records);
+        figures_add(&figures, FIGURE_READINGS_LOST, (double)s->lost_readings);
+        figures_add(&figures, FIGURE_DAYS_GIVEN_UP, (double)s->dropped_days);
         j.stands = true;
         j.priority = w->priority;
         j.text = w->text;
         j.advice = w->advice;
-        j.detail = detail;
+        j.figures = &figures;
     }
     alarms_judge(a, mono_ms, wall_ms, &j);
 }

@@ -2,6 +2,7 @@
 
 #include "base/clock.h"
 
+#include <math.h>
 #include <string.h>
 
 void wording_init(struct wording *w, const struct phrases *phrases, const char *language,
@@ -18,6 +19,62 @@ const char *wording_phrase(const struct wording *w, enum phrase p)
     if (w->language && w->language->words[p])
         return w->language->words[p];
     return english && english->words[p] ? english->words[p] : "";
+}
+
+static const char *member(const json_t *o, const char *key)
+{
+    const char *s = json_string_value(json_object_get(o, key));
+    return s ? s : "";
+}
+
+/* the likeliest of the causes among the figures */
+static enum trip_cause cause_among(const struct figures *f)
+{
+    enum trip_cause best = CAUSE_FAULT;
+    double most = 0.0;
+    for (int c = 0; c < CAUSE_COUNT; c++) {
+        double percent = figures_get(f, (enum figure_what)(FIGURE_OVERLOAD + c));
+        if (percent > most) {
+            most = percent;
+            best = (enum trip_cause)c;
+        }
+    }
+    return best;
+}
+
+bool news_from_json(const struct site *s, const json_t *alarm, struct news *out)
+{
+    size_t i;
+    const json_t *load;
+    struct news n = {.load_count = 0};
+    int circuit = site_find_circuit(s, member(alarm, "circuit"));
+    if (!alarm_kind_find(member(alarm, "kind"), &n.kind))
+        return false;
+    text_copy(n.alarm, sizeof n.alarm, member(alarm, "alarm"));
+    text_copy(n.text, sizeof n.text, member(alarm, "text"));
+    text_copy(n.advice, sizeof n.advice, member(alarm, "advice"));
+    figures_from_json(json_object_get(alarm, "figures"), &n.figures);
+    n.matter = matter_of(n.kind, wording_cause(s, circuit, cause_among(&n.figures)));
+    json_array_foreach(json_object_get(alarm, "switch_off"), i, load)
+    {
+        if (n.load_count == NEWS_LOADS)
+            break;
+        struct news_load *l = &n.loads[n.load_count++];
+        text_copy(l->appliance, sizeof l->appliance, member(load, "appliance"));
+        l->amps = json_number_value(json_object_get(load, "amps"));
+    }
+    *out = n;
+    return true;
+}
+
+enum trip_cause wording_cause(const struct site *s, int circuit, enum trip_cause cause)
+{
+    if (circuit < 0)
+        return CAUSE_SUPPLY_OUTAGE;
+    /* whatever it was: a feeder is not for residents to reset */
+    if (s->circuits[circuit].feeds_panel >= 0 && cause != CAUSE_OPENED_BY_HAND)
+        return CAUSE_UPSTREAM_OPEN;
+    return cause;
 }
 
 static const char *subject_of(const struct wording *w, enum matter m)
@@ -60,15 +117,42 @@ static void set_subject(const struct site *s, const char *alarm, char id[EVENT_I
         v->panel = s->name;
 }
 
-static struct phrase_values values_of(const struct wording *w, const struct news *n,
-                                      char id[EVENT_ID_SIZE], char time[CLOCK_RFC3339_SIZE])
+/* the texts that the values of a phrase point to */
+struct filled {
+    char id[EVENT_ID_SIZE], time[CLOCK_RFC3339_SIZE];
+    struct text amps, loads;
+    struct phrase_values values;
+};
+
+static void list_loads(const struct wording *w, const struct news *n, struct text *out)
 {
-    struct phrase_values v = {.site = w->site->name, .alarm = n->alarm, .amps = n->amps};
-    set_subject(w->site, n->alarm, id, &v);
-    v.loads = n->loads[0] ? n->loads : "-";
-    say_time(w, n->over_wall_ms ? n->over_wall_ms : n->raised_wall_ms, time);
-    v.time = time;
-    return v;
+    for (size_t i = 0; i < n->load_count; i++) {
+        size_t before = out->length;
+        text_append(out, i ? ", " : "");
+        phrases_appliance(w->language, n->loads[i].appliance, out);
+        text_append(out, out->length > before + (i ? 2 : 0) ? " " : "");
+        phrases_number(w->language, n->loads[i].amps, 1, out);
+        text_append(out, " A");
+    }
+}
+
+static void fill(const struct wording *w, const struct news *n, struct filled *f)
+{
+    double amps = figures_get(&n->figures, FIGURE_LOAD);
+    *f = (struct filled){.values = {.site = w->site->name, .alarm = n->alarm}};
+    set_subject(w->site, n->alarm, f->id, &f->values);
+    phrases_number(w->language, isnan(amps) ? 0.0 : amps, 1, &f->amps);
+    list_loads(w, n, &f->loads);
+    say_time(w, n->over_wall_ms ? n->over_wall_ms : n->raised_wall_ms, f->time);
+    f->values.amps = text_get(&f->amps);
+    f->values.loads = n->load_count ? text_get(&f->loads) : "-";
+    f->values.time = f->time;
+}
+
+static void empty(struct filled *f)
+{
+    text_free(&f->amps);
+    text_free(&f->loads);
 }
 
 static size_t characters(const char *s)
@@ -101,9 +185,9 @@ static void append_cut(struct text *out, const char *s, size_t room)
 void wording_subject(const struct wording *w, const struct news *n, enum wording_why why,
                      size_t more, struct text *out)
 {
-    char id[EVENT_ID_SIZE], time[CLOCK_RFC3339_SIZE];
-    struct phrase_values v = values_of(w, n, id, time);
+    struct filled f;
     struct text head = TEXT_INIT, body = TEXT_INIT, tail = TEXT_INIT;
+    fill(w, n, &f);
     if (why == WHY_OVER)
         text_append(&head, wording_phrase(w, PHRASE_OVER));
     else if (n->priority == PRIORITY_URGENT)
@@ -114,7 +198,7 @@ void wording_subject(const struct wording *w, const struct news *n, enum wording
         text_append(&head, wording_phrase(w, PHRASE_UNANSWERED));
     if (more > 0)
         text_printf(&tail, " (+%zu)", more);
-    phrases_fill(subject_of(w, n->matter), &v, &body);
+    phrases_fill(subject_of(w, n->matter), &f.values, &body);
     size_t taken = characters(text_get(&head)) + characters(text_get(&tail));
     text_append(out, text_get(&head));
     append_cut(out, text_get(&body), taken < WORDING_SUBJECT ? WORDING_SUBJECT - taken : 0);
@@ -122,6 +206,7 @@ void wording_subject(const struct wording *w, const struct news *n, enum wording
     text_free(&head);
     text_free(&body);
     text_free(&tail);
+    empty(&f);
 }
 
 static void add_filled(json_t *letter, enum letter_part part, const char *phrase,
@@ -133,33 +218,81 @@ static void add_filled(json_t *letter, enum letter_part part, const char *phrase
     text_free(&t);
 }
 
-void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
-                  json_t *letter)
+static void add_text(json_t *letter, enum letter_part part, struct text *t)
 {
-    char id[EVENT_ID_SIZE], time[CLOCK_RFC3339_SIZE], since[CLOCK_RFC3339_SIZE];
-    struct phrase_values v = values_of(w, n, id, time);
+    if (t->length > 0)
+        letter_add(letter, part, text_get(t));
+    text_free(t);
+}
+
+static void fill_phrase(const struct wording *w, const struct news *n, const char *phrase,
+                        struct text *out)
+{
+    struct filled f;
+    fill(w, n, &f);
+    phrases_fill(phrase, &f.values, out);
+    empty(&f);
+}
+
+void wording_what(const struct wording *w, const struct news *n, struct text *out)
+{
     const struct phrases_language *l = w->language;
-    struct text title = TEXT_INIT;
-    phrases_fill(subject_of(w, n->matter), &v, &title);
-    letter_add(letter, LETTER_TITLE, text_get(&title));
-    text_free(&title);
+    fill_phrase(w, n, l && l->what[n->matter] ? l->what[n->matter] : n->text, out);
+}
+
+void wording_act(const struct wording *w, const struct news *n, struct text *out)
+{
+    const struct phrases_language *l = w->language;
+    fill_phrase(w, n, l && l->act[n->matter] ? l->act[n->matter] : n->advice, out);
+}
+
+void wording_figures(const struct wording *w, const struct news *n, struct text *out)
+{
+    phrases_figures(w->language, &n->figures, out);
+}
+
+static void tell_figures(const struct wording *w, const struct news *n, json_t *letter)
+{
+    struct text t = TEXT_INIT;
+    if (n->figures.count > 0) {
+        text_append(&t, wording_phrase(w, PHRASE_FIGURES));
+        wording_figures(w, n, &t);
+    }
+    add_text(letter, LETTER_SMALL, &t);
+}
+
+void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
+                  bool judges, json_t *letter)
+{
+    char since[CLOCK_RFC3339_SIZE];
+    struct filled f;
+    struct text title = TEXT_INIT, what = TEXT_INIT, act = TEXT_INIT;
+    fill(w, n, &f);
+    phrases_fill(subject_of(w, n->matter), &f.values, &title);
+    add_text(letter, LETTER_TITLE, &title);
     letter_add_alarm(letter, n->alarm, alarm_kind_name(n->kind),
                      alarm_priority_name(n->priority), alarm_state_name(n->state));
     if (why == WHY_OVER) {
-        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_OVER_TEXT), &v);
+        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_OVER_TEXT), &f.values);
+        empty(&f);
         return;
     }
-    add_filled(letter, LETTER_WHAT, l && l->what[n->matter] ? l->what[n->matter] : n->text, &v);
+    wording_what(w, n, &what);
+    add_text(letter, LETTER_WHAT, &what);
     if (n->over_wall_ms)
-        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_WAS_OVER), &v);
-    add_filled(letter, LETTER_ACT, l && l->act[n->matter] ? l->act[n->matter] : n->advice, &v);
-    if (v.circuit[0])
-        add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_WHERE), &v);
+        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_WAS_OVER), &f.values);
+    wording_act(w, n, &act);
+    add_text(letter, LETTER_ACT, &act);
+    if (judges)
+        tell_figures(w, n, letter);
+    if (f.values.circuit[0])
+        add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_WHERE), &f.values);
     say_time(w, n->raised_wall_ms, since);
-    v.time = since;
-    add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_SINCE), &v);
+    f.values.time = since;
+    add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_SINCE), &f.values);
     if (!n->over_wall_ms && n->state == ALARM_UNACKNOWLEDGED)
-        add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_ACKNOWLEDGE), &v);
+        add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_ACKNOWLEDGE), &f.values);
+    empty(&f);
 }
 
 void wording_fill(const struct wording *w, enum phrase p, long count, long urgent, long trips,

@@ -10,6 +10,7 @@
 #include "model/delivery.h"
 #include "model/phrases.h"
 
+#define NEWS_LOADS 4
 #define WORDING_SUBJECT 60 /* characters: what a lock screen shows */
 
 /* What is known of an alarm that somebody is told of. */
@@ -21,12 +22,23 @@ struct news {
     enum alarm_state state;
     int64_t raised_wall_ms;
     int64_t over_wall_ms; /* 0: it still is so */
-    double amps;
-    char loads[200];
+    struct figures figures;
+    struct news_load {
+        char appliance[EVENT_APPLIANCE_SIZE];
+        double amps;
+    } loads[NEWS_LOADS]; /* to switch off, the first ones */
+    size_t load_count;
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE]; /* the alarm's own */
 };
 
 enum wording_why { WHY_NEW, WHY_UNANSWERED, WHY_AGAIN, WHY_OVER };
+
+/* By which cause an open breaker is told; circuit: -1 for the whole site. */
+enum trip_cause wording_cause(const struct site *s, int circuit, enum trip_cause cause);
+
+/* Of an alarm's event as it stands in the record, without its times and states. False when it
+ * is none. */
+bool news_from_json(const struct site *s, const json_t *alarm, struct news *out);
 
 struct wording {
     const struct phrases *phrases;
@@ -46,9 +58,14 @@ const char *wording_phrase(const struct wording *w, enum phrase p);
 void wording_subject(const struct wording *w, const struct news *n, enum wording_why why,
                      size_t more, struct text *out);
 
-/* The parts of one alarm, appended to a letter. */
+/* What has happened, what to do, and the numbers; appended, nothing where there is none. */
+void wording_what(const struct wording *w, const struct news *n, struct text *out);
+void wording_act(const struct wording *w, const struct news *n, struct text *out);
+void wording_figures(const struct wording *w, const struct news *n, struct text *out);
+
+/* The parts of one alarm, appended to a letter; judges: to somebody who wants the numbers. */
 void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
-                  json_t *letter);
+                  bool judges, json_t *letter);
 
 /* A phrase with the site and some numbers filled in. */
 void wording_fill(const struct wording *w, enum phrase p, long count, long urgent, long trips,

@@ -5,6 +5,7 @@
 
 #include "base/clock.h"
 #include "base/text.h"
+#include "notify/wording.h"
 #include "store/reader.h"
 
 #include <jansson.h>
@@ -21,6 +22,7 @@
 struct view {
     struct config config;
     struct store_reader *reader;
+    const char *language;
     bool json;
     size_t shown;
     int64_t seq; /* the newest event seen */
@@ -53,7 +55,35 @@ static void local_time(const struct view *v, const char *utc, char out[CLOCK_RFC
     out[16] = '\0';
 }
 
-/* What it says and what to do about it belong together. */
+static void print_line(const struct text *t)
+{
+    if (t->length > 0)
+        printf("    %s\n", text_get(t));
+}
+
+/* What has happened, what to do about it and the numbers belong together. */
+static void print_words(const struct view *v, const json_t *alarm)
+{
+    struct wording w;
+    struct news n;
+    struct text what = TEXT_INIT, act = TEXT_INIT, figures = TEXT_INIT;
+    if (!news_from_json(&v->config.site, alarm, &n))
+        return;
+    clock_parse(member(alarm, "raised_at"), strlen(member(alarm, "raised_at")),
+                &n.raised_wall_ms);
+    wording_init(&w, &v->config.phrases, v->language, &v->config.site,
+                 clock_utc_offset_seconds(v->config.site.timezone, n.raised_wall_ms));
+    wording_what(&w, &n, &what);
+    wording_act(&w, &n, &act);
+    wording_figures(&w, &n, &figures);
+    print_line(&what);
+    print_line(&act);
+    print_line(&figures);
+    text_free(&what);
+    text_free(&act);
+    text_free(&figures);
+}
+
 static void print_alarm(struct view *v, const char *json, bool all_of_it)
 {
     char when[CLOCK_RFC3339_SIZE], until[CLOCK_RFC3339_SIZE];
@@ -71,11 +101,8 @@ static void print_alarm(struct view *v, const char *json, bool all_of_it)
            json_is_true(json_object_get(o, "chattering")) ? ", chattering" : "");
     if (note[0])
         printf("    (%s)\n", note);
-    if (all_of_it || strcmp(state, "unacknowledged") == 0) {
-        printf("    %s\n", member(o, "text"));
-        if (member(o, "advice")[0])
-            printf("    %s\n", member(o, "advice"));
-    }
+    if (all_of_it || strcmp(state, "unacknowledged") == 0)
+        print_words(v, o);
     json_decref(o);
 }
 
@@ -141,6 +168,17 @@ static enum exit_code show(struct view *v, const char *path, bool all, bool foll
     return err ? EXIT_BAD : EXIT_GOOD;
 }
 
+/* "es_MX.UTF-8" of the environment is "es", where there are words in it */
+static const char *usual_language(const struct phrases *p, char code[3])
+{
+    static const char *const names[] = {"LC_ALL", "LC_MESSAGES", "LANG"};
+    const char *set = NULL;
+    for (int i = 0; i < 3 && !(set && set[0]); i++)
+        set = getenv(names[i]);
+    text_copy(code, 3, set ? set : "");
+    return phrases_find(p, code) ? code : "en";
+}
+
 enum exit_code verb_alarms(int argc, char **argv)
 {
     const char *directory = NULL, *database = NULL, *limit = NULL;
@@ -149,12 +187,13 @@ enum exit_code verb_alarms(int argc, char **argv)
     const struct option_row rows[] = {{.name = "config", .value = &directory, .needed = true},
                                       {.name = "database", .value = &database},
                                       {.name = "seconds", .value = &limit},
+                                      {.name = "language", .value = &v.language},
                                       {.name = "all", .flag = &all},
                                       {.name = "follow", .flag = &follows},
                                       {.name = "json", .flag = &v.json}};
     if (!options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
         return EXIT_USAGE;
-    char *end = NULL, path[4096];
+    char *end = NULL, path[4096], usual[3];
     double seconds = limit ? strtod(limit, &end) : 0.0;
     if (limit && (*end || !(seconds > 0.0))) {
         fprintf(stderr, "foretrip alarms: --seconds takes a number above 0, not \"%s\"\n",
@@ -163,6 +202,14 @@ enum exit_code verb_alarms(int argc, char **argv)
     }
     if (!open_config(&v.config, directory))
         return EXIT_BAD;
+    if (v.language && !phrases_find(&v.config.phrases, v.language)) {
+        fprintf(stderr, "foretrip alarms: --language %s: there are no phrases in it\n",
+                v.language);
+        config_free(&v.config);
+        return EXIT_USAGE;
+    }
+    if (!v.language)
+        v.language = usual_language(&v.config.phrases, usual);
     snprintf(path, sizeof path, "%s%s", database ? database : directory,
              database ? "" : "/foretrip.db");
     const struct sigaction stop = {.sa_handler = ask_stop};

@@ -20,13 +20,17 @@ static const struct verb verbs[] = {
     },
     {
         .name = "alarms",
-        .arguments = "--config DIR [--database FILE] [--all] [--follow [--seconds N]] [--json]",
+        .arguments =
+            "--config DIR [--database FILE] [--all] [--follow [--seconds N]] [--language "
+            "CODE] [--json]",
         .summary = "what stands now, and what changes",
-        .help = "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
-                "  --all             those that are normal again too\n"
-                "  --follow          goes on with each change, until Ctrl-C or for N seconds\n"
-                "  --json            the alarm events as JSON lines\n",
+        .help =
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --all             those that are normal again too\n"
+            "  --follow          goes on with each change, until Ctrl-C or for N seconds\n"
+            "  --language CODE   en, es or one of phrases.cfg; without it the environment's\n"
+            "  --json            the alarm events as JSON lines\n",
         .run = verb_alarms,
     },
     {

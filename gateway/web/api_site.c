@@ -211,5 +211,14 @@ void api_phrases(const struct api_call *c, struct web_answer *out)
         json_object_set_new(matters, matter_name((enum matter)m),
                             json_pack("{s:s, s:s?, s:s?}", "subject", l->subject[m], "what",
                                       l->what[m], "act", l->act[m]));
-    web_json(out, json_pack("{s:s, s:o}", "language", l->code, "matters", matters));
+    json_t *figures = json_object(), *appliances = json_object();
+    for (int f = 0; f < FIGURE_WHATS; f++)
+        if (l->figures[f])
+            json_object_set_new(figures, figure_name((enum figure_what)f),
+                                json_string(l->figures[f]));
+    for (size_t a = 0; a < l->appliance_count; a++)
+        json_object_set_new(appliances, l->appliances[a].key,
+                            json_string(l->appliances[a].name));
+    web_json(out, json_pack("{s:s, s:o, s:o, s:o}", "language", l->code, "matters", matters,
+                            "figures", figures, "appliances", appliances));
 }

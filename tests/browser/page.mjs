@@ -3,7 +3,7 @@ import { writeFileSync } from 'node:fs';
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out, gatewayPid] = process.argv;
-const { open, accessible, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
 
 /* ---- the panel, the warning */
 const page = await open('desk', 'light', 'en');
@@ -117,15 +117,19 @@ await page.click('.alarm:has-text("Breaker open") button:has-text("Take from the
 await page.waitForSelector('.alarm:not(.silenced):has-text("Breaker open")');
 check(true, 'and both come back');
 
+const WROTE = ['The heater went to another receptacle.', 'The electrician is on her way', 'Its meter is being replaced', 'Ada'];
+
 /* ---- both sizes, both themes, both languages */
 for (const [size, theme, language] of [['phone', 'light', 'en'], ['phone', 'dark', 'es'], ['desk', 'dark', 'es']])
-  for (const view of ['panel', 'circuit/main-07', address, 'trips', 'alarms']) {
+  for (const view of ['panel', 'circuit/main-07', address, 'trips', 'alarms', 'people']) {
     const p = await open(size, theme, language, view);
     await p.waitForSelector(view === 'panel' ? '.slot' : view.startsWith('trip/') ? '.seconds td' : view.startsWith('circuit') ? '.happened li' : 'main h1');
     const what = [view.split('/')[0], size, theme, language].join('-');
     check((await p.getAttribute('html', 'lang')) === language, `the language is ${language}: ${what}`);
     if (view.startsWith('circuit') && charts) await p.waitForSelector('.chart-box canvas');
     await shot(p, what);
+    await p.evaluate(() => document.querySelectorAll('main details').forEach((d) => (d.open = true)));
+    if (language === 'es') await noEnglish(p, what, WROTE);
     await noSideways(p, what);
     await accessible(p, what);
     await p.context().close();

@@ -2,7 +2,7 @@
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out] = process.argv;
-const { open, accessible, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
 
 for (const [size, theme, language] of [['desk', 'light', 'en'], ['phone', 'dark', 'es'], ['phone', 'light', 'en']]) {
   const page = await open(size, theme, language, 'panel', '.rail .slot');
@@ -16,6 +16,7 @@ for (const [size, theme, language] of [['desk', 'light', 'en'], ['phone', 'dark'
   if (size === 'desk') check((await box('Cooker')) > 2.5 * (await box('Refrigerator')), 'three poles are three modules wide');
   check(/B|C/.test(await page.textContent('.rail .rated')), 'the curve stands beside the rating');
   await shot(page, what);
+  if (language === 'es') await noEnglish(page, what);
   await noSideways(page, what);
   await accessible(page, what);
   await page.context().close();

@@ -26,7 +26,7 @@ static void add_letter(struct store *s, const struct config *c, const struct del
     letter_add(letter, LETTER_WHAT,
                "Breaker 7 (Up: bath & <hall>) has opened = a line so long that it has to be "
                "folded somewhere on its way.\n.\nA dot by itself ended nothing.");
-    letter_add(letter, LETTER_ACT, "Déjelo apagado y llame a un electricista autorizado.");
+    letter_add(letter, LETTER_ACT, "Déjelo apagado y llame a un electricista con licencia.");
     char *payload = letter_dump(letter);
     for (int way = 0; way < 2; way++) {
         if (way == 0 ? !p->mail[0] : !p->webhook[0])

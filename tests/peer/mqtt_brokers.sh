@@ -32,13 +32,13 @@ mosquitto_sub -p "$port" -V 5 -q 1 -t $own/event -t $own/alarm/+ > "$dir/told" 2
 sub_pid=$!
 "$writer" "$dir/card/record.db" "$port" 15 20 mixed=1 up=0 > "$dir/writer.log" 2>&1 &
 writer_pid=$!
-unwritten() { grep -q '^{"stored":false,.*"type":"alarm".*"detail":"number 15"' "$dir/told"; }
+unwritten() { grep -q '^{"stored":false,.*"type":"alarm".*"note":"number 15"' "$dir/told"; }
 wait_until 20 unwritten || fail "with a dead card nothing is told"
 grep -q '"seq"' "$dir/told" && fail "a number was given to what is not on disk"
 mkdir "$dir/card"
 wait $writer_pid || fail "the card came back and nothing was written: $(cat "$dir/writer.log")"
 writer_pid=
-written() { grep -q '^{"seq":[0-9]*,.*"detail":"number 15"' "$dir/told"; }
+written() { grep -q '^{"seq":[0-9]*,.*"note":"number 15"' "$dir/told"; }
 wait_until 10 written || fail "what was written late is not told with its number"
 [ "$(grep -c '^{"stored":false' "$dir/told")" = 5 ] || fail "told more than once: $(cat "$dir/told")"
 kill $sub_pid

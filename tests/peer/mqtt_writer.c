@@ -81,7 +81,7 @@ static struct event nth_load(long n, int circuit)
 }
 
 struct words { /* what an event points to */
-    char id[32], detail[32];
+    char id[32], note[32];
 };
 
 static struct event nth_alarm(long n, int circuit, enum alarm_state state, struct words *w)
@@ -89,15 +89,14 @@ static struct event nth_alarm(long n, int circuit, enum alarm_state state, struc
     struct event e = {
         .type = EVENT_ALARM, .wall_ms = clock_wall_ms(), .panel = 0, .circuit = circuit};
     snprintf(w->id, sizeof w->id, "cellar-%02d.trip", circuit + 1);
-    snprintf(w->detail, sizeof w->detail, "number %ld", n);
+    snprintf(w->note, sizeof w->note, "number %ld", n);
     e.alarm = (struct event_alarm){.id = w->id,
                                    .kind = ALARM_TRIP,
                                    .state = state,
                                    .raised_wall_ms = e.wall_ms,
                                    .text = "Breaker 1 is open.",
-                                   .detail = w->detail,
                                    .by = "",
-                                   .note = "",
+                                   .note = w->note,
                                    .meter = -1};
     return e;
 }

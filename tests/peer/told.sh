@@ -100,6 +100,12 @@ assert "no es un dispositivo de protección" in m[0]["plain"], m
 END
 alarms() { "$b/foretrip" alarms --config "$dir/site" --database "$dir/state/foretrip.db" "$@" 2>> "$dir/alarms.log"; }
 alarms | grep -q 'low .*m1.meter_lost  unacknowledged' || fail "foretrip alarms does not show it"
+alarms --language es > "$dir/es"
+grep -q 'El medidor m1 no contesta' "$dir/es" && grep -q 'sin lectura desde hace [0-9]* s, bus ' "$dir/es" ||
+    fail "it is not said in Spanish: $(cat "$dir/es")"
+LC_ALL= LC_MESSAGES=es_MX.UTF-8 alarms | grep -q 'El medidor m1 no contesta' || fail "the environment's language is not taken"
+alarms --language en | grep -q 'no reading for [0-9]* s, bus ' || fail "the numbers are not told"
+alarms --language xx 2> /dev/null && fail "a language without phrases is taken"
 start follow "$b/foretrip" alarms --follow --seconds 60 --config "$dir/site" --database "$dir/state/foretrip.db"
 shows() { grep -q "$1" "$dir/follow.log"; }
 until_true 10 shows meter_lost || fail "foretrip alarms --follow shows nothing"

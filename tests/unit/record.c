@@ -1,5 +1,7 @@
 #include "record.h"
 
+#include "model/phrases.h"
+
 #include "check.h"
 
 #include "base/log.h"
@@ -118,7 +120,6 @@ struct event record_alarm(const struct record *r, const char *id, enum alarm_kin
                                    .state = state,
                                    .raised_wall_ms = r->wall_ms,
                                    .text = "Breaker 1 is open.",
-                                   .detail = "",
                                    .by = "",
                                    .note = "",
                                    .meter = -1};
@@ -222,4 +223,13 @@ int record_logged(const char *text)
     for (const char *at = text_get(&caught); (at = strstr(at, text)); at += strlen(text))
         n++;
     return n;
+}
+
+void record_detail(const struct event_alarm *a, char *out, size_t size)
+{
+    struct text t = TEXT_INIT;
+    if (a->figures)
+        phrases_figures(NULL, a->figures, &t);
+    text_copy(out, size, text_get(&t));
+    text_free(&t);
 }

@@ -23,6 +23,9 @@ struct record {
 void record_init(struct record *r);
 void record_finish(struct record *r);
 
+/* An alarm's figures in one line, in English. */
+void record_detail(const struct event_alarm *a, char *out, size_t size);
+
 /* With these options (path is filled in); the reader too. Closes what was open. */
 enum store_err record_open(struct record *r, struct store_options o);
 void record_close(struct record *r);

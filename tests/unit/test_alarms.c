@@ -161,10 +161,10 @@ static void suppressed_and_out_of_service_are_silent(void **state)
     struct alarm_subject subject = {0, 0, -1};
     judge(&f, 0, true);
     judge(&f, 5, true);
-    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1, ALARMS_BY_UTILITY);
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1, EVENT_BY_UTILITY);
     assert_int_equal(f.log.last, ALARM_SUPPRESSED);
     assert_false(alarms_standing(f.alarms, ALARM_NEAR_OVERLOAD, subject));
-    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 2, ALARMS_BY_NONE);
+    alarms_suppress(f.alarms, ALARM_NEAR_OVERLOAD, subject, 2, EVENT_BY_NONE);
     assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
     assert_int_equal(alarms_out_of_service(f.alarms, f.log.id, 3, true, "Ben", "rewiring"),
                      ALARMS_OK);

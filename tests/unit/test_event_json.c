@@ -102,6 +102,9 @@ static void a_warning_says_when_and_what_to_switch_off(void **state)
                                     .headroom_amps = -3.25,
                                     .switch_off = &off,
                                     .switch_off_count = 1};
+    struct figures figures;
+    figures_clear(&figures);
+    figures_add(&figures, FIGURE_HEAT, 92.4);
     struct event e = {.type = EVENT_ALARM, .wall_ms = 1767225601000, .panel = 0, .circuit = 0};
     e.alarm = (struct event_alarm){.id = "main-01.near_overload",
                                    .kind = ALARM_NEAR_OVERLOAD,
@@ -109,7 +112,8 @@ static void a_warning_says_when_and_what_to_switch_off(void **state)
                                    .state = ALARM_UNACKNOWLEDGED,
                                    .text = "Too much is on.",
                                    .meter = -1,
-                                   .near_overload = &n};
+                                   .near_overload = &n,
+                                   .figures = &figures};
     char *text = text_of(&e);
     json_t *o = json_loads(text, 0, NULL);
     json_t *seconds = json_object_get(o, "trip_seconds");
@@ -120,6 +124,8 @@ static void a_warning_says_when_and_what_to_switch_off(void **state)
     assert_true(json_is_null(json_object_get(seconds, "p95"))); /* not at this current */
     assert_near(json_number_value(json_object_get(o, "headroom_amps")), -3.25, 1e-12);
     assert_int_equal(json_array_size(json_object_get(o, "switch_off")), 1);
+    assert_string_equal(json_string_value(json_object_get(o, "detail")), "heat 92 %");
+    assert_int_equal(json_array_size(json_object_get(o, "figures")), 1);
     json_decref(o);
     free(text);
 }

@@ -1,5 +1,6 @@
 /* permissible: one load of a circuit that serves several outlets (NEC 210.23) */
 #include "check.h"
+#include "record.h"
 
 #include "analysis/permissible.h"
 
@@ -24,7 +25,7 @@ static void sink(void *context, const struct event *e)
     assert_int_equal(e->alarm.priority, PRIORITY_LOW);
     t->raised++;
     snprintf(t->text, sizeof t->text, "%s", e->alarm.text);
-    snprintf(t->detail, sizeof t->detail, "%s", e->alarm.detail);
+    record_detail(&e->alarm, t->detail, sizeof t->detail);
 }
 
 static void set_up(struct bench *t, enum site_standard standard, double breaker_amps,
@@ -113,7 +114,8 @@ static void what_is_fastened_in_place_may_take_half(void **state)
     set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 13.0);
     assert_int_equal(told_of(&t, 15.5), 0); /* a plugged-in one may take so much */
     assert_int_equal(told_of(&t, 13.0), 1);
-    assert_non_null(strstr(t.detail, "fastened in place; limit 10.0 A of 20 A"));
+    assert_non_null(
+        strstr(t.detail, "fastened in place, limit 10.0 A, breaker 20 A, rule NEC 210.23"));
     tear_down(&t);
     set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 9.5);
     assert_int_equal(told_of(&t, 9.5), 0);

@@ -26,7 +26,7 @@ static void hear(void *context, const struct event *e)
     snprintf(t->id, sizeof t->id, "%s", e->alarm.id);
     snprintf(t->text, sizeof t->text, "%s", e->alarm.text);
     snprintf(t->advice, sizeof t->advice, "%s", e->alarm.advice);
-    snprintf(t->detail, sizeof t->detail, "%s", e->alarm.detail);
+    record_detail(&e->alarm, t->detail, sizeof t->detail);
 }
 
 static int set_up(void **state)
@@ -76,7 +76,8 @@ static void a_record_that_cannot_be_written_is_told_after_a_while(void **state)
     assert_int_equal(t->priority, PRIORITY_HIGH);
     assert_string_equal(t->id, "mill-lane-3.record_at_risk");
     assert_non_null(strstr(t->text, "cannot write its record. Warnings go on"));
-    assert_non_null(strstr(t->detail, "the disk cannot be written. 17 records wait"));
+    assert_non_null(strstr(
+        t->detail, "the disk cannot be written, records waiting in memory 17, records lost 0"));
     assert_non_null(strstr(t->advice, "No breaker and no appliance has to be touched"));
     t->status = (struct store_status){.why = ""};
     seconds(t, 300);

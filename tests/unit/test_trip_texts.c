@@ -22,7 +22,9 @@ static void every_advice_at_a_panel_has_its_cautions(void **state)
     struct site s;
     house(&s);
     for (int cause = 0; cause < CAUSE_COUNT; cause++) {
-        struct text text = TEXT_INIT, advice = TEXT_INIT, detail = TEXT_INIT;
+        struct text text = TEXT_INIT, advice = TEXT_INIT;
+        struct figures figures;
+        figures_clear(&figures);
         struct trip_story y = {.cause = (enum trip_cause)cause,
                                .probability = 0.99,
                                .cause_probability = 0.9,
@@ -31,7 +33,7 @@ static void every_advice_at_a_panel_has_its_cautions(void **state)
                                .loads = "space heater 12.5 A",
                                .went_with = "Saw",
                                .went_with_count = 1};
-        trip_texts_trip(&s, &y, &text, &advice, &detail);
+        trip_texts_trip(&s, &y, &text, &advice, &figures);
         assert_non_null(
             strstr(text_get(&text), "Breaker 7 (Upstairs bath) in Main panel, cellar"));
         assert_true(text.length < EVENT_TEXT_SIZE && advice.length < EVENT_TEXT_SIZE);
@@ -47,7 +49,6 @@ static void every_advice_at_a_panel_has_its_cautions(void **state)
             assert_non_null(strstr(text_get(&advice), "o not reset it"));
         text_free(&text);
         text_free(&advice);
-        text_free(&detail);
     }
     site_free(&s);
 }
@@ -60,7 +61,9 @@ static void an_overload_names_what_was_on(void **state)
     struct event_load loads[] = {{.amps = 12.5, .appliance = "space_heater"},
                                  {.amps = 10.2, .appliance = "unknown"},
                                  {.amps = 0.1, .appliance = "router"}};
-    struct text said = TEXT_INIT, text = TEXT_INIT, advice = TEXT_INIT, detail = TEXT_INIT;
+    struct text said = TEXT_INIT, text = TEXT_INIT, advice = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
     trip_texts_loads(loads, 3, 4, &said);
     assert_string_equal(text_get(&said), "space heater 12.5 A, a load 10.2 A");
     struct trip_story y = {.cause = CAUSE_OVERLOAD,
@@ -70,7 +73,7 @@ static void an_overload_names_what_was_on(void **state)
                            .heat = 1.0,
                            .loads = text_get(&said),
                            .went_with = ""};
-    trip_texts_trip(&s, &y, &text, &advice, &detail);
+    trip_texts_trip(&s, &y, &text, &advice, &figures);
     assert_string_equal(
         text_get(&text),
         "Breaker 7 (Upstairs bath) in Main panel, cellar has opened, because too much was "
@@ -78,7 +81,6 @@ static void an_overload_names_what_was_on(void **state)
     text_free(&said);
     text_free(&text);
     text_free(&advice);
-    text_free(&detail);
     site_free(&s);
 }
 

@@ -1,8 +1,8 @@
 /* alarms: those that stand, with what can be done about each; those that were. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, may, watchEvents } from '/live.js';
-import { alarmSaid, loadPhrases, phrasesKey } from '/phrases.js';
-import { t, capital, breakerIn, dayClock, duration, nowLanguage } from '/say.js';
+import { alarmSaid, figureSaid } from '/phrases.js';
+import { t, faultSaid, bySaid, breakerSaid, capital, breakerIn, circuitOf, dayClock, duration, nowLanguage } from '/say.js';
 
 const URGENCY = { urgent: 0, high: 1, low: 2 };
 const TIMES = [900, 3600, 14400, 86400, 604800];
@@ -11,8 +11,9 @@ const about = (a) => (a.circuit ? breakerIn(a.circuit) : live.site.panels.find((
 const by = () => localStorage.getItem('by') || '';
 
 function changed(a) {
-  const values = { state: t('astate.' + a.state), by: a.by, time: dayClock(a.time) };
-  return t(a.by ? 'alarms.changed_by' : 'alarms.changed', values) + (a.note ? ': “' + a.note + '”' : '');
+  const values = { state: t('astate.' + a.state), by: bySaid(a.by), time: dayClock(a.time) };
+  const why = a.suppressed_by ? ': ' + (circuitOf(a.suppressed_by) ? t('now.open', { breaker: breakerSaid(a.suppressed_by) }) : t('now.outage')) : a.note ? ': “' + a.note + '”' : '';
+  return t(a.by ? 'alarms.changed_by' : 'alarms.changed', values) + why;
 }
 
 /* what needs a word of why, and shelving a time */
@@ -30,7 +31,7 @@ const SILENCED = new Set(['shelved', 'suppressed', 'out_of_service']);
 
 function card(a) {
   const said = h('p', { class: 'answer small', role: 'status' }), place = h('div', {}), words = alarmSaid(a);
-  const answer = (promise) => promise.then(() => text(said, t('alarms.done')), (e) => text(said, t('alarms.failed', { why: e.message })));
+  const answer = (promise) => promise.then(() => text(said, t('alarms.done')), (e) => text(said, t('alarms.failed', { why: faultSaid(e) })));
   const now = (act, verb) => may(act) ? h('button', { onclick: () => answer(post(`/alarms/${a.alarm}/${verb}`, { by: by() || 'page' })) }, t('alarms.' + verb)) : null;
   const asked = (act, verb) => may(act) ? h('button', { onclick: () => {
     place.replaceChildren(askWhy(a, verb, () => place.replaceChildren(), answer));
@@ -43,7 +44,7 @@ function card(a) {
     h('p', { lang: words.textLang }, capital(words.what)),
     h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a) + (a.until ? ' · ' + t('alarms.until', { time: dayClock(a.until) }) : '')),
     words.act ? h('details', {}, h('summary', {}, t('alarms.advice')), h('p', { lang: words.lang }, words.act)) : null,
-    a.detail ? h('details', {}, h('summary', {}, t('alarms.detail')), h('p', { lang: 'en' }, a.detail)) : null,
+    a.figures ? h('details', {}, h('summary', {}, t('alarms.detail')), h('dl', { class: 'figures' }, a.figures.map(figureSaid).map(([name, value, lang]) => h('div', {}, h('dt', {}, capital(name)), h('dd', { lang }, value))))) : null,
     h('div', { class: 'buttons' },
       a.state === 'unacknowledged' || a.state === 'returned_unacknowledged' ? now('acknowledge', 'acknowledge') : null,
       shelved ? now('acknowledge', 'unshelve') : null, out ? now('out_of_service', 'in-service') : null,
@@ -58,11 +59,10 @@ export function view(root) {
   let earlier = [];
   const fetchPast = () => get('/alarms?all=true').then((d) => { earlier = d.alarms.filter((a) => a.state === 'normal').slice(0, 100); update(); }, () => {});
   fetchPast();
-  loadPhrases(() => update());
   const stop = watchEvents((e) => e.type === 'alarm' && e.state === 'normal' && setTimeout(fetchPast, 300));
   const cards = new Map();
   const cardsOf = (alarms) => alarms.map((a) => {
-    const key = phrasesKey() + a.alarm + a.seq;
+    const key = nowLanguage() + a.alarm + a.seq;
     if (!cards.has(key)) cards.set(key, card(a));
     return cards.get(key);
   });
@@ -71,8 +71,8 @@ export function view(root) {
     const stand = all.filter((a) => !SILENCED.has(a.state)), silenced = all.filter((a) => SILENCED.has(a.state));
     show(none, !stand.length);
     show(quietHead, silenced.length);
-    remake(list, phrasesKey() + stand.map((a) => a.alarm + a.seq).join(), () => cardsOf(stand));
-    remake(quiet, phrasesKey() + silenced.map((a) => a.alarm + a.seq).join(), () => cardsOf(silenced));
+    remake(list, nowLanguage() + stand.map((a) => a.alarm + a.seq).join(), () => cardsOf(stand));
+    remake(quiet, nowLanguage() + silenced.map((a) => a.alarm + a.seq).join(), () => cardsOf(silenced));
     remake(past, nowLanguage() + earlier.map((a) => a.seq).join(), () => h('table', { class: 'list' }, h('tbody', {}, earlier.map((a) =>
       h('tr', {}, h('td', {}, dayClock(a.raised_at)), h('th', { scope: 'row' }, about(a)), h('td', {}, t('kind.' + a.kind)), h('td', { class: 'small' }, changed(a)))))));
   }

@@ -1,7 +1,8 @@
 /* app: the frame around the views, and which view is shown. */
 import { h, text, attr, show } from '/dom.js';
 import { live, start, watch, age, may, OLD_SECONDS } from '/live.js';
-import { t, chooseLanguage, nowLanguage, duration, clockSeconds, clock } from '/say.js';
+import { t, faultSaid, chooseLanguage, nowLanguage, duration, clockSeconds, clock } from '/say.js';
+import { loadPhrases } from '/phrases.js';
 import * as panel from '/panel.js';
 
 /* the start comes with the page; the others when they are asked for */
@@ -47,7 +48,7 @@ function makeFrame() {
   head.replaceChildren(
     h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
     h('div', { class: 'picks' },
-      select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); again(); }),
+      select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); loadPhrases().then(() => again()); }),
       select(t('theme.label'), ['auto', 'light', 'dark'].map((v) => [v, t('theme.' + v)]), localStorage.getItem('theme') || 'auto', chooseTheme)));
   foot.replaceChildren(h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
   text(document.getElementById('skip'), t('skip'));
@@ -78,7 +79,7 @@ async function go() {
     shown = module.view(main, to.id);
   } catch (e) {
     shown = null;
-    main.replaceChildren(h('h1', {}, t('error.title')), h('p', {}, t('error.text', { why: e.message })), h('button', { onclick: go }, t('error.again')));
+    main.replaceChildren(h('h1', {}, t('error.title')), h('p', {}, t('error.text', { why: faultSaid(e) })), h('button', { onclick: go }, t('error.again')));
   }
   for (const a of frame.nav.children) attr(a, 'aria-current', a.dataset.view === to.name ? 'page' : null);
   document.title = [shown?.title, live.site?.name].filter(Boolean).join(' · ');
@@ -120,7 +121,7 @@ function askWho() {
 
 async function begin() {
   try {
-    if (!(await start())) return await askWho();
+    if (!(await Promise.all([start(), loadPhrases()]))[0]) return await askWho();
   } catch (e) {
     main.replaceChildren(h('p', { class: 'wait' }, t('stale.never')));
     setTimeout(begin, 3000);

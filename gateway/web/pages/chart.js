@@ -7,7 +7,7 @@
  */
 import { h, text, show } from '/dom.js';
 import { live, get, may } from '/live.js';
-import { t, number, percent, clock, clockSeconds, day, dayClock, date, breaker } from '/say.js';
+import { t, faultSaid, number, percent, clock, clockSeconds, day, dayClock, date, breaker } from '/say.js';
 import { drawLimits, drawGaps, drawOpenings, drawAlarms, drawForecast, spansOf, listMarks, colour } from '/chart-marks.js';
 
 const MINUTE = 60, HOUR = 3600, DAY = 86400;
@@ -99,7 +99,7 @@ export function chart(circuit) {
       await draw();
     } catch (e) {
       show(none, true);
-      text(none, e.message);
+      text(none, faultSaid(e));
     }
   }
 

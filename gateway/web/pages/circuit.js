@@ -1,10 +1,9 @@
 /* circuit: one breaker, what it carries now, what it carried, and what hangs on it. */
 import { h, s, text, attr, remake } from '/dom.js';
 import { live, get, post, may } from '/live.js';
-import { t, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
+import { t, faultSaid, bySaid, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
 import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
 import { chart } from '/chart.js';
-import { phrasesKey, loadPhrases } from '/phrases.js';
 import { use } from '/use.js';
 
 const fact = (label, value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), value);
@@ -48,7 +47,7 @@ function nameForm(circuit, k, place) {
   const said = h('span', { class: 'small', role: 'status' });
   const form = h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
-    post(`/circuits/${circuit}/name`, { load: k.load, name: name.value.trim() }).then(() => text(said, t('known.named')), (x) => text(said, t('alarms.failed', { why: x.message })));
+    post(`/circuits/${circuit}/name`, { load: k.load, name: name.value.trim() }).then(() => text(said, t('known.named')), (x) => text(said, t('alarms.failed', { why: faultSaid(x) })));
   } }, name, h('button', { type: 'submit' }, t('known.keep')), said);
   place.append(form);
   name.focus();
@@ -75,8 +74,8 @@ function happened(events) {
     if (e.type === 'trip') return h('a', { href: '#/trip/' + e.trip }, t('kind.trip') + ': ' + t('cause.' + e.cause) + ' (' + t('stage.' + e.stage) + ')');
     if (e.type === 'restored') return t('sheet.restored');
     if (e.type === 'opened_again') return t('kind.opened_again');
-    if (e.type === 'trip_corrected') return t('sheet.corrected', { by: e.by, cause: t('cause.' + e.cause), time: clock(e.time) });
-    if (e.type === 'trip_note') return e.by + ': “' + e.note + '”';
+    if (e.type === 'trip_corrected') return t('sheet.corrected', { by: bySaid(e.by), cause: t('cause.' + e.cause), time: clock(e.time) });
+    if (e.type === 'trip_note') return bySaid(e.by) + ': “' + e.note + '”';
     return t('kind.' + e.kind) + ': ' + t('astate.' + e.state);
   };
   return h('ol', { class: 'happened' }, list.map((e) => h('li', {}, h('time', { datetime: e.time }, dayClock(e.time)), ' ', words(e))));
@@ -112,7 +111,6 @@ export function view(root, id) {
     events = said.events;
   }
   fetchMore().catch(() => {});
-  loadPhrases(() => {});
   return {
     title: breaker(id),
     update() {
@@ -129,7 +127,7 @@ export function view(root, id) {
       text(standingAmps, seen ? amps(state.standing_amps) : '–');
       text(reading, state.reading_at ? dayClock(state.reading_at) : '–');
       const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
-      remake(tags, phrasesKey() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
+      remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
       if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));

@@ -39,7 +39,7 @@ function changed() {
 /* somebody whose time is over sees the way in again, and nothing of before */
 function failed(r, body) {
   if (r.status === 401 && live.session?.person) location.reload();
-  return Object.assign(new Error(body.error || r.statusText), { status: r.status });
+  return Object.assign(new Error(body.error || r.statusText), { status: r.status, wait: Number(r.headers.get('Retry-After')) || 60 });
 }
 
 export async function get(path) {

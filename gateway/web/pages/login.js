@@ -1,7 +1,7 @@
 /* login: who is there? With a password, with a one-time code that lets them choose one, or for a visit. */
 import { h, text } from '/dom.js';
 import { post } from '/live.js';
-import { t } from '/say.js';
+import { t, faultSaid } from '/say.js';
 
 let at = 0;
 export function field(label, props) {
@@ -32,7 +32,7 @@ function form(way) {
       if (body.person) localStorage.setItem('person', body.person);
       location.reload();
     } catch (x) {
-      text(said, x.message);
+      text(said, faultSaid(x));
       button.disabled = false;
       fields[fields.length - 1].input.focus();
     }

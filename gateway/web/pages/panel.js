@@ -3,7 +3,7 @@ import { h, s, text, attr, show, remake } from '/dom.js';
 import { live, age, may, OLD_SECONDS } from '/live.js';
 import { t, amps, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, capital, circuitOf, panelOf, dayClock, clock, chance, nowLanguage } from '/say.js';
 import { twoColumns, rail } from '/door.js';
-import { alarmSaid, loadPhrases, phrasesKey } from '/phrases.js';
+import { alarmSaid } from '/phrases.js';
 
 const SILENT = new Set(['shelved', 'suppressed', 'out_of_service', 'returned_unacknowledged', 'normal']);
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -304,7 +304,6 @@ function legend() {
 }
 
 export function view(root) {
-  loadPhrases(() => {});
   const now = h('p', { class: 'now' });
   const tags = h('div', { class: 'tags' });
   const cards = inOrder(live.site.panels).map(panelCard);
@@ -320,7 +319,7 @@ export function view(root) {
       attr(now, 'data-tone', what.tone);
       const stand = isOld() ? [] : standing();
       show(tags, stand.length);
-      remake(tags, phrasesKey() + stand.map(tagKey).join(';'), () => stand.map(tag));
+      remake(tags, nowLanguage() + stand.map(tagKey).join(';'), () => stand.map(tag));
       for (const c of cards) c.update();
     },
   };

@@ -2,7 +2,7 @@
  * their own password here. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, may } from '/live.js';
-import { t, duration, dayClock, moment, nowLanguage } from '/say.js';
+import { t, faultSaid, duration, dayClock, moment, nowLanguage } from '/say.js';
 import { field } from '/login.js';
 
 const VISITS = [3600, 14400, 28800, 86400, 259200, 604800];
@@ -18,7 +18,7 @@ function passwordForm() {
     post('/session/password', { old: old.input.value, password: fresh.input.value }).then(() => {
       text(said, t('people.changed'));
       old.input.value = fresh.input.value = '';
-    }, (x) => text(said, x.message));
+    }, (x) => text(said, faultSaid(x)));
   } }, old.el, fresh.el, h('p', { class: 'small' }, t('login.rules')), h('p', {}, h('button', { type: 'submit' }, t('people.change'))), said);
 }
 
@@ -65,8 +65,16 @@ const visitItem = (v, act) => h('li', {}, h('b', {}, v.name), ' ', t('visits.ite
 
 /* ---- the log ---- */
 
+/* what was refused is told by the gateway in English; how long somebody is locked out is a number */
+function outcome(result) {
+  if (!result) return t('audit.done');
+  const locked = /locked for (\d+) s/.exec(result);
+  if (nowLanguage() === 'en') return result;
+  return t('audit.refused') + (locked ? ', ' + t('audit.locked', { time: duration(Number(locked[1])) }) : '');
+}
+
 const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who || '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, r.subject) : null),
-  h('td', { class: 'small' }, r.way), h('td', { class: 'small' }, r.result || t('audit.done')));
+  h('td', { class: 'small' }, r.way.replace(/^page\b/, t('by.page'))), h('td', { class: 'small' }, outcome(r.result)));
 
 function audit() {
   const body = h('tbody', {}), more = h('button', { hidden: true, onclick: () => fetchMore() }, t('audit.more')), none = h('p', { hidden: true }, t('audit.none'));
@@ -95,7 +103,7 @@ export function view(root) {
     const log = audit(), rows = h('tbody', {}), visits = h('ul', { class: 'plain' }), said = h('p', { class: 'answer', role: 'alert' });
     let people = null;
     const fetchAll = () => get('/people').then((d) => { people = d; update(); });
-    const act = (promise, done) => promise.then((a) => { text(said, ''); done?.(a); return fetchAll(); }, (x) => text(said, t('alarms.failed', { why: x.message }))).then(log.again);
+    const act = (promise, done) => promise.then((a) => { text(said, ''); done?.(a); return fetchAll(); }, (x) => text(said, t('alarms.failed', { why: faultSaid(x) }))).then(log.again);
     update = () => {
       if (!people) return;
       remake(visits, nowLanguage() + JSON.stringify(people.visits), () => people.visits.map((v) => visitItem(v, act)));
@@ -103,7 +111,7 @@ export function view(root) {
       if (rows.dataset.key !== key && !rows.querySelector('.code-plate')) remake(rows, key, () => people.people.map((p) => personRow(p, act)));
     };
     if (s.login) {
-      fetchAll().catch((x) => text(said, x.message));
+      fetchAll().catch((x) => text(said, faultSaid(x)));
       parts.push(said, h('section', {}, h('h2', {}, t('people.title')), h('p', { class: 'small' }, t('people.note')), h('div', { class: 'scroll', tabindex: '0', role: 'group', 'aria-label': t('people.title') }, h('table', { class: 'list' }, h('thead', {}, h('tr', {}, ['name', 'role', 'pass', 'in', 'do'].map((k) => h('th', { scope: 'col' }, t('people.' + k))))), rows))),
         h('section', {}, h('h2', {}, t('visits.title')), h('p', { class: 'small' }, t('visits.note')), visits, visitForm(act)));
     } else parts.push(h('p', {}, t('people.local')));

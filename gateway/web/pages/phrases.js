@@ -1,21 +1,17 @@
 /* phrases: what is said of an alarm, in the language of whoever reads. English is the gateway's own text; another
- * language has its sentences from the gateway as well (the same that letters are written in), with blanks. */
+ * language has its sentences from the gateway as well (the same that letters are written in), with blanks, and with
+ * them the names of an alarm's figures and of appliances. They are there before the first view is made. */
 import { live, get } from '/live.js';
-import { t, amps, appliance, breakerSaid, circuitOf, panelOf, duration, dayClock, nowLanguage } from '/say.js';
+import { t, amps, number, appliance, breakerSaid, circuitOf, panelOf, duration, dayClock, nowLanguage, usePhrases, phrase } from '/say.js';
 
-const kept = new Map();
-export function loadPhrases(then) {
+export async function loadPhrases() {
   const code = nowLanguage();
-  if (code === 'en' || kept.has(code)) return;
-  kept.set(code, null);
-  get('/phrases?language=' + code).then((d) => { kept.set(code, d.matters); then(); }, () => kept.delete(code));
+  if (code !== 'en') usePhrases(code, await get('/phrases?language=' + code).catch(() => null));
 }
-/* changes when more can be said */
-export const phrasesKey = () => nowLanguage() + (kept.get(nowLanguage()) ? '+' : '');
 
 function fill(sentence, a) {
   const c = circuitOf(a.circuit), loads = (a.switch_off || []).map((l) => appliance(l) + ' ' + amps(l.amps)).join(', ');
-  const values = { site: live.site.name, panel: panelOf(c?.panel ?? a.panel)?.name ?? '', position: c?.position ?? '', circuit: c?.name ?? '', meter: a.meter ?? '', loads: loads || t('load.unknown'), time: dayClock(a.raised_at), alarm: a.alarm, amps: a.amps?.toFixed(1) ?? '' };
+  const values = { site: live.site.name, panel: panelOf(c?.panel ?? a.panel)?.name ?? '', position: c?.position ?? '', circuit: c?.name ?? '', meter: a.meter ?? '', loads: loads || t('load.unknown'), time: dayClock(a.raised_at), alarm: a.alarm, amps: Number.isFinite(a.amps) ? number(a.amps, 1) : '' };
   return sentence.replace(/\{(\w+)\}/g, (blank, name) => values[name] ?? blank);
 }
 
@@ -23,7 +19,7 @@ function fill(sentence, a) {
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
   const cause = live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
-  const said = kept.get(nowLanguage())?.[a.kind !== 'trip' ? a.kind : 'trip_' + (a.circuit ? cause : 'supply_outage')];
+  const said = phrase('matters', a.kind !== 'trip' ? a.kind : 'trip_' + (a.circuit ? cause : 'supply_outage'));
   const act = said?.act ? { act: fill(said.act, a) } : { act: a.advice, lang: english ? null : 'en' };
   if (a.kind === 'near_overload') {
     const left = state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);
@@ -32,4 +28,16 @@ export function alarmSaid(a) {
   if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage') };
   if (said?.what) return { ...act, what: fill(said.what, a) };
   return { ...act, what: a.text, textLang: english ? null : 'en' };
+}
+
+const DIGITS = { A: 1, V: 1, ohm: 2 };
+const SIGN = { ohm: 'Ω' };
+
+/* [name, value, lang]: one of the numbers for an electrician */
+export function figureSaid(f) {
+  const name = phrase('figures', f.what) ?? f.what.replaceAll('_', ' ');
+  if (f.what === 'appliance') return [name, appliance({ appliance: f.text })];
+  if (f.text !== undefined) return [name, f.text, f.what === 'reason' ? 'en' : null];
+  if (f.value === undefined) return [name, ''];
+  return [name, number(f.value, Number.isInteger(f.value) ? 0 : DIGITS[f.unit] ?? 0) + (f.unit ? '\u00a0' + (SIGN[f.unit] ?? f.unit) : '')];
 }

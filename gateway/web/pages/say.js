@@ -1,11 +1,12 @@
 /* say: words, numbers and times as this person's language and the site's clock have them. */
-import { en, es, appliances } from '/words.js';
+import { en, es } from '/words.js';
 import { live } from '/live.js';
 
 const languages = { en, es };
 let language = 'en';
 let locale = 'en-US';
 let numbers = new Map();
+let phrases = null; /* what the gateway has in this language beside */
 
 export function chooseLanguage(wanted) {
   const kept = wanted || localStorage.getItem('language') || navigator.language || 'en';
@@ -16,6 +17,8 @@ export function chooseLanguage(wanted) {
   document.documentElement.lang = language;
 }
 export const nowLanguage = () => language;
+export const usePhrases = (code, all) => { phrases = code === language ? all : phrases; };
+export const phrase = (group, key) => (language === 'en' ? undefined : phrases?.[group]?.[key]);
 
 /* t('panel.fed', {by: 'x'}) */
 export function t(key, values) {
@@ -61,9 +64,17 @@ export function appliance(load) {
   const key = load.appliance;
   if (!key || key === 'unknown') return t('load.unknown');
   if (key === 'standing_load') return t('load.standing');
-  if (language === 'es' && appliances.es[key]) return appliances.es[key];
-  return key.replaceAll('_', ' ');
+  return phrase('appliances', key) ?? key.replaceAll('_', ' ');
 }
+
+/* why something did not work: the gateway says it in English, other languages have it by its status */
+export function faultSaid(e) {
+  if (!e.status) return e instanceof TypeError ? t('fault.network') : e.message;
+  if (e.status === 429) return t('fault.429', { time: duration(e.wait) });
+  return language === 'en' ? e.message : t('fault.' + ([400, 401, 403, 404, 409].includes(e.status) ? e.status : 'else'), { n: e.status });
+}
+/* who did it, when nobody gave a name */
+export const bySaid = (by) => (by === 'page' ? t('by.page') : by);
 
 export const circuitOf = (id) => live.site?.circuits.find((c) => c.circuit === id);
 export const panelOf = (id) => live.site?.panels.find((p) => p.panel === id);

@@ -2,7 +2,7 @@
  * second, what to do next. Prints on one page. */
 import { h, s, text, remake } from '/dom.js';
 import { live, get, post, may, watchEvents } from '/live.js';
-import { t, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
+import { t, faultSaid, bySaid, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
 
 const BEFORE = 120, AFTER = 60;
 
@@ -120,7 +120,7 @@ function finding(x) {
 /* what a person says it was; what was computed stays as it is */
 function corrected(events) {
   const said = events.filter((e) => e.type === 'trip_corrected').pop();
-  return said ? h('p', { class: 'corrected' }, t('sheet.corrected', { by: said.by, cause: t('cause.' + said.cause), time: dayClock(said.time) })) : null;
+  return said ? h('p', { class: 'corrected' }, t('sheet.corrected', { by: bySaid(said.by), cause: t('cause.' + said.cause), time: dayClock(said.time) })) : null;
 }
 
 function correctForm(x) {
@@ -130,14 +130,14 @@ function correctForm(x) {
   return h('details', { class: 'no-print' }, h('summary', {}, t('sheet.correct')), h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
     if (by.value.trim() && !live.session.person) localStorage.setItem('by', by.value.trim());
-    post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: f.message })));
+    post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: faultSaid(f) })));
   } }, cause, by, h('button', { type: 'submit' }, t('sheet.do_correct')), said));
 }
 
 /* what people wrote beside it, and a line for the next */
 function notes(events) {
   const list = events.filter((e) => e.type === 'trip_note');
-  return list.length ? h('ul', { class: 'notes' }, list.map((e) => h('li', {}, e.note, h('span', { class: 'small' }, ' ' + e.by + ', ' + dayClock(e.time))))) : null;
+  return list.length ? h('ul', { class: 'notes' }, list.map((e) => h('li', {}, e.note, h('span', { class: 'small' }, ' ' + bySaid(e.by) + ', ' + dayClock(e.time))))) : null;
 }
 
 function noteForm(x) {
@@ -146,7 +146,7 @@ function noteForm(x) {
   return h('form', { class: 'shelve no-print', onsubmit: (e) => {
     e.preventDefault();
     if (by?.value.trim()) localStorage.setItem('by', by.value.trim());
-    post(`/trips/${x.trip}/note`, { note: note.value.trim(), by: by?.value.trim() || 'page' }).then(() => { text(said, t('alarms.done')); note.value = ''; }, (f) => text(said, t('alarms.failed', { why: f.message })));
+    post(`/trips/${x.trip}/note`, { note: note.value.trim(), by: by?.value.trim() || 'page' }).then(() => { text(said, t('alarms.done')); note.value = ''; }, (f) => text(said, t('alarms.failed', { why: faultSaid(f) })));
   } }, note, by, h('button', { type: 'submit' }, t('sheet.do_note')), said);
 }
 
@@ -189,7 +189,7 @@ export function view(root, id) {
     else if (data && !isWriting()) remake(box, nowLanguage() + JSON.stringify([data, record?.rows?.length]), () => sheet(data.trip, data.events, record));
   };
   let asked = performance.now();
-  const again = () => fetchAll().catch((e) => { failed = e.message; fill(); });
+  const again = () => fetchAll().catch((e) => { failed = faultSaid(e); fill(); });
   again();
   const stop = watchEvents((e) => {
     if (e.trip === id) setTimeout(again, 300);

@@ -1,7 +1,7 @@
 /* use: what a circuit used by days, what it cost, and the most it asked for over a quarter of an hour. */
 import { h, s } from '/dom.js';
 import { get } from '/live.js';
-import { t, amps, number, percent, day, dayClock, nowLanguage } from '/say.js';
+import { t, faultSaid, amps, number, percent, day, dayClock, nowLanguage } from '/say.js';
 
 const DAYS = 31;
 const EVERY_MS = 300000;
@@ -46,7 +46,7 @@ export function use(circuit) {
     data.days = data.days.slice(-DAYS);
     draw();
   }
-  const again = () => fetchUse().catch((e) => box.replaceChildren(h('p', { class: 'small' }, e.message)));
+  const again = () => fetchUse().catch((e) => box.replaceChildren(h('p', { class: 'small' }, faultSaid(e))));
   again();
   return {
     el: box,

@@ -123,6 +123,8 @@ export const en = {
   'kind.worn_breaker': 'Worn breaker', 'kind.breaker_did_not_open': 'Breaker did not open: fire hazard', 'kind.open_neutral': 'Open neutral: hazard', 'kind.supply_voltage': 'Supply voltage',
   'kind.leg_imbalance': 'Legs out of balance', 'kind.feeder_overload': 'Feeder overloaded', 'kind.essential_load_silent': 'Essential load silent', 'kind.meter_lost': 'Meter lost', 'kind.sensor_mismatch': 'Sensors do not agree', 'kind.record_at_risk': 'Record at risk',
   'kind.shared_neutral': 'Shared neutral: hazard', 'kind.permissible_load': 'One load too large for its circuit',
+  'fault.network': 'the gateway did not answer', 'fault.400': 'what was entered is not accepted', 'fault.401': 'that is not right', 'fault.403': 'your role may not do that', 'fault.404': 'there is no such thing here', 'fault.409': 'not in the state it is in now', 'fault.429': 'too many tries; the next one is looked at in {time}', 'fault.else': 'the gateway could not do it ({n})',
+  'by.page': 'the page', 'audit.refused': 'refused', 'audit.locked': 'locked for {time}',
   'error.title': 'That could not be shown', 'error.text': '{why}', 'error.again': 'Try again',
   hidden: 'Not shown to managers: it would tell what a tenant has on.',
   'warn.band_only': 'Most likely {p50}; as soon as {p05}, as late as {p95}, if the current stays as it is.',
@@ -263,6 +265,8 @@ export const es = {
   'kind.worn_breaker': 'Interruptor gastado', 'kind.breaker_did_not_open': 'El interruptor no se abrió: peligro de incendio', 'kind.open_neutral': 'Neutro abierto: peligro', 'kind.supply_voltage': 'Tensión de suministro',
   'kind.leg_imbalance': 'Fases desequilibradas', 'kind.feeder_overload': 'Alimentador sobrecargado', 'kind.essential_load_silent': 'Carga esencial en silencio', 'kind.meter_lost': 'Medidor perdido', 'kind.sensor_mismatch': 'Los sensores no concuerdan', 'kind.record_at_risk': 'Registro en riesgo',
   'kind.shared_neutral': 'Neutro compartido: peligro', 'kind.permissible_load': 'Un aparato demasiado grande para su circuito',
+  'fault.network': 'el equipo no contestó', 'fault.400': 'lo que se escribió no sirve', 'fault.401': 'no es correcto: mire el nombre y lo demás', 'fault.403': 'su función no lo permite', 'fault.404': 'aquí no hay nada así', 'fault.409': 'no en el estado en que está ahora', 'fault.429': 'demasiados intentos; el próximo se mira en {time}', 'fault.else': 'el equipo no pudo hacerlo ({n})',
+  'by.page': 'la página', 'audit.refused': 'rechazado', 'audit.locked': 'cerrado durante {time}',
   'error.title': 'No se pudo mostrar', 'error.text': '{why}', 'error.again': 'Intentar de nuevo',
   hidden: 'No se muestra a la gestión de fincas: diría qué tiene encendido un inquilino.',
   'warn.band_only': 'Lo más probable: {p50}; como pronto {p05}, como tarde {p95}, si la corriente sigue como está.',
@@ -280,21 +284,4 @@ export const es = {
   'chart.opens': 'se abre en {time}', 'chart.still': 'ahora',
   'use.title': 'Energía y demanda', 'use.today': 'Hoy', 'use.week': '7 días', 'use.month': '30 días', 'use.demand': 'Cuarto de hora más alto', 'use.demand_at': '{amps}, {percent}, {time}', 'use.day': 'Día', 'use.part': 'se midió menos de nueve décimas partes del día', 'use.by_amps': 'El medidor no da vatios: amperios por la tensión nominal.', 'use.label': 'Energía de los últimos {n} días: {kwh} kWh.',
   'sheet.note': 'Qué se encontró, qué se hizo', 'sheet.do_note': 'Guardar la nota',
-};
-
-/* the shipped signatures, by key; English is the key itself */
-export const appliances = {
-  es: {
-    aquarium: 'acuario', audio_amplifier: 'amplificador de audio', ceiling_fan: 'ventilador de techo', central_air_conditioner: 'aire acondicionado central',
-    clothes_dryer: 'secadora', coffee_maker: 'cafetera', cooking_plate: 'hornillo', dehumidifier: 'deshumidificador', desktop_computer: 'computadora de mesa',
-    dishwasher: 'lavavajillas', electric_blanket: 'manta eléctrica', electric_furnace: 'calefacción eléctrica', electric_range: 'cocina eléctrica',
-    espresso_coffee_machine: 'cafetera exprés', fluorescent_lamp: 'lámpara fluorescente', food_slicer: 'cortadora de alimentos', food_waste_disposer: 'triturador de desperdicios',
-    freezer: 'congelador', furnace_blower: 'soplador de la calefacción', games_console: 'consola de juegos', garage_door_opener: 'abrepuertas del garaje', hair_dryer: 'secador de pelo',
-    heat_pump: 'bomba de calor', instant_hot_water_tap: 'grifo de agua caliente', iron: 'plancha', kettle: 'hervidor', lamp: 'lámpara', laptop_computer: 'computadora portátil',
-    laser_printer: 'impresora láser', microwave: 'microondas', monitor: 'monitor', network_router: 'enrutador', network_storage: 'disco de red', oven: 'horno', pool_pump: 'bomba de piscina',
-    portable_heater: 'calefactor portátil', refrigerator: 'refrigerador', room_air_conditioner: 'aire acondicionado', spa_heater: 'calentador de spa', sump_pump: 'bomba de achique',
-    tankless_water_heater: 'calentador de paso', television: 'televisor', toaster: 'tostadora', toaster_oven: 'horno tostador', vacuum_cleaner: 'aspiradora', vehicle_charger: 'cargador de vehículo',
-    video_projector: 'proyector', washing_machine: 'lavadora', water_fountain_pump: 'bomba de fuente', water_heater: 'calentador de agua', well_pump: 'bomba de pozo',
-    whole_house_fan: 'extractor de toda la casa', window_fan: 'ventilador de ventana',
-  },
 };
