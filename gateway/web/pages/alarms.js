@@ -73,7 +73,7 @@ export function view(root) {
     show(quietHead, silenced.length);
     remake(list, nowLanguage() + stand.map((a) => a.alarm + a.seq).join(), () => cardsOf(stand));
     remake(quiet, nowLanguage() + silenced.map((a) => a.alarm + a.seq).join(), () => cardsOf(silenced));
-    remake(past, nowLanguage() + earlier.map((a) => a.seq).join(), () => h('table', { class: 'list' }, h('tbody', {}, earlier.map((a) =>
+    remake(past, nowLanguage() + earlier.map((a) => a.seq).join(), () => earlier.length === 0 ? h('p', { class: 'small' }, t('alarms.history_none')) : h('table', { class: 'list' }, h('tbody', {}, earlier.map((a) =>
       h('tr', {}, h('td', {}, dayClock(a.raised_at)), h('th', { scope: 'row' }, about(a)), h('td', {}, t('kind.' + a.kind)), h('td', { class: 'small' }, changed(a)))))));
   }
   return { title: t('alarms.title'), update, close: stop };

@@ -2,7 +2,7 @@
  * their own password here. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, may } from '/live.js';
-import { t, faultSaid, duration, dayClock, moment, nowLanguage } from '/say.js';
+import { t, isSaid, faultSaid, breakerIn, circuitOf, duration, dayClock, moment, nowLanguage } from '/say.js';
 import { field } from '/login.js';
 
 const VISITS = [3600, 14400, 28800, 86400, 259200, 604800];
@@ -73,7 +73,14 @@ function outcome(result) {
   return t('audit.refused') + (locked ? ', ' + t('audit.locked', { time: duration(Number(locked[1])) }) : '');
 }
 
-const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who || '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, r.subject) : null),
+/* an alarm's or a trip's id in words; a person stays who they are */
+function subjectSaid(subject) {
+  const alarm = /^(.+)\.(\w+)$/.exec(subject), trip = /^(.+)-\d{8}T\d{6}Z$/.exec(subject);
+  if (alarm && isSaid('kind.' + alarm[2])) return t('kind.' + alarm[2]) + (circuitOf(alarm[1]) ? ', ' + breakerIn(alarm[1]) : '');
+  return trip && circuitOf(trip[1]) ? breakerIn(trip[1]) : subject;
+}
+
+const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who || '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, subjectSaid(r.subject)) : null),
   h('td', { class: 'small' }, r.way.replace(/^page\b/, t('by.page'))), h('td', { class: 'small' }, outcome(r.result)));
 
 function audit() {

@@ -26,6 +26,8 @@ export function t(key, values) {
   return sentence.replace(/\{(\w+)\}/g, (_, name) => values?.[name] ?? '');
 }
 
+export const isSaid = (key) => key in en;
+
 export function number(v, digits = 1) {
   if (v === null || v === undefined || !Number.isFinite(v)) return '–';
   if (!numbers.has(digits))
