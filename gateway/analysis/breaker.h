@@ -83,6 +83,12 @@ double breakers_worn(const struct breakers *b, int circuit);
  * `breaker_did_not_open`. */
 double breakers_overdue_seconds(const struct breakers *b, int circuit);
 
+/* What is known of it, and by what the square of its amps becomes heat's q (hypotheses.h). The
+ * view is copied. */
+struct hypotheses_view;
+void breakers_known(const struct breakers *b, int circuit, struct hypotheses_view *view,
+                    double *q_per_amps2);
+
 /* Forgets what was learned: the breaker was replaced. */
 void breakers_replaced(struct breakers *b, int circuit);
 

@@ -54,6 +54,14 @@ static void state_of(const struct breakers *b, int circuit, struct hypotheses_vi
     }
 }
 
+void breakers_known(const struct breakers *b, int circuit, struct hypotheses_view *view,
+                    double *q_per_amps2)
+{
+    const struct circuit *c = &b->circuits[circuit];
+    hypotheses_view_init(view, c->class, c->learned, c->held);
+    *q_per_amps2 = c->q_per_amps2;
+}
+
 double breakers_heat(const struct breakers *b, int circuit)
 {
     struct hypotheses_view spare;

@@ -314,6 +314,11 @@ double engine_chance(const struct engine *e, int circuit, double seconds)
     return near_overload_chance(e->near_overload, circuit, glance.amps, seconds);
 }
 
+const struct breakers *engine_breakers(const struct engine *e)
+{
+    return e->breakers;
+}
+
 struct loads *engine_loads(struct engine *e)
 {
     return e->loads;

@@ -64,6 +64,7 @@ double engine_chance(const struct engine *e, int circuit, double seconds);
 /* The people's part; the events that follow go to the sink. */
 struct alarms *engine_alarms(struct engine *e);
 struct loads *engine_loads(struct engine *e);
+const struct breakers *engine_breakers(const struct engine *e);
 
 /* State by ids, so that it survives a restart and a changed site, in two parts: what runs
  * (alarms, open trips: small, kept at every change) and what was learned (heat, loads: kept now

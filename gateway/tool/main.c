@@ -19,6 +19,17 @@ static const struct verb verbs[] = {
         .run = verb_acknowledge,
     },
     {
+        .name = "advise",
+        .arguments = "--config DIR [--database FILE] [--from TIME] [--to TIME] [--json]",
+        .summary = "what would have kept breakers from opening, by the record played again",
+        .help = "  --config DIR      the directory with site.cfg\n"
+                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
+                "three months\n"
+                "  --json            as a JSON object\n",
+        .run = verb_advise,
+    },
+    {
         .name = "alarms",
         .arguments =
             "--config DIR [--database FILE] [--all] [--follow [--seconds N]] [--language "

@@ -1,4 +1,5 @@
 /* foretrip study: load calculations as sheets, by nameplates and by the record. */
+#include "paragraph.h"
 #include "record.h"
 #include "verbs.h"
 
@@ -11,7 +12,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PAGE_COLUMNS 100
 #define YEAR_MS (INT64_C(366) * 86400000)
 
 struct asking {
@@ -39,21 +39,6 @@ static void print_step(const struct study_step *x)
         puts("  not known");
     else
         printf("%10.*f %s\n", x->unit == UNIT_VA ? 0 : 2, x->value, study_unit_name(x->unit));
-}
-
-/* a paragraph, in lines of a page's width */
-static void print_wrapped(const char *text)
-{
-    for (size_t column = 0; *text;) {
-        size_t word = strcspn(text, " ");
-        if (column > 0 && column + 1 + word > PAGE_COLUMNS) {
-            putchar('\n');
-            column = 0;
-        }
-        column += (size_t)printf("%s%.*s", column ? " " : "", (int)word, text);
-        text += word + (text[word] == ' ');
-    }
-    putchar('\n');
 }
 
 static const char *verdict_text(enum study_verdict v)
@@ -94,9 +79,9 @@ static void print_sheet(const struct record *r, const struct study_sheet *t)
         print_step(&t->steps[i]);
     printf("\n  %s\n", verdict_text(t->verdict));
     if (t->edition[0] && l->editions[l->edition].note[0])
-        print_wrapped(l->editions[l->edition].note);
+        paragraph_print(l->editions[l->edition].note, 2);
     putchar('\n');
-    print_wrapped(study_caution);
+    paragraph_print(study_caution, 0);
 }
 
 /* ---- the verb ---- */

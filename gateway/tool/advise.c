@@ -1,0 +1,92 @@
+/* foretrip advise: what would have kept breakers from opening, by the record played again. */
+#include "paragraph.h"
+#include "record.h"
+#include "verbs.h"
+
+#include "base/clock.h"
+#include "store/advice_json.h"
+#include "store/advice_record.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+#define USUAL_MS (INT64_C(92) * 86400000) /* the last months */
+
+static void print_all(const struct record *r, const struct advice *advice, size_t count,
+                      const struct panel_balance *balance, size_t balance_count)
+{
+    const struct site *s = &r->config.site;
+    char from[CLOCK_RFC3339_SIZE], to[CLOCK_RFC3339_SIZE];
+    clock_format_rfc3339(r->from, from);
+    clock_format_rfc3339(r->to, to);
+    printf("ADVICE  %s; record %.16sZ to %.16sZ\n\n", s->name, from, to);
+    if (count == 0)
+        puts("  No trip by overload and no worn breaker that a change would have prevented.");
+    for (size_t i = 0; i < count; i++) {
+        struct text words = TEXT_INIT;
+        advice_say(s, &advice[i], &words);
+        paragraph_print(text_get(&words), 2);
+        putchar('\n');
+        text_free(&words);
+    }
+    for (size_t i = 0; i < balance_count; i++) {
+        struct text words = TEXT_INIT;
+        advice_say_balance(s, &balance[i], &words);
+        paragraph_print(text_get(&words), 2);
+        putchar('\n');
+        text_free(&words);
+    }
+    paragraph_print(advice_caution, 0);
+}
+
+static enum exit_code answer(const struct record *r, bool json)
+{
+    const struct config *c = &r->config;
+    struct advice *advice = calloc(ADVICE_MOST, sizeof *advice);
+    size_t legs = 0;
+    enum store_err err, balance_err;
+    struct panel_balance *balance = site_balance_create(&c->site, &c->rules, r->reader, r->from,
+                                                        r->to, &legs, &balance_err);
+    struct advice_store *a =
+        advice_store_open(&c->site, &c->rules, &c->signatures, r->reader, r->from, r->to, &err);
+    enum exit_code code = EXIT_BAD;
+    int n = -1;
+    if (record_ok(r, "advise", balance_err) && record_ok(r, "advise", err) && advice) {
+        n = advice_find(advice_store_record(a), advice);
+        if (n < 0 && record_ok(r, "advise", advice_store_problem(a)))
+            fputs("foretrip advise: memory is short, or what was learned is damaged\n", stderr);
+    }
+    if (n >= 0 && !json) {
+        print_all(r, advice, (size_t)n, balance, legs);
+        code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
+    } else if (n >= 0) {
+        json_t *o = advice_json(&c->site, advice, (size_t)n, balance, legs, r->from, r->to);
+        if (o && json_dumpf(o, stdout, JSON_INDENT(1)) == 0 && putchar('\n') != EOF)
+            code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
+        json_decref(o);
+    }
+    advice_store_close(a);
+    free(balance);
+    free(advice);
+    return code;
+}
+
+enum exit_code verb_advise(int argc, char **argv)
+{
+    struct record_options o;
+    struct option_row rows[RECORD_OPTIONS + 1];
+    bool json = false;
+    struct record r;
+    record_option_rows(&o, rows);
+    rows[RECORD_OPTIONS] = (struct option_row){.name = "json", .flag = &json};
+    if (!options_take(rows, RECORD_OPTIONS + 1, argc, argv))
+        return EXIT_USAGE;
+    enum exit_code code = record_open(&r, "advise", &o);
+    if (code != EXIT_GOOD)
+        return code;
+    if (!o.from && r.to - r.from > USUAL_MS)
+        r.from = r.to - USUAL_MS;
+    code = answer(&r, json);
+    record_close(&r);
+    return code;
+}
