@@ -14,8 +14,9 @@
 #define RUN_BEFORE_MS (2 * HOUR_MS) /* the same around a run on the other circuit */
 #define RUN_AFTER_MS (HOUR_MS / 2)
 #define MOST_CANDIDATES 16
-#define LIKE 0.08      /* runs of one size */
-#define NEIGHBOUR 1.15 /* sizes that belong together, each to the next */
+#define LIKE 0.08       /* runs of one size */
+#define NEIGHBOUR 1.15  /* sizes that belong together, each to the next */
+#define LIKE_TRIPS 0.02 /* no difference */
 #define MOST_SPANS 1024
 #define DEDICATED_LEAST_TRIPS 2
 #define PLUG_SHARE 0.8 /* NEC 210.23: of a shared circuit's rating, by one plug */
@@ -112,29 +113,34 @@ static double chance_at(struct finder *f, const struct hypotheses_view *v, doubl
     return -1.0;
 }
 
-/* overloads of the circuit; those a move avoids go into a, where it is there */
-static int count_avoided(struct finder *f, int circuit, struct advice *a)
+static void note_avoided(struct advice *a, const struct advice_trip *t)
+{
+    a->trips_avoided++;
+    if (a->avoided_count < ADVICE_MOST_TRIPS)
+        a->avoided[a->avoided_count++] = t;
+}
+
+/* what the moves do to the overloads of the circuit */
+static void count_avoided(struct finder *f, int circuit, struct advice *a)
 {
     const struct advice_record *r = f->record;
     struct hypotheses_view *v = malloc(sizeof *v);
     double per_amps2;
-    int avoided = 0;
     if (!v) {
         f->failed = true;
-        return 0;
+        return;
     }
     breakers_known(f->breakers, circuit, v, &per_amps2);
     for (size_t i = 0; i < r->trip_count && !f->failed; i++) {
         const struct advice_trip *t = &r->trips[i];
-        if (t->circuit != circuit || t->worn ||
-            chance_at(f, v, per_amps2, t) > ADVICE_AVOIDED_CHANCE)
+        if (t->circuit != circuit || t->worn)
             continue;
-        avoided++;
-        if (a && a->avoided_count < ADVICE_MOST_TRIPS)
-            a->avoided[a->avoided_count++] = t;
+        double chance = chance_at(f, v, per_amps2, t);
+        a->trips_less += 1.0 - chance;
+        if (chance <= ADVICE_AVOIDED_CHANCE)
+            note_avoided(a, t);
     }
     free(v);
-    return avoided;
 }
 
 /* openings to be expected of a circuit around the runs of a load */
@@ -337,8 +343,8 @@ static int overloads_of(const struct advice_record *r, int circuit)
 
 static bool is_better(const struct advice *a, const struct advice *b)
 {
-    double x = a->trips_avoided - a->trips_added, y = b->trips_avoided - b->trips_added;
-    return x > y + 1e-9 || (fabs(x - y) <= 1e-9 && a->runs < b->runs);
+    double x = a->trips_less - a->trips_added, y = b->trips_less - b->trips_added;
+    return x > y + LIKE_TRIPS || (x > y - LIKE_TRIPS && a->runs < b->runs);
 }
 
 /* what a load does to its own circuit's trips by not being there */
@@ -350,7 +356,7 @@ static struct advice without(struct finder *f, const struct advice_load *l)
                        .trips = overloads_of(f->record, l->circuit)};
     describe(f->record, l, &a);
     f->replay.moves[f->replay.move_count++] = (struct advice_move){*l, -1};
-    a.trips_avoided = count_avoided(f, l->circuit, &a);
+    count_avoided(f, l->circuit, &a);
     f->replay.move_count--;
     return a;
 }
@@ -439,11 +445,8 @@ static void advise_test(struct finder *f, int circuit)
             if (t->circuit != circuit)
                 continue;
             a.trips++;
-            if (chance_at(f, v, per_amps2, t) > ADVICE_AVOIDED_CHANCE)
-                continue;
-            a.trips_avoided++;
-            if (a.avoided_count < ADVICE_MOST_TRIPS)
-                a.avoided[a.avoided_count++] = t;
+            if (chance_at(f, v, per_amps2, t) <= ADVICE_AVOIDED_CHANCE)
+                note_avoided(&a, t);
         }
         keep(f, &a, NULL);
     }

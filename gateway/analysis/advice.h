@@ -29,10 +29,10 @@
 #include "engine.h"
 
 #define ADVICE_MOST 32
-#define ADVICE_MOST_TRIPS 64      /* listed by id */
-#define ADVICE_AVOIDED_CHANCE 0.1 /* of opening all the same */
-#define ADVICE_MOST_ADDED 0.2     /* trips to be expected on the other circuit */
-#define ADVICE_LEAST_AMPS 1.0     /* of a load worth moving */
+#define ADVICE_MOST_TRIPS 64       /* listed by id */
+#define ADVICE_AVOIDED_CHANCE 0.05 /* of opening all the same */
+#define ADVICE_MOST_ADDED 0.2      /* trips to be expected on the other circuit */
+#define ADVICE_LEAST_AMPS 1.0      /* of a load worth moving */
 
 struct advice_run {
     int circuit;
@@ -87,6 +87,7 @@ struct advice {
     char appliance[EVENT_APPLIANCE_SIZE];     /* "unknown", or what it was called most */
     int runs;
     int trips, trips_avoided;    /* of the circuit, those by heat */
+    double trips_less;           /* the same expected: of each trip one minus its chance */
     double trips_added;          /* to be expected on the other circuit */
     int warnings, warnings_left; /* of the circuit as the engine gives them, before and after */
     int to_warnings, to_warnings_left; /* and of the other */
