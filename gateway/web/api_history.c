@@ -58,18 +58,19 @@ static bool take_wanted(const struct api_call *c, struct chart *w, struct web_an
     return true;
 }
 
-/* the heat of the last day (trail.h) into the object that was written; false: memory is short
+/* the heat (trail.h), and how fine it is known, into the object that was written; false: memory
+ * is short
  */
 static bool add_heat(const struct api_call *c, const struct chart *w, struct text *out)
 {
     double *heat = calloc((size_t)w->points, sizeof *heat);
     if (!heat)
         return false;
-    if (trail_get(c->x->trail, (size_t)w->circuit, w->from_wall_ms, w->to_wall_ms,
-                  (size_t)w->points, heat) &&
-        out->length > 0) {
+    int64_t step_ms = trail_get(c->x->trail, (size_t)w->circuit, w->from_wall_ms, w->to_wall_ms,
+                                (size_t)w->points, heat);
+    if (step_ms > 0 && out->length > 0) {
         out->bytes[--out->length] = '\0'; /* the object's end */
-        text_append(out, ",\"heat\":[");
+        text_printf(out, ",\"heat_seconds\":%lld,\"heat\":[", (long long)(step_ms / 1000));
         for (int64_t i = 0; i < w->points; i++) {
             text_append(out, i ? "," : "");
             chart_number(out, heat[i]);

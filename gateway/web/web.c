@@ -312,9 +312,10 @@ static void make_locks(struct web *w)
     pthread_condattr_destroy(&how);
 }
 
-/* the heat of the last day, as the gateway before this one left it; damaged: it begins anew */
+/* the heat, as the gateway before this one left it; damaged: it begins anew */
 static void load_trail(struct web *w)
 {
+    w->trail_kept_wall_ms = clock_wall_ms();
     uint8_t *bytes = NULL;
     size_t length = 0;
     int64_t wall_ms;
@@ -326,13 +327,22 @@ static void load_trail(struct web *w)
     free(bytes);
 }
 
-static void keep_trail(struct web *w)
+static void keep_trail(struct web *w, int64_t wall_ms)
 {
+    w->trail_kept_wall_ms = wall_ms;
     struct codec_out out = {0};
     trail_save(w->context.trail, w->context.site, &out);
     if (!out.failed)
-        store_add_state(w->store, TRAIL_STATE, out.bytes, out.length, clock_wall_ms());
+        store_add_state(w->store, TRAIL_STATE, out.bytes, out.length, wall_ms);
     codec_out_free(&out);
+}
+
+void web_keep(struct web *w, int64_t wall_ms)
+{
+    if (w->door)
+        web_door_keep(w, wall_ms);
+    if (llabs(wall_ms - w->trail_kept_wall_ms) >= TRAIL_KEEP_MS)
+        keep_trail(w, wall_ms);
 }
 
 /* people log in: the door, and what those hear who may not see all */
@@ -403,9 +413,9 @@ void web_stop(struct web *w)
     if (w->daemon)
         MHD_stop_daemon(w->daemon);
     if (w->door)
-        web_keep(w, clock_wall_ms());
+        web_door_keep(w, clock_wall_ms());
     if (w->daemon)
-        keep_trail(w);
+        keep_trail(w, clock_wall_ms());
     for (int i = 0; i < WEB_THREADS; i++)
         store_reader_close(w->readers[i]);
     store_reader_close(w->herald_reader);

@@ -81,7 +81,8 @@ void web_refuse(struct web *w, struct web_ask *ask, const char *why);
 
 /* NULL where nobody logs in. */
 struct access *web_access(struct web *w);
-/* Puts what changed at the door, and who did what there, into the store's batch. */
+/* Puts what changed at the door, who did what there and, every TRAIL_KEEP_MS, the heat into the
+ * store's batch. */
 void web_keep(struct web *w, int64_t wall_ms);
 
 #endif

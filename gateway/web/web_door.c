@@ -95,7 +95,7 @@ void web_door_free(struct web *w)
     access_destroy(w->context.access);
 }
 
-void web_keep(struct web *w, int64_t wall_ms)
+void web_door_keep(struct web *w, int64_t wall_ms)
 {
     struct door_note n;
     struct codec_out out = {0};

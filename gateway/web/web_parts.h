@@ -78,6 +78,8 @@ struct web {
     bool frame;       /* since the herald looked last */
     int64_t told_seq; /* of the last event told */
 
+    int64_t trail_kept_wall_ms; /* the engine's thread's own */
+
     int64_t read_seq; /* the herald's own: of the last event read */
     pthread_t herald;
     bool herald_runs;
@@ -88,6 +90,8 @@ struct web {
 bool web_door_start(struct web *w, const struct delivery *d, struct store_reader *reader);
 void web_door_stop(struct web *w); /* its thread has ended, and nobody waits for it */
 void web_door_free(struct web *w);
+/* What changed at the door, and who did what there, into the batch. */
+void web_door_keep(struct web *w, int64_t wall_ms);
 
 /* web_http.c: the callbacks of libmicrohttpd */
 enum MHD_Result web_http_request(void *context, struct MHD_Connection *connection,

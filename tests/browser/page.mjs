@@ -58,6 +58,34 @@ if (charts) {
   await page.click('button:has-text("10 min")');
   await page.waitForResponse((r) => r.url().includes('/history'));
 }
+/* ---- with two fingers, on a phone */
+if (charts) {
+  const phone = await open('phone', 'light', 'en', 'circuit/main-07', '.chart-box canvas');
+  const spans = [];
+  phone.on('request', (r) => {
+    const q = r.url().includes('/history') && new URL(r.url()).searchParams;
+    if (q) spans.push({ from: Number(q.get('from')), wide: Number(q.get('to')) - Number(q.get('from')) });
+  });
+  await phone.click('button:has-text("6 hours")');
+  await phone.waitForResponse((r) => r.url().includes('/history'));
+  const wide = spans.at(-1).wide, box = await phone.locator('.chart-box').boundingBox(), touch = await phone.context().newCDPSession(phone);
+  await phone.evaluate((y) => scrollBy(0, y - 200), box.y);
+  const y = (await phone.locator('.chart-box').boundingBox()).y + 80;
+  const fingers = (apart) => [{ x: 200 - apart, y, id: 1 }, { x: 200 + apart, y, id: 2 }];
+  await touch.send('Input.dispatchTouchEvent', { type: 'touchStart', touchPoints: fingers(30) });
+  for (const apart of [50, 80, 120]) await touch.send('Input.dispatchTouchEvent', { type: 'touchMove', touchPoints: fingers(apart) });
+  await touch.send('Input.dispatchTouchEvent', { type: 'touchEnd', touchPoints: [] });
+  await phone.waitForResponse((r) => r.url().includes('/history'));
+  check(spans.at(-1).wide < wide / 2, `two fingers apart come closer: ${Math.round(wide)} s, then ${Math.round(spans.at(-1).wide)} s`);
+  const before = spans.at(-1);
+  const one = (x) => [{ x, y, id: 1 }];
+  await touch.send('Input.dispatchTouchEvent', { type: 'touchStart', touchPoints: one(100) });
+  for (const x of [150, 220, 300]) await touch.send('Input.dispatchTouchEvent', { type: 'touchMove', touchPoints: one(x) });
+  await touch.send('Input.dispatchTouchEvent', { type: 'touchEnd', touchPoints: [] });
+  await phone.waitForResponse((r) => r.url().includes('/history'));
+  check(spans.at(-1).from < before.from - 0.3 * before.wide, 'one finger goes back in time');
+  await phone.context().close();
+}
 await page.waitForSelector('.marked li:has-text("Near overload")');
 check(true, 'the alarms that stood are marked, and listed');
 await page.waitForSelector('.use-bars');
@@ -109,6 +137,8 @@ await page.fill('.shelve input', 'Its meter is being replaced');
 await page.click('.shelve button[type=submit]');
 await page.waitForSelector('.alarm.silenced:has-text("out of service by Ada"):has-text("being replaced")');
 check(true, 'an alarm is taken out of service, with why, and stands apart');
+await page.evaluate(() => document.querySelectorAll('main details').forEach((d) => (d.open = true)));
+check(/Carried before.*25|Carried before.*26/s.test(await page.textContent('.alarm:has-text("Breaker open") .figures')), 'the numbers are told: ' + (await page.textContent('.alarm:has-text("Breaker open") .figures')));
 await shot(page, 'alarms-desk-light');
 await accessible(page, 'alarms, desk, light');
 await page.click('.alarm:has-text("Near overload") button:has-text("Back into service")');
@@ -129,6 +159,7 @@ for (const [size, theme, language] of [['phone', 'light', 'en'], ['phone', 'dark
     if (view.startsWith('circuit') && charts) await p.waitForSelector('.chart-box canvas');
     await shot(p, what);
     await p.evaluate(() => document.querySelectorAll('main details').forEach((d) => (d.open = true)));
+    if (view === 'alarms') await shot(p, what + '-open');
     if (language === 'es') await noEnglish(p, what, WROTE);
     await noSideways(p, what);
     await accessible(p, what);

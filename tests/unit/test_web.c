@@ -105,11 +105,44 @@ static void the_heat_of_a_day_is_kept(void **state)
     assert_false(trail_get(t, 1, at, at + 4 * TRAIL_STEP_MS, 4, out));
     trail_put(t, 0, at + TRAIL_STEPS * TRAIL_STEP_MS, 0.3); /* a day later */
     assert_true(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
-    assert_true(isnan(out[0]));
+    assert_true(isnan(out[0])); /* two minutes are too short for the coarser grains */
     assert_near(out[2], 0.1, 1e-9);
     trail_put(t, 0, at - 5 * TRAIL_STEPS * TRAIL_STEP_MS, 0.9);  /* the clock was set back */
     trail_put(t, 0, at + 40 * TRAIL_STEPS * TRAIL_STEP_MS, 0.2); /* and far ahead */
     assert_false(trail_get(t, 0, at, at + 4 * TRAIL_STEP_MS, 4, out));
+    trail_destroy(t);
+}
+
+static void the_heat_of_a_month_and_a_year_is_kept_more_coarsely(void **state)
+{
+    const int64_t hour = 3600000, day = 24 * hour, at = NOW / day * day;
+    struct trail *t = trail_create(1);
+    double out[24];
+    (void)state;
+    trail_put(t, 0, at + 7 * hour + 1, 0.9); /* one warm moment */
+    for (int64_t h = 0; h < 40 * 24; h++) {
+        if (h < 25 * 24) {
+            assert_true(trail_get(t, 0, at, at + day, 24, out) > 0);
+            assert_near(out[7], 0.9, 1e-9);
+        }
+        trail_put(t, 0, at + h * hour, 0.2);
+    }
+    assert_int_equal(trail_get(t, 0, at, at + day, 24, out), 4 * hour);
+    assert_near(out[7], 0.9, 1e-9); /* of 4 to 8 */
+    assert_near(out[4], 0.9, 1e-9);
+    assert_near(out[8], 0.2, 1e-9);
+    assert_int_equal(trail_get(t, 0, at, at + 2 * hour, 4, out),
+                     0); /* too coarse for two hours */
+    assert_int_equal(trail_get(t, 0, at + 20 * day, at + 21 * day, 24, out), TRAIL_QUARTER_MS);
+    assert_int_equal(trail_get(t, 0, at + 39 * day + 12 * hour, at + 40 * day, 4, out),
+                     TRAIL_STEP_MS);
+    /* a year in twelve months: one way, each month of its own grain */
+    assert_int_equal(trail_get(t, 0, at, at + 360 * day, 12, out), 4 * hour);
+    assert_near(out[0], 0.9, 1e-9);
+    assert_near(out[1], 0.2, 1e-9);
+    assert_true(isnan(out[2]));
+    trail_put(t, 0, at + 500 * day, 0.1);
+    assert_int_equal(trail_get(t, 0, at, at + 2 * day, 4, out), 0); /* too long ago */
     trail_destroy(t);
 }
 
@@ -342,6 +375,7 @@ int main(void)
         cmocka_unit_test(the_board_gives_back_what_was_put_there),
         cmocka_unit_test(what_changed_is_told_once),
         cmocka_unit_test(the_heat_of_a_day_is_kept),
+        cmocka_unit_test(the_heat_of_a_month_and_a_year_is_kept_more_coarsely),
         cmocka_unit_test(the_heat_of_a_day_outlives_a_restart),
         cmocka_unit_test(every_reader_gets_every_message_at_its_own_pace),
         cmocka_unit_test(a_reader_that_falls_behind_is_told_to_begin_anew),

@@ -1,7 +1,7 @@
 /* chart-marks: what is drawn beside the readings, on uPlot's canvas: the rating and its 80 %, openings, alarms while
  * they stood, where there were no readings, and what is to come. Each has a word beside its colour, and all of it is
  * told as a list too. */
-import { h } from '/dom.js';
+import { h, s } from '/dom.js';
 import { t, clock, dayClock, duration } from '/say.js';
 
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue('--' + name).trim();
@@ -18,6 +18,13 @@ function inPlot(u, draw) {
 }
 const write = (c, k, words, x, y, weight = '') => {
   c.font = `${weight} ${11 * k}px system-ui, sans-serif`;
+  c.save(); /* lines behind it do not run through it */
+  c.setLineDash([]);
+  c.lineJoin = 'round';
+  c.lineWidth = 4 * k;
+  c.strokeStyle = colour('card');
+  c.strokeText(words, x, y);
+  c.restore();
   c.fillText(words, x, y);
 };
 function line(c, x1, y1, x2, y2) {
@@ -132,8 +139,19 @@ export function drawForecast(u, state, now) {
     c.strokeStyle = c.fillStyle = colour('red');
     line(c, likely, b.top, likely, b.top + b.height);
     c.textAlign = likely > b.left + b.width - 90 * k ? 'right' : 'left';
-    write(c, k, t('chart.opens', { time: duration(s.p50) }), likely + (c.textAlign === 'right' ? -5 : 5) * k, b.top + b.height - 8 * k, 'bold');
+    write(c, k, t('chart.opens', { time: duration(s.p50) }), likely + (c.textAlign === 'right' ? -5 : 5) * k, b.top + 30 * k, 'bold');
   });
+}
+
+/* which line is which */
+export function legend(heat, limits, forecast) {
+  const sample = (name, inside) => h('li', {}, s('svg', { class: 'sample', viewBox: '0 0 26 12', 'aria-hidden': 'true' }, inside), t(name));
+  const stroke = (cls) => s('line', { class: cls, x1: 0, x2: 26, y1: 6, y2: 6 });
+  return h('ul', { class: 'chart-key small' },
+    sample('chart.key_mean', [s('rect', { class: 'key-band', width: 26, height: 12 }), stroke('key-mean')]),
+    heat ? sample('chart.key_heat', stroke('key-heat')) : null,
+    limits ? [sample('chart.rating', stroke('key-rating')), sample('chart.80', stroke('key-eighty'))] : null,
+    forecast ? sample('chart.key_forecast', s('rect', { class: 'key-forecast', width: 26, height: 12 })) : null);
 }
 
 /* the same as words */

@@ -1,14 +1,14 @@
 /* chart: one circuit's history, from seconds to years.
  *
  * What is drawn is what the record has: for each point the lowest, the mean and the highest reading, the
- * heat of the last day, and chart-marks.js what there is besides. At the live end, what is to come when the
+ * heat, the hottest of each, and chart-marks.js what there is besides. At the live end, what is to come when the
  * current stays. Drag or arrow keys move, pinch, wheel or + and - come closer. The drawing itself is uPlot's,
  * loaded when it is first needed.
  */
 import { h, text, show } from '/dom.js';
 import { live, get, may } from '/live.js';
-import { t, faultSaid, number, percent, clock, clockSeconds, day, dayClock, date, breaker } from '/say.js';
-import { drawLimits, drawGaps, drawOpenings, drawAlarms, drawForecast, spansOf, listMarks, colour } from '/chart-marks.js';
+import { t, faultSaid, number, percent, clock, clockSeconds, day, dayClock, date, duration, breaker } from '/say.js';
+import { drawLimits, drawGaps, drawOpenings, drawAlarms, drawForecast, spansOf, listMarks, legend, colour } from '/chart-marks.js';
 
 const MINUTE = 60, HOUR = 3600, DAY = 86400;
 export const SPANS = { '10m': 10 * MINUTE, '1h': HOUR, '6h': 6 * HOUR, '1d': DAY, '7d': 7 * DAY, '30d': 30 * DAY, '365d': 365 * DAY };
@@ -36,7 +36,7 @@ function tick(span, ms) {
 export function chart(circuit) {
   const state = { to: null, span: HOUR, quantity: 'amps', data: null, marks: { trips: [], alarms: [] }, u: null, busy: 0, said: '' };
   const box = h('div', { class: 'chart-box', tabindex: '0', role: 'img' });
-  const under = h('p', { class: 'chart-under small' });
+  const under = h('p', { class: 'chart-under small' }), key = h('div', {});
   const none = h('p', { class: 'wait', hidden: true }), marked = h('ul', { class: 'marked' });
   const table = h('div', { class: 'scroll', tabindex: '0' });
   const spans = h('div', { class: 'buttons', role: 'group', 'aria-label': t('chart.span') },
@@ -49,7 +49,7 @@ export function chart(circuit) {
       h('select', { 'aria-label': t('chart.quantity'), onchange: (e) => { state.quantity = e.target.value; load(); } }, ['amps', 'watts'].map((q) => h('option', { value: q }, t('quantity.' + q))))));
   const save = h('a', { class: 'small', download: circuit.circuit + '.csv' }, t('chart.export'));
   const details = h('details', { class: 'chart-table', ontoggle: fillTable }, h('summary', {}, t('chart.table')), table);
-  const el = h('div', { class: 'chart' }, h('div', { class: 'chart-tools' }, spans, step), box, none, under, marked, h('p', { class: 'small keys' }, t('chart.keys')), h('p', {}, save), details);
+  const el = h('div', { class: 'chart' }, h('div', { class: 'chart-tools' }, spans, step), box, none, key, under, marked, h('p', { class: 'small keys' }, t('chart.keys')), h('p', {}, save), details);
 
   const end = () => state.to ?? Date.now() / 1000;
   const from = () => end() - state.span;
@@ -149,6 +149,7 @@ export function chart(circuit) {
     show(none, !any || !library);
     text(none, !library ? t('chart.missing') : t('chart.none'));
     box.setAttribute('aria-label', summary());
+    key.replaceChildren(legend(hasHeat(), limits() !== null, Boolean(ahead())));
     saveLink();
     fillTable();
     marked.replaceChildren(...listMarks(state.marks, from(), end()));
@@ -179,6 +180,10 @@ export function chart(circuit) {
     });
     return list;
   }
+  function hottest(list) {
+    const known = list.map((i) => state.data.heat[i]).filter((v) => v !== null);
+    return known.length ? percent(Math.max(...known)) : '–';
+  }
   function figures(list) {
     const d = state.data;
     let least = Infinity, most = -Infinity, sum = 0, seconds = 0;
@@ -202,11 +207,17 @@ export function chart(circuit) {
     const i = u.cursor.idx, d = state.data;
     if (i !== null && i !== undefined && d.at[i] !== undefined && u.cursor.left >= 0) {
       const when = state.span <= 2 * DAY ? clockSeconds(d.at[i] * 1000) : dayClock(d.at[i] * 1000);
-      text(under, when + ': ' + (d.mean[i] === null ? t('chart.gap') : said({ most: d.most[i], mean: d.mean[i], least: d.least[i] })) + (d.heat?.[i] != null ? ' · ' + t('row.heat', { percent: percent(d.heat[i]) }) : ''));
+      text(under, when + ': ' + (d.mean[i] === null ? t('chart.gap') : said({ most: d.most[i], mean: d.mean[i], least: d.least[i] })) + heatSaid(d.heat?.[i]));
     } else {
       const f = figures(inside());
       text(under, dayClock(from() * 1000) + ' – ' + dayClock(end() * 1000) + (f ? ': ' + said(f) : ''));
     }
+  }
+  /* far back the heat is known by quarters or by four hours only: then that is said */
+  function heatSaid(v) {
+    if (v === null || v === undefined) return '';
+    const d = state.data, coarse = d.heat_seconds > 1.5 * d.width && d.heat_seconds > MINUTE;
+    return ' · ' + t(coarse ? 'chart.heat_within' : 'row.heat', { percent: percent(v), time: duration(d.heat_seconds) });
   }
   function saveLink() {
     show(save, may('see_loads'));
@@ -222,15 +233,15 @@ export function chart(circuit) {
     for (let i = 0, gap = -1; i < list.length; i += size) {
       const f = figures(list.slice(i, i + size));
       if (!f) { /* one row for however long there was nothing */
-        if (gap < 0) rows.push(h('tr', {}, h('th', { scope: 'row' }), h('td', { colspan: 3 }, t('chart.gap'))));
+        if (gap < 0) rows.push(h('tr', {}, h('th', { scope: 'row' }), h('td', { colspan: hasHeat() ? 4 : 3 }, t('chart.gap'))));
         gap = gap < 0 ? i : gap;
         rows[rows.length - 1].firstChild.textContent = gap === i ? when(i) : when(gap) + ' – ' + when(i);
         continue;
       }
       gap = -1;
-      rows.push(h('tr', {}, h('th', { scope: 'row' }, when(i)), [f.least, f.mean, f.most].map((v) => h('td', {}, value(v)))));
+      rows.push(h('tr', {}, h('th', { scope: 'row' }, when(i)), [f.least, f.mean, f.most].map((v) => h('td', {}, value(v))), hasHeat() ? h('td', {}, hottest(list.slice(i, i + size))) : null));
     }
-    table.replaceChildren(h('table', {}, h('thead', {}, h('tr', {}, ['chart.time', 'chart.least', 'chart.mean', 'chart.most'].map((k) => h('th', { scope: 'col' }, t(k))))), h('tbody', {}, rows)));
+    table.replaceChildren(h('table', {}, h('thead', {}, h('tr', {}, ['chart.time', 'chart.least', 'chart.mean', 'chart.most', ...(hasHeat() ? ['circuit.heat'] : [])].map((k) => h('th', { scope: 'col' }, t(k))))), h('tbody', {}, rows)));
   }
 
   /* ---- hands and keys ---- */
