@@ -130,6 +130,7 @@ void house_open_breaker(struct house *h, size_t i, enum house_note_kind why)
     if (!b->closed)
         return;
     b->closed = false;
+    b->tripped = why != HOUSE_OPENED_BY_HAND;
     b->opened_at = house_seconds(h);
     b->reset_at = h->spec->reset.most > 0.0
                       ? house_seconds(h) + chance_between(&h->chance, h->spec->reset.least,
@@ -151,11 +152,43 @@ static void reset_by_hand(struct house *h, size_t i)
             house_load_stop(l);
     }
     b->closed = true;
+    b->tripped = false;
     b->reset_at = INFINITY;
     house_tell(h, HOUSE_RESET, (int)i, -1, 0.0, house_seconds(h) - b->opened_at);
 }
 
-static void act(struct house *h, const struct house_script *s)
+static void handle_off(struct house *h, size_t i)
+{
+    house_open_breaker(h, i, HOUSE_OPENED_BY_HAND);
+    h->breakers[i].tripped = false;
+    h->breakers[i].reset_at = INFINITY; /* whoever holds it, puts it back */
+}
+
+static void handle_on(struct house *h, size_t i)
+{
+    struct breaker *b = &h->breakers[i];
+    if (b->closed)
+        return;
+    if (b->tripped) {
+        house_tell(h, HOUSE_DID_NOT_LATCH, (int)i, -1, 0.0, 0.0);
+        return;
+    }
+    b->closed = true;
+    b->reset_at = INFINITY;
+    house_tell(h, HOUSE_RESET, (int)i, -1, 0.0, house_seconds(h) - b->opened_at);
+}
+
+static void plug(struct house *h, int load, bool in)
+{
+    struct house_load *l = &h->loads[load];
+    if (l->unplugged == !in)
+        return;
+    l->unplugged = !in;
+    l->shorted = l->shorted && in;
+    house_tell(h, in ? HOUSE_PLUGGED : HOUSE_UNPLUGGED, l->spec->circuit, load, 0.0, 0.0);
+}
+
+void house_do(struct house *h, const struct house_script *s)
 {
     switch (s->act) {
     case HOUSE_ACT_ON:
@@ -167,6 +200,17 @@ static void act(struct house *h, const struct house_script *s)
         break;
     case HOUSE_ACT_OPEN: house_open_breaker(h, (size_t)s->circuit, HOUSE_OPENED_BY_HAND); break;
     case HOUSE_ACT_RESET: reset_by_hand(h, (size_t)s->circuit); break;
+    case HOUSE_ACT_HANDLE_OFF: handle_off(h, (size_t)s->circuit); break;
+    case HOUSE_ACT_HANDLE_ON: handle_on(h, (size_t)s->circuit); break;
+    case HOUSE_ACT_PLUG:
+    case HOUSE_ACT_UNPLUG: plug(h, s->load, s->act == HOUSE_ACT_PLUG); break;
+    case HOUSE_ACT_BREAK:
+    case HOUSE_ACT_REPAIR:
+        h->loads[s->load].broken = s->act == HOUSE_ACT_BREAK;
+        h->loads[s->load].shorted = h->loads[s->load].broken && h->loads[s->load].drawing;
+        break;
+    case HOUSE_ACT_SHORT: h->breakers[s->circuit].faulty_until = INFINITY; break;
+    case HOUSE_ACT_MEND: h->breakers[s->circuit].faulty_until = -(double)INFINITY; break;
     case HOUSE_ACT_OUTAGE: h->outage_until = house_seconds(h) + s->seconds; break;
     case HOUSE_ACT_LOSE_NEUTRAL: h->neutral_until = house_seconds(h) + s->seconds; break;
     }
@@ -183,7 +227,7 @@ static void follow_script(struct house *h)
     }
     while (h->script_next < s->script_count &&
            s->script[h->script_next].at + h->script_offset <= house_seconds(h))
-        act(h, &s->script[h->script_next++]);
+        house_do(h, &s->script[h->script_next++]);
 }
 
 static void people_and_utility(struct house *h)

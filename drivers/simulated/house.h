@@ -33,7 +33,22 @@ enum house_act {
     HOUSE_ACT_RESET,  /* circuit: and on again */
     HOUSE_ACT_OUTAGE, /* the utility, for `seconds` */
     HOUSE_ACT_LOSE_NEUTRAL, /* of the service, for `seconds` */
+    HOUSE_ACT_HANDLE_OFF,   /* circuit: the handle is moved fully to OFF */
+    HOUSE_ACT_HANDLE_ON,    /* and to ON; one that has tripped must have been at OFF before */
+    HOUSE_ACT_UNPLUG,       /* load: draws nothing until it is plugged in again */
+    HOUSE_ACT_PLUG,
+    HOUSE_ACT_BREAK,  /* load: a short circuit from now on, whenever it is on */
+    HOUSE_ACT_REPAIR, /* load */
+    HOUSE_ACT_SHORT,  /* circuit: its wiring is a short circuit from now on */
+    HOUSE_ACT_MEND,   /* circuit */
 };
+#define HOUSE_ACTS 15
+
+enum house_needs { HOUSE_NEEDS_NOTHING, HOUSE_NEEDS_LOAD, HOUSE_NEEDS_CIRCUIT };
+
+/* The words of a script. */
+const char *house_act_name(enum house_act a);
+enum house_needs house_act_needs(enum house_act a);
 
 struct house_script {
     double at; /* seconds of the house */
@@ -79,6 +94,9 @@ enum house_note_kind {
     HOUSE_OPENED_BY_FAULT,
     HOUSE_OPENED_BY_HAND,
     HOUSE_RESET,
+    HOUSE_DID_NOT_LATCH, /* put to ON, tripped as it was */
+    HOUSE_UNPLUGGED,
+    HOUSE_PLUGGED,
     HOUSE_CIRCUIT_DEAD, /* its own breaker is closed: a feeder or the utility is not there */
     HOUSE_CIRCUIT_BACK,
     HOUSE_OUTAGE,
@@ -104,6 +122,9 @@ struct house;
 struct house *house_create(const struct site *site, const struct house_spec *spec,
                            uint64_t seed, double start_second, house_sink *sink, void *context);
 void house_destroy(struct house *h);
+
+/* What a script does at its time, now. */
+void house_do(struct house *h, const struct house_script *s);
 
 /* Lives on up to that time; earlier than now does nothing. */
 void house_advance(struct house *h, int64_t to_ms);

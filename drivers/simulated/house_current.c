@@ -144,7 +144,7 @@ static void switch_load(struct house *h, size_t i, bool on)
         l->since = house_seconds(h);
         l->run_watts =
             l->spec->watts * fmax(0.2, 1.0 + chance_normal(&l->chance, 0.0, l->spec->spread));
-        if (chance_happens(&l->chance, l->spec->fault_chance))
+        if (chance_happens(&l->chance, l->spec->fault_chance) || l->broken)
             l->shorted = true;
     }
     if (l->spec->trace)

@@ -189,11 +189,17 @@ static void read_id(struct reader *r, const config_setting_t *s, const struct ke
         text_copy(at, SITE_ID_SIZE, v);
 }
 
+static void read_act(struct reader *r, const config_setting_t *s, const struct key *k, void *at)
+{
+    const char *acts[HOUSE_ACTS];
+    for (int a = 0; a < HOUSE_ACTS; a++)
+        acts[a] = house_act_name((enum house_act)a);
+    read_word(r, s, k, at, acts, HOUSE_ACTS);
+}
+
 static void read_key(struct reader *r, const struct house_spec *spec, const config_setting_t *s,
                      const struct key *k, void *at)
 {
-    static const char *const acts[] = {"on",    "off",    "fault",       "open",
-                                       "reset", "outage", "lose_neutral"};
     static const char *const conditions[] = {"sound", "worn", "stuck"};
     const char *v = config_setting_get_string(s);
     switch (k->kind) {
@@ -202,7 +208,7 @@ static void read_key(struct reader *r, const struct house_spec *spec, const conf
     case RANGE: read_range(r, s, k, at); return;
     case HOURS: read_hours(r, s, k, at); return;
     case ID: read_id(r, s, k, at); return;
-    case ACT: read_word(r, s, k, at, acts, sizeof acts / sizeof acts[0]); return;
+    case ACT: read_act(r, s, k, at); return;
     case CONDITION: read_word(r, s, k, at, conditions, 3); return;
     case FLAG:
         if (config_setting_type(s) != CONFIG_TYPE_BOOL)
@@ -326,14 +332,12 @@ static void check_script(struct reader *r, const config_setting_t *g,
                          const struct house_spec *spec, size_t i)
 {
     const struct house_script *s = &spec->script[i];
-    bool needs_load = s->act == HOUSE_ACT_ON || s->act == HOUSE_ACT_OFF;
-    bool needs_circuit =
-        s->act == HOUSE_ACT_FAULT || s->act == HOUSE_ACT_OPEN || s->act == HOUSE_ACT_RESET;
+    enum house_needs needs = house_act_needs(s->act);
     if (r->failed)
         return;
-    if (needs_load && s->load < 0)
+    if (needs == HOUSE_NEEDS_LOAD && s->load < 0)
         fault(r, g, "this act needs a load");
-    if (needs_circuit && s->circuit < 0)
+    if (needs == HOUSE_NEEDS_CIRCUIT && s->circuit < 0)
         fault(r, g, "this act needs a circuit");
     if (i > 0 && s->at < spec->script[i - 1].at)
         fault(r, g, "the script must be in order of time");

@@ -63,7 +63,7 @@ void house_load_live(struct house_load *l, double now, double seconds, int hour)
 
 bool house_load_wanted(const struct house_load *l)
 {
-    return l->in_use && l->calling;
+    return l->in_use && l->calling && !l->unplugged;
 }
 
 double house_load_watts(struct house_load *l, double now, double seconds)

@@ -63,6 +63,8 @@ struct house_load {
     bool drawing;     /* energised at the last step */
     double since;     /* it draws */
     bool shorted;
+    bool unplugged;
+    bool broken; /* shorted whenever it is on */
 };
 
 void house_load_init(struct house_load *l, const struct house_load_spec *spec, uint64_t seed);

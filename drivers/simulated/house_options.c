@@ -38,6 +38,12 @@ static const char usage[] =
     "  --record FILE           serves nobody and writes the readings of --seconds as CSV "
     "instead, as\n"
     "                          fast as it goes, from midnight of 12 January 2026 or --start\n"
+    "  --hands FILE            what people do, line by line as it is appended to FILE (or "
+    "comes "
+    "through\n"
+    "                          a FIFO): \"handle_off main-07\", \"plug bath-heater\", the acts "
+    "of "
+    "a script\n"
     "  --every MS              between two rows of it, 1000 when not given\n";
 
 bool house_options_clock(const char *s, double *second)
@@ -75,6 +81,7 @@ static bool take_option(struct house_options *o, int c)
     case 'l': o->log = optarg; return true;
     case 'u': o->truth = optarg; return true;
     case 'S': o->start = optarg; return true;
+    case 'a': o->hands = optarg; return true;
     case 'R': o->record = optarg; return true;
     case 'b': o->paced = true; return true;
     case 't':
@@ -108,7 +115,8 @@ bool house_options_parse(struct house_options *o, int argc, char **argv)
         {"seed", 1, NULL, 'd'},    {"faults", 1, NULL, 'f'},  {"play", 1, NULL, 'p'},
         {"traces", 1, NULL, 'T'},  {"log", 1, NULL, 'l'},     {"truth", 1, NULL, 'u'},
         {"start", 1, NULL, 'S'},   {"seconds", 1, NULL, 'e'}, {"record", 1, NULL, 'R'},
-        {"every", 1, NULL, 'E'},   {"help", 0, NULL, 'H'},    {NULL, 0, NULL, 0}};
+        {"every", 1, NULL, 'E'},   {"hands", 1, NULL, 'a'},   {"help", 0, NULL, 'H'},
+        {NULL, 0, NULL, 0}};
     *o = (struct house_options){.speed = 1.0, .every_ms = 1000.0, .seed = -1.0};
     for (int c; (c = getopt_long(argc, argv, "", names, NULL)) != -1;)
         if (c == 'H' || !take_option(o, c)) {

@@ -11,7 +11,7 @@
 #define HOUSE_MAX_PLAYED 64
 
 struct house_options {
-    const char *config, *house, *faults, *traces, *log, *truth, *start, *record;
+    const char *config, *house, *faults, *traces, *log, *truth, *start, *record, *hands;
     const char *tcp[SITE_MAX_BUSES], *pty[SITE_MAX_BUSES], *play[HOUSE_MAX_PLAYED];
     size_t tcp_count, pty_count, play_count;
     bool paced;

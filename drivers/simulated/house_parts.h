@@ -23,6 +23,7 @@ struct pole {
 struct breaker {
     struct trip_unit unit;
     bool closed;
+    bool tripped; /* and not yet at OFF */
     bool live;    /* closed, and volts before it */
     bool unfed;   /* closed, and no volts before it */
     bool shorted; /* by an appliance, in this step */

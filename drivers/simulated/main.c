@@ -4,6 +4,7 @@
 #include "base/clock.h"
 #include "config/reader.h"
 #include "house_file.h"
+#include "house_hands.h"
 #include "house_options.h"
 #include "house_record.h"
 #include "house_station.h"
@@ -23,6 +24,7 @@ struct run {
     struct house_station *station;
     struct server *server;
     struct mischief *mischief;
+    struct house_hands *hands; /* NULL: nobody's */
     uint64_t seed;
     FILE *log, *truth;
     double start_second; /* local, at house time 0 */
@@ -292,8 +294,12 @@ static bool live(struct run *r)
     if (!r->station || !serve(r))
         return false;
     begin_truth(r);
+    if (r->options.hands &&
+        !(r->hands = house_hands_open(r->options.hands, &r->config.site, &r->spec, r->log)))
+        return false;
     while (!stop && (double)house_now_ms(r->house) < end_ms) {
         house_station_catch_up(r->station);
+        house_hands_turn(r->hands, r->house);
         server_turn(r->server, clock_mono_us() + 50000);
     }
     return true;
@@ -301,6 +307,7 @@ static bool live(struct run *r)
 
 static void tear_down(struct run *r)
 {
+    house_hands_close(r->hands);
     server_destroy(r->server);
     house_station_destroy(r->station);
     house_destroy(r->house);

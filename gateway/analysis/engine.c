@@ -32,6 +32,7 @@ struct engine {
     struct near_overload *near_overload;
     struct code_rules *code_rules;
     struct permissible *permissible;
+    struct calls *calls;
 
     int64_t mono_ms, wall_ms; /* of the last frame, mono 0 before the first */
     bool started;
@@ -56,6 +57,7 @@ static void forward(void *context, const struct event *e)
     trip_alarms_event(engine->trip_alarms, e);
     near_overload_event(engine->near_overload, e);
     essential_event(engine->essential, e);
+    calls_event(engine->calls, e);
 }
 
 struct engine *engine_create(const struct site *s, const struct rules_set *rules,
@@ -81,10 +83,11 @@ struct engine *engine_create(const struct site *s, const struct rules_set *rules
         e->near_overload = near_overload_create(s, rules, e->breakers, e->loads, e->alarms);
         e->code_rules = code_rules_create(s, rules, e->breakers, e->alarms);
         e->permissible = permissible_create(s, rules, e->loads, e->alarms);
+        e->calls = calls_create(s, rules, e->alarms, sink, context);
     }
     if (!e->last || !e->pole_read_mono_ms || !e->meter_read_mono_ms || !e->trips ||
         !e->trip_alarms || !e->essential || !e->suppression || !e->near_overload ||
-        !e->code_rules || !e->permissible) {
+        !e->code_rules || !e->permissible || !e->calls) {
         engine_destroy(e);
         return NULL;
     }
@@ -98,6 +101,7 @@ void engine_destroy(struct engine *e)
 {
     if (!e)
         return;
+    calls_destroy(e->calls);
     permissible_destroy(e->permissible);
     code_rules_destroy(e->code_rules);
     near_overload_destroy(e->near_overload);
@@ -259,6 +263,7 @@ void engine_feed(struct engine *e, const struct frame *f)
     near_overload_step(e->near_overload, f);
     code_rules_step(e->code_rules, f);
     permissible_step(e->permissible, f);
+    calls_step(e->calls, f);
     judge_meters(e);
     alarms_tick(e->alarms, f->mono_ms, f->wall_ms);
 }
@@ -329,6 +334,20 @@ struct alarms *engine_alarms(struct engine *e)
     return e->alarms;
 }
 
+enum call_err engine_call(struct engine *e, const struct call_say *say, int64_t wall_ms,
+                          char id[EVENT_ID_SIZE])
+{
+    if (say->answer == CALL_SAID_BEGIN)
+        return calls_begin(e->calls, e->last, say, wall_ms, id);
+    id[0] = '\0';
+    return calls_answer(e->calls, say, wall_ms);
+}
+
+const struct calls *engine_calls(const struct engine *e)
+{
+    return e->calls;
+}
+
 bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cause,
                          int64_t wall_ms, const char *by)
 {
@@ -366,7 +385,8 @@ enum {
     STATE_TRIP_ALARMS,
     STATE_NEAR_OVERLOAD,
     STATE_TRIPS_LEARNED,
-    STATE_ESSENTIAL = 20
+    STATE_ESSENTIAL = 20,
+    STATE_CALLS = 30
 };
 
 static void save_time(const struct engine *e, struct codec_out *out)
@@ -393,6 +413,7 @@ void engine_save(const struct engine *e, enum engine_part part, struct codec_out
         SAVE(STATE_ALARMS, alarms_save, e->alarms);
         SAVE(STATE_TRIP_ALARMS, trip_alarms_save, e->trip_alarms);
         SAVE(STATE_TRIPS, trips_save, e->trips);
+        SAVE(STATE_CALLS, calls_save, e->calls);
         return;
     case ENGINE_LEARNED:
         SAVE(STATE_BREAKERS, breakers_save, e->breakers);
@@ -430,6 +451,7 @@ bool engine_load(struct engine *e, const uint8_t *bytes, size_t length)
         case STATE_TRIPS_LEARNED: ok = trips_load_learned(e->trips, &section); break;
         case STATE_ALARMS: ok = alarms_load(e->alarms, &section); break;
         case STATE_TRIP_ALARMS: ok = trip_alarms_load(e->trip_alarms, &section); break;
+        case STATE_CALLS: ok = calls_load(e->calls, &section); break;
         case STATE_ESSENTIAL: ok = essential_load(e->essential, &section); break;
         case STATE_NEAR_OVERLOAD: ok = near_overload_load(e->near_overload, &section); break;
         default: break; /* of a later version */

@@ -16,6 +16,7 @@
 
 #include "alarms.h"
 #include "breaker.h"
+#include "calls.h"
 #include "loads.h"
 
 struct engine;
@@ -60,6 +61,12 @@ bool engine_note_trip(struct engine *e, const char *trip, const char *note, int6
 /* The chance that the breaker opens within `seconds`, loads ending and joining as usual; 0
  * without a reading. */
 double engine_chance(const struct engine *e, int circuit, double seconds);
+
+/* A service call is begun (say's answer is CALL_SAID_BEGIN; its id, or that of the one that is
+ * open, goes into `id`) or answered; the events that follow go to the sink. */
+enum call_err engine_call(struct engine *e, const struct call_say *say, int64_t wall_ms,
+                          char id[EVENT_ID_SIZE]);
+const struct calls *engine_calls(const struct engine *e);
 
 /* The people's part; the events that follow go to the sink. */
 struct alarms *engine_alarms(struct engine *e);

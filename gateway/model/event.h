@@ -1,5 +1,6 @@
 /*
- * event - what the engine says: loads coming and going, trips and what became of them, alarms.
+ * event - what the engine says: loads coming and going, trips and what became of them, alarms,
+ * service calls.
  *
  * One struct for all, with a type and a union; event_json.h makes the contract's JSON of it.
  * The words published for every enum come from the *_name functions here and nowhere else.
@@ -28,6 +29,7 @@ enum event_type {
     EVENT_TRIP_CORRECTED,
     EVENT_TRIP_NOTE,
     EVENT_ABSENCE,
+    EVENT_CALL,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -193,6 +195,14 @@ struct event_alarm {
     const struct event_near_overload *near_overload; /* NULL for other kinds */
 };
 
+/* A step of a service call, and the call as it stands after it (call.h). */
+struct call;
+struct call_step;
+struct event_call {
+    const struct call *call;
+    const struct call_step *step;
+};
+
 struct event {
     enum event_type type;
     int64_t wall_ms;
@@ -206,6 +216,7 @@ struct event {
         struct event_correction correction;
         struct event_note note;
         struct event_absence absence;
+        struct event_call call;
     };
 };
 

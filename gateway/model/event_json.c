@@ -1,5 +1,6 @@
 #include "event_json.h"
 
+#include "call_json.h"
 #include "phrases.h"
 
 #include "base/clock.h"
@@ -181,6 +182,21 @@ static void add_correction(json_t *o, const struct event_correction *c)
                         event_json_number(c->computed_probability, CHANCE));
 }
 
+/* the step, and how the call stands after it */
+static void add_call(json_t *o, const struct site *s, const struct event_call *c)
+{
+    json_t *step = call_step_to_json(s, c->step);
+    json_object_set_new(o, "call", json_string(c->call->id));
+    json_object_set_new(o, "trip", c->call->trip[0] ? json_string(c->call->trip) : json_null());
+    json_object_set_new(o, "asked", json_string(call_stage_name(c->call->stage)));
+    json_object_set_new(o, "finding",
+                        c->call->finding ? json_string(call_finding_name(c->call->finding))
+                                         : json_null());
+    json_object_update(o, step);
+    json_object_del(o, "at"); /* the event's own time */
+    json_decref(step);
+}
+
 json_t *event_to_json(const struct site *s, const struct event *e)
 {
     json_t *o = json_object();
@@ -216,6 +232,7 @@ json_t *event_to_json(const struct site *s, const struct event *e)
         json_object_set_new(o, "probability",
                             event_json_number(e->absence.probability, CHANCE));
         break;
+    case EVENT_CALL: add_call(o, s, &e->call); break;
     case EVENT_TRIP_NOTE:
         json_object_set_new(o, "trip", json_string(e->note.trip));
         json_object_set_new(o, "note", json_string(e->note.note));

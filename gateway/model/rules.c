@@ -49,6 +49,12 @@ const struct rules_row rules_table[] = {
     ROW(worn_share, 0.08, 0.0, 0.5, "",
         "prior share of breakers outside their standard's band"),
     ROW(again_seconds, 30, 1, 600, "s", "opening within this time of a reset is opening again"),
+    ROW(call_wait_seconds, 300, 5, 86400, "s",
+        "a service call that nobody has answered for this long is said to wait"),
+    ROW(call_pause_seconds, 1800, 10, 86400, "s",
+        "and after this long its cautions are asked anew"),
+    ROW(call_occupant_resets, 1, 0, 1, "",
+        "1: an adult who lives there may reset; 0: only unplug, and call (rentals)"),
     ROW(ambient_celsius, 0, -40, 80, "C",
         "air around the breakers, 0 for the breaker's own reference"),
 };

@@ -53,7 +53,10 @@ struct rules {
     double trip_probability; /* an alarm is raised from this on */
     double worn_share;       /* prior share of breakers outside the standard's band */
     double again_seconds;    /* opened within this time of a reset: opened_again */
-    double ambient_celsius;  /* at the breakers, where no sensor tells; 0 means "as rated" */
+    /* service calls */
+    double call_wait_seconds, call_pause_seconds;
+    double call_occupant_resets; /* 0 or 1 */
+    double ambient_celsius; /* at the breakers, where no sensor tells; 0 means "as rated" */
 };
 
 struct rules_row {

@@ -255,6 +255,7 @@ void people_event(struct people *p, const struct event *e)
     case EVENT_OPENED_AGAIN:
     case EVENT_TRIP_CORRECTED:
     case EVENT_ABSENCE:
+    case EVENT_CALL:
     case EVENT_TRIP_NOTE: return;
     }
 }

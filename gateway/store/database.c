@@ -32,6 +32,15 @@ static const char *const sql_of[STATEMENTS] = {
                   " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, " LAST_SEQ ")"
                   " ON CONFLICT (id) DO UPDATE SET priority = ?3, state = ?4, raised_ms = ?5,"
                   " changed_ms = ?6, changed_by = ?7, note = ?8, json = ?9, seq = " LAST_SEQ,
+    [PUT_CALL] =
+        "INSERT INTO calls (id, circuit, trip, stage, finding, begun_ms, ended_ms, changed_ms,"
+        " changed_by, json, seq) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, " LAST_SEQ ")"
+        " ON CONFLICT (id) DO UPDATE SET circuit = ?2, trip = ?3, stage = ?4, finding = ?5,"
+        " ended_ms = ?7, changed_ms = ?8, changed_by = ?9, json = ?10, seq = " LAST_SEQ,
+    [LEAVE_CALLS] = "UPDATE calls SET ended_ms = ?3 WHERE circuit = ?1 AND id <> ?2"
+                    " AND ended_ms IS NULL",
+    [ADD_CALL_STEP] = "INSERT OR REPLACE INTO call_steps (call, step, wall_ms, who, stage,"
+                      " answer, saw, amps, json) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
     [PUT_STATE] = "INSERT INTO state (key, bytes, wall_ms) VALUES (?1, ?2, ?3)"
                   " ON CONFLICT (key) DO UPDATE SET bytes = ?2, wall_ms = ?3",
     [ADD_MESSAGE] = "INSERT INTO outbox (route, topic, payload, qos, retain, low_value,"

@@ -24,13 +24,16 @@ enum statement {
     DO_BEGIN,
     DO_COMMIT,
     DO_ROLLBACK,
-    ADD_EVENT,    /* wall_ms, type, panel, circuit, subject, json */
-    PUT_TRIP,     /* id, circuit, opened_ms, stage, probability, cause, json */
-    SET_RESTORED, /* id, restored_ms, seconds_open */
-    SET_AGAIN,    /* id, seconds_held */
-    RELEASE_TRIP, /* id */
-    PUT_ALARM,    /* id, kind, priority, state, raised_ms, changed_ms, by, note, json */
-    PUT_STATE,    /* key, bytes, wall_ms */
+    ADD_EVENT,     /* wall_ms, type, panel, circuit, subject, json */
+    PUT_TRIP,      /* id, circuit, opened_ms, stage, probability, cause, json */
+    SET_RESTORED,  /* id, restored_ms, seconds_open */
+    SET_AGAIN,     /* id, seconds_held */
+    RELEASE_TRIP,  /* id */
+    PUT_ALARM,     /* id, kind, priority, state, raised_ms, changed_ms, by, note, json */
+    PUT_CALL,      /* id, circuit, trip, stage, finding, begun, ended, changed, by, json */
+    LEAVE_CALLS,   /* circuit, id, wall_ms: the others of the circuit that were open */
+    ADD_CALL_STEP, /* call, step, wall_ms, who, stage, answer, saw, amps, json */
+    PUT_STATE,     /* key, bytes, wall_ms */
     ADD_MESSAGE, /* route, topic, payload, qos, retain, low_value, created, expires, with_seq */
     ADD_LAYOUT,  /* columns, poles, panels */
     ADD_READINGS,   /* t, columns, data */

@@ -17,6 +17,9 @@ enum question {
     ASK_TRIPS,
     ASK_TRIP,
     ASK_ALARMS,
+    ASK_CALLS,
+    ASK_CALL,
+    ASK_CALL_STEPS,
     ASK_AUDIT,
     ASK_STATE,
     ASK_WISHES,
@@ -27,6 +30,8 @@ enum question {
 #define TRIP_COLUMNS                                                                           \
     "id, circuit, stage, cause, probability, opened_ms, restored_ms, seconds_open,"            \
     " seconds_held, seq, json"
+
+#define CALL_COLUMNS "id, circuit, trip, begun_ms, ended_ms, seq, json"
 
 static const char *const sql_of[QUESTIONS] = {
     [ASK_MESSAGES] =
@@ -50,6 +55,10 @@ static const char *const sql_of[QUESTIONS] = {
         "SELECT id, kind, priority, state, raised_ms, changed_ms, changed_by, note, seq,"
         " json FROM alarms WHERE NOT ?1 OR state <> 'normal'"
         " ORDER BY changed_ms DESC, id",
+    [ASK_CALLS] = "SELECT " CALL_COLUMNS " FROM calls WHERE (?2 = 0 OR ended_ms IS NULL)"
+                  " AND (?3 IS NULL OR circuit = ?3) ORDER BY begun_ms DESC, id LIMIT ?1",
+    [ASK_CALL] = "SELECT " CALL_COLUMNS " FROM calls WHERE id = ?1",
+    [ASK_CALL_STEPS] = "SELECT json FROM call_steps WHERE call = ?1 ORDER BY step",
     [ASK_AUDIT] = "SELECT id, wall_ms, who, role, way, act, subject, result FROM audit"
                   " WHERE id < ?1 ORDER BY id DESC LIMIT ?2",
     [ASK_STATE] = "SELECT bytes, wall_ms FROM state WHERE key = ?1",
@@ -319,6 +328,63 @@ enum store_err store_read_alarms(struct store_reader *r, bool standing_only, sto
             break;
         rc = SQLITE_OK;
     }
+    return done(st, rc);
+}
+
+static int give_calls(sqlite3_stmt *st, int rc, store_call_fn *fn, void *context)
+{
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct store_call_row row = {
+            .id = text(st, 0),
+            .circuit = text(st, 1),
+            .trip = text(st, 2),
+            .begun_wall_ms = sqlite3_column_int64(st, 3),
+            .ended_wall_ms = sqlite3_column_int64(st, 4),
+            .seq = sqlite3_column_int64(st, 5),
+            .json = text(st, 6),
+        };
+        if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return rc;
+}
+
+enum store_err store_read_calls(struct store_reader *r, const char *circuit, bool open_only,
+                                size_t most, store_call_fn *fn, void *context)
+{
+    sqlite3_stmt *st = NULL;
+    enum store_err err = ask(r, ASK_CALLS, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, (int64_t)most, open_only);
+    if (rc == SQLITE_OK && circuit)
+        rc = sqlite3_bind_text(st, 3, circuit, -1, SQLITE_STATIC);
+    return done(st, give_calls(st, rc, fn, context));
+}
+
+enum store_err store_read_call(struct store_reader *r, const char *id, store_call_fn *fn,
+                               void *context)
+{
+    sqlite3_stmt *st = NULL;
+    enum store_err err = ask(r, ASK_CALL, &st);
+    if (err)
+        return err;
+    int rc = sqlite3_bind_text(st, 1, id, -1, SQLITE_STATIC);
+    return done(st, give_calls(st, rc, fn, context));
+}
+
+enum store_err store_read_call_steps(struct store_reader *r, const char *id,
+                                     store_call_step_fn *fn, void *context)
+{
+    sqlite3_stmt *st = NULL;
+    enum store_err err = ask(r, ASK_CALL_STEPS, &st);
+    if (err)
+        return err;
+    int rc = sqlite3_bind_text(st, 1, id, -1, SQLITE_STATIC);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW)
+        if (fn(context, text(st, 0)))
+            rc = SQLITE_OK;
     return done(st, rc);
 }
 

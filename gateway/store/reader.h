@@ -106,6 +106,32 @@ typedef bool store_alarm_fn(void *context, const struct store_alarm_row *row);
 enum store_err store_read_alarms(struct store_reader *r, bool standing_only, store_alarm_fn *fn,
                                  void *context);
 
+/* ---- service calls ---- */
+
+struct store_call_row {
+    const char *id;
+    const char *circuit; /* whose breaker it is about */
+    const char *trip;    /* "" */
+    int64_t begun_wall_ms;
+    int64_t ended_wall_ms; /* 0: open */
+    int64_t seq;           /* of the last event of it */
+    const char *json;      /* call_json.h */
+};
+typedef bool store_call_fn(void *context, const struct store_call_row *row);
+
+/* Newest first, at most most; circuit NULL: of all. */
+enum store_err store_read_calls(struct store_reader *r, const char *circuit, bool open_only,
+                                size_t most, store_call_fn *fn, void *context);
+
+/* The one of that id; no row when there is none. */
+enum store_err store_read_call(struct store_reader *r, const char *id, store_call_fn *fn,
+                               void *context);
+
+/* Its steps in their order, each as JSON. */
+typedef bool store_call_step_fn(void *context, const char *json);
+enum store_err store_read_call_steps(struct store_reader *r, const char *id,
+                                     store_call_step_fn *fn, void *context);
+
 /* ---- who did what ---- */
 
 struct store_audit_row {

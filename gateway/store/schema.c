@@ -49,6 +49,18 @@ static const char *const steps[] = {
     "CREATE TABLE audit ("
     " id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT NULL, who TEXT, role TEXT,"
     " way TEXT, act TEXT NOT NULL, subject TEXT, result TEXT) STRICT;",
+
+    /* 5: service calls, and every step of each */
+    "CREATE TABLE calls ("
+    " id TEXT PRIMARY KEY, circuit TEXT NOT NULL, trip TEXT, stage TEXT NOT NULL, finding TEXT,"
+    " begun_ms INTEGER NOT NULL, ended_ms INTEGER, changed_ms INTEGER NOT NULL, changed_by "
+    "TEXT,"
+    " seq INTEGER NOT NULL, json TEXT NOT NULL) STRICT;"
+    "CREATE INDEX calls_begun ON calls (begun_ms);"
+    "CREATE TABLE call_steps ("
+    " call TEXT NOT NULL, step INTEGER NOT NULL, wall_ms INTEGER NOT NULL, who TEXT,"
+    " stage TEXT NOT NULL, answer TEXT, saw TEXT, amps REAL, json TEXT NOT NULL,"
+    " PRIMARY KEY (call, step)) STRICT;",
 };
 
 int schema_version(void)

@@ -1,6 +1,12 @@
 /* The collecting of store.h: copies into the batch; nothing here touches the disk. */
 #include "store_parts.h"
 
+#include "model/call_json.h"
+#include "model/event_json.h"
+
+#include <math.h>
+#include <stdlib.h>
+
 #define VALUES(...)                                                                            \
     (const struct value[]){__VA_ARGS__},                                                       \
         sizeof((const struct value[]){__VA_ARGS__}) / sizeof(struct value)
@@ -38,6 +44,40 @@ static const char *panel_id(const struct site *site, const struct event *e)
 #define ADD_AFTER(s, statement, ...)                                                           \
     add((s), (struct entry_kind){(int)(statement), WORTH_RECORD, true, 1}, VALUES(__VA_ARGS__))
 
+/* the call as it stands now, and the step that brought it there; nothing of either when memory
+ * is short, which is then counted as lost */
+static void add_call(struct store *s, const struct site *site, const struct event *e)
+{
+    const struct call *c = e->call.call;
+    const struct call_step *step = e->call.step;
+    json_t *call = call_to_json(site, c), *one = call_step_to_json(site, step);
+    char *call_text = call ? event_json_dump(call) : NULL;
+    char *step_text = one ? event_json_dump(one) : NULL;
+    if (call_text && step_text) {
+        ADD_AFTER(s, PUT_CALL, value_text(c->id), value_text(circuit_id(site, e)),
+                  value_text(c->trip), value_text(call_stage_name(c->stage)),
+                  value_text(call_finding_name(c->finding)), value_int(c->begun_wall_ms),
+                  c->ended_wall_ms ? value_int(c->ended_wall_ms) : value_null(),
+                  value_int(e->wall_ms), value_text(c->by), value_text(call_text));
+        if (step->number == 1)
+            ADD_AFTER(s, LEAVE_CALLS, value_text(circuit_id(site, e)), value_text(c->id),
+                      value_int(e->wall_ms));
+        ADD_AFTER(s, ADD_CALL_STEP, value_text(c->id), value_int(step->number),
+                  value_int(step->wall_ms), value_text(step->by),
+                  value_text(call_stage_name(step->stage)),
+                  value_text(call_answer_name(step->answer)),
+                  value_text(call_sight_name(step->sight)),
+                  isnan(step->amps) ? value_null() : value_real(step->amps),
+                  value_text(step_text));
+    } else {
+        s->counted.lost_records++;
+    }
+    free(call_text);
+    free(step_text);
+    json_decref(call);
+    json_decref(one);
+}
+
 static void add_subject(struct store *s, const struct site *site, const struct event *e,
                         const char *json)
 {
@@ -55,6 +95,7 @@ static void add_subject(struct store *s, const struct site *site, const struct e
                   value_real(t->probability), value_text(trip_cause_name(t->cause)),
                   value_text(json));
         break;
+    case EVENT_CALL: add_call(s, site, e); break;
     case EVENT_RESTORED:
         ADD_AFTER(s, SET_RESTORED, value_text(e->outcome.trip), value_int(e->wall_ms),
                   value_real(e->outcome.seconds));
@@ -87,6 +128,7 @@ static const char *subject_of(const struct event *e)
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN: return e->outcome.trip;
     case EVENT_ALARM: return e->alarm.id;
+    case EVENT_CALL: return e->call.call->id;
     case EVENT_TRIP_CORRECTED: return e->correction.trip;
     case EVENT_TRIP_NOTE: return e->note.trip;
     }
