@@ -105,9 +105,25 @@ static const char *note_trip(struct engine *e, struct store_reader *r, int64_t w
                : "there is no trip of that id in the record";
 }
 
-/* carries it out; NULL: done */
+static const char *service_call(struct engine *e, int64_t wall_ms, const struct command *c,
+                                const char *by, char made[EVENT_ID_SIZE])
+{
+    const struct call_say say = {.call = c->call.call,
+                                 .question = c->call.question,
+                                 .answer = c->call.answer,
+                                 .danger = c->call.danger,
+                                 .as = c->call.as,
+                                 .by = by,
+                                 .device = c->call.device,
+                                 .note = c->note};
+    enum call_err err = engine_call(e, &say, wall_ms, made);
+    return err == CALL_OK ? NULL : call_strerror(err);
+}
+
+/* carries it out; NULL: done. made: what it made, where it makes something */
 static const char *carry_out(struct engine *e, struct store *store, struct store_reader *r,
-                             int64_t wall_ms, const struct command *c, const char *by)
+                             int64_t wall_ms, const struct command *c, const char *by,
+                             char made[EVENT_ID_SIZE])
 {
     struct alarms *a = engine_alarms(e);
     enum alarms_err err = ALARMS_OK;
@@ -127,6 +143,8 @@ static const char *carry_out(struct engine *e, struct store *store, struct store
         err = alarms_out_of_service(a, c->alarm, wall_ms, c->verb == COMMAND_OUT_OF_SERVICE, by,
                                     c->note);
         break;
+    case COMMAND_CALL_BEGIN:
+    case COMMAND_CALL_ANSWER: return service_call(e, wall_ms, c, by, made);
     case COMMAND_CORRECT:
         return engine_correct_trip(e, c->trip, c->cause, wall_ms, by)
                    ? NULL
@@ -137,14 +155,19 @@ static const char *carry_out(struct engine *e, struct store *store, struct store
 
 static const char *subject_of(const struct command *c)
 {
-    return c->alarm[0] ? c->alarm : c->trip[0] ? c->trip : c->load;
+    return c->alarm[0]       ? c->alarm
+           : c->trip[0]      ? c->trip
+           : c->call.call[0] ? c->call.call
+                             : c->load;
 }
 
 /* what changes something; NULL: done, and on disk, with who did it, before it is announced */
 static const char *change(struct engine *e, struct store *store, struct store_reader *r,
-                          struct store_audit said, const struct command *c, const char *by)
+                          struct store_audit said, const struct command *c, const char *by,
+                          char made[EVENT_ID_SIZE])
 {
-    const char *error = carry_out(e, store, r, said.wall_ms, c, by);
+    made[0] = '\0';
+    const char *error = carry_out(e, store, r, said.wall_ms, c, by, made);
     said.act = command_verb_name(c->verb);
     said.subject = subject_of(c);
     said.result = error;
@@ -176,7 +199,12 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
         if (person >= 0)
             said.role =
                 delivery_role_name((enum delivery_role)config->delivery.people[person].role);
-        mqtt_reply(m, &c->reply, change(e, store, r, said, c, by), NULL);
+        char made[EVENT_ID_SIZE];
+        const char *error = change(e, store, r, said, c, by, made);
+        if (made[0] && !error)
+            reply_object(m, c, json_pack("{s:s}", "call", made));
+        else
+            mqtt_reply(m, &c->reply, error, NULL);
     }
 }
 
@@ -184,7 +212,8 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, struct sto
                 int64_t wall_ms, struct web_ask *ask)
 {
     struct command c;
-    char why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4], way[64];
+    char made[EVENT_ID_SIZE], why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4],
+        way[64];
     const struct access_who *a = ask->who;
     if (strcmp(ask->verb, WEB_KEEP) == 0) {
         web_keep(w, wall_ms);
@@ -211,5 +240,5 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, struct sto
                                      .who = who,
                                      .role = a->id[0] ? delivery_role_name(a->role) : NULL,
                                      .way = way};
-    web_reply(w, ask, change(e, store, r, said, &c, c.by));
+    web_reply(w, ask, change(e, store, r, said, &c, c.by, made));
 }

@@ -12,9 +12,11 @@ bool role_may(enum delivery_role role, enum act act)
     case ACT_SHELVE:
     case ACT_NOTE: return true;
     case ACT_SEE_LOADS:
+    case ACT_CALL:
     case ACT_NAME: return home;
     case ACT_SHELVE_LONG: return role != ROLE_RESIDENT;
     case ACT_OUT_OF_SERVICE:
+    case ACT_ELECTRICIAN:
     case ACT_CORRECT: return role == ROLE_ELECTRICIAN;
     case ACT_PEOPLE: return false;
     }
@@ -45,6 +47,8 @@ const char *act_name(enum act act)
     case ACT_NAME: return "name";
     case ACT_CORRECT: return "correct";
     case ACT_NOTE: return "note";
+    case ACT_CALL: return "call";
+    case ACT_ELECTRICIAN: return "electrician";
     case ACT_PEOPLE: return "people";
     }
     return "?";

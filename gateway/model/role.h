@@ -25,10 +25,12 @@ enum act {
     ACT_OUT_OF_SERVICE, /* and back */
     ACT_NAME,           /* a load */
     ACT_CORRECT,        /* what a trip was */
-    ACT_NOTE,           /* beside a trip */
+    ACT_NOTE,           /* beside a trip; in a service call, and to say stop there */
+    ACT_CALL,           /* begin a service call, answer what it asks */
+    ACT_ELECTRICIAN,    /* as a licensed electrician */
     ACT_PEOPLE,         /* who may log in, and the log of who did what */
 };
-#define ACTS 11
+#define ACTS 13
 
 bool role_may(enum delivery_role role, enum act act);
 

@@ -22,6 +22,8 @@ static const char *const verb_names[COMMAND_VERBS] = {
     [COMMAND_CORRECT] = "correct-cause",
     [COMMAND_HISTORY] = "history",
     [COMMAND_NOTE] = "note",
+    [COMMAND_CALL_BEGIN] = "call-begin",
+    [COMMAND_CALL_ANSWER] = "call-answer",
 };
 
 /* what they were called first */
@@ -78,7 +80,7 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
                 "out-of-service, in-service, circuits, status, history, name-load, "
-                "correct-cause, note",
+                "correct-cause, note, call-begin, call-answer",
                 quoted(word, shown));
 }
 
@@ -212,6 +214,49 @@ static bool take_span(const json_t *o, struct command_span *s, char why[COMMAND_
            take_whole(o, "points", 1, COMMAND_MAX_POINTS, &s->points, why);
 }
 
+/* a word out of a list; absent leaves *out as it is */
+static bool take_as(const json_t *o, enum call_as *out, char why[COMMAND_WHY_SIZE])
+{
+    char word[24] = "", shown[41];
+    if (!take_text(o, "as", false, word, sizeof word, why))
+        return false;
+    return word[0] == '\0' || call_as_find(word, out) ||
+           fail(why, "there is no 'as' '%s'; there are occupant, electrician",
+                quoted(word, shown));
+}
+
+static bool take_answer(const json_t *o, struct command_call *c, char why[COMMAND_WHY_SIZE])
+{
+    char word[24] = "", danger[24] = "", shown[41];
+    int question = 0;
+    if (!take_text(o, "answer", true, word, sizeof word, why) ||
+        !take_text(o, "danger", false, danger, sizeof danger, why) ||
+        !take_whole(o, "question", 0, INT32_MAX, &question, why))
+        return false;
+    c->question = (uint32_t)question;
+    if (!call_answer_find(word, &c->answer))
+        return fail(why, "there is no answer '%s'; what is asked says which there are",
+                    quoted(word, shown));
+    if (danger[0] && !call_danger_find(danger, &c->danger))
+        return fail(why,
+                    "there is no danger '%s'; there are heat, smell, buzzing, sparks, water, "
+                    "damage, shock",
+                    quoted(danger, shown));
+    return true;
+}
+
+static bool take_call(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
+{
+    bool begin = c->verb == COMMAND_CALL_BEGIN;
+    struct command_call *k = &c->call;
+    k->answer = CALL_SAID_BEGIN;
+    return take_text(o, begin ? "circuit" : "call", true, k->call, sizeof k->call, why) &&
+           (begin || take_answer(o, k, why)) && take_as(o, &k->as, why) &&
+           take_text(o, "device", false, k->device, sizeof k->device, why) &&
+           take_text(o, "note", false, c->note, sizeof c->note, why) &&
+           take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
+}
+
 /* "acknowledge/kim" */
 static bool take_topic(const char *rest, struct command *c, char why[COMMAND_WHY_SIZE])
 {
@@ -243,6 +288,8 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
         return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
                take_text(o, "note", true, c->note, sizeof c->note, why) &&
                take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
+    if (c->verb == COMMAND_CALL_BEGIN || c->verb == COMMAND_CALL_ANSWER)
+        return take_call(o, c, why);
     return take_text(o, "alarm", true, c->alarm, sizeof c->alarm, why) &&
            (c->verb != COMMAND_SHELVE || take_seconds(o, &c->seconds, why)) &&
            take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why) &&

@@ -15,6 +15,8 @@
  *     name-load        load, name
  *     correct-cause    trip, cause, by
  *     note             trip, note, by
+ *     call-begin       circuit, as, by, device
+ *     call-answer      call, question, answer, danger, note, as, by, device
  *
  * (`name` and `correct` are understood as the last two.)
  *
@@ -30,6 +32,7 @@
 #ifndef FORETRIP_COMMAND_H
 #define FORETRIP_COMMAND_H
 
+#include "model/call.h"
 #include "model/event.h"
 #include "model/frame.h"
 
@@ -56,8 +59,10 @@ enum command_verb {
     COMMAND_CORRECT,
     COMMAND_HISTORY,
     COMMAND_NOTE,
+    COMMAND_CALL_BEGIN,
+    COMMAND_CALL_ANSWER,
 };
-#define COMMAND_VERBS 11
+#define COMMAND_VERBS 13
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -75,6 +80,16 @@ struct command_span {
     int points;                       /* 1 to COMMAND_MAX_POINTS */
 };
 
+/* of a service call: analysis/call_rules.h has what it does */
+struct command_call {
+    char call[EVENT_ID_SIZE]; /* begin: the circuit, or the trip */
+    uint32_t question;
+    enum call_answer answer;
+    enum call_danger danger;
+    enum call_as as;
+    char device[CALL_DEVICE_SIZE];
+};
+
 struct command {
     enum command_verb verb;
     char person[SITE_ID_SIZE]; /* out of the topic; "": it named nobody */
@@ -87,6 +102,7 @@ struct command {
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
     char name[EVENT_APPLIANCE_SIZE];
     struct command_span span; /* history */
+    struct command_call call;
     struct command_reply reply;
 };
 

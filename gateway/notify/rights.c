@@ -19,6 +19,13 @@ static enum act act_of(const struct command *c)
     case COMMAND_CORRECT: return ACT_CORRECT;
     case COMMAND_NAME: return ACT_NAME;
     case COMMAND_NOTE: return ACT_NOTE;
+    case COMMAND_CALL_BEGIN:
+    case COMMAND_CALL_ANSWER:
+        if (c->call.answer == CALL_SAID_DANGER || c->call.answer == CALL_SAID_NOTE)
+            return ACT_NOTE;
+        if (c->call.as == CALL_AS_ELECTRICIAN)
+            return ACT_ELECTRICIAN;
+        return ACT_CALL;
     }
     return ACT_PEOPLE;
 }
@@ -32,7 +39,9 @@ bool rights_allow_role(enum delivery_role role, const char *name, const struct c
         return true;
     snprintf(why, RIGHTS_WHY_SIZE, "%s as %s may not ask for %s%s", name,
              delivery_role_name(role), command_verb_name(c->verb),
-             act == ACT_SHELVE_LONG ? " of more than a day" : "");
+             act == ACT_SHELVE_LONG   ? " of more than a day"
+             : act == ACT_ELECTRICIAN ? " as a licensed electrician"
+                                      : "");
     return false;
 }
 

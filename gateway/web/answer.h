@@ -16,6 +16,8 @@
  *       trips                        newest first; from, to, open, most
  *       trips/ID                     one, with all that was said of it
  *       trips/ID/record              the readings around it; before, after
+ *       calls                        service calls; circuit, open, most
+ *       calls/ID                     one: what is asked, what was found, every step; language
  *       events                       circuit, from, to, or after, most
  *       stream                       server-sent events
  *       phrases                      what is said of alarms; language
@@ -29,6 +31,10 @@
  *       circuits/ID/name             load, name
  *       trips/ID/correct             cause, by
  *       trips/ID/note                note, by
+ *       calls                        circuit (or a trip), as, by, device
+ *       calls/ID/answer              question, answer, note, as, by, device
+ *       calls/ID/stop                danger, by
+ *       calls/ID/note                note, by
  *       session, session/choose, session/password, session/end
  *       people/ID/invite, people/ID/end, visits, visits/ID/end     (door.h)
  *

@@ -25,6 +25,9 @@ api_function api_site, api_status, api_circuits, api_circuit, api_loads, api_str
 api_function api_phrases;
 /* api_record.c */
 api_function api_alarms, api_circuit_alarms, api_trips, api_trip, api_events;
+/* api_calls.c */
+api_function api_calls, api_call, api_call_begin, api_call_answer, api_call_stop;
+api_function api_call_note;
 /* api_ask.c: what is asked of the engine's thread */
 api_function api_acknowledge, api_shelve, api_unshelve, api_out_of_service, api_in_service;
 api_function api_name, api_correct, api_note;
@@ -40,6 +43,10 @@ api_function api_history, api_export, api_trip_record;
 bool api_store_failed(enum store_err err, struct web_answer *out);
 /* The body as a JSON object to be added to, NULL having answered. */
 json_t *api_take_body(const struct api_call *c, struct web_answer *out);
+/* The body goes to the engine's thread with what it is about; takes the reference. Whoever is
+ * logged in is who they are, whatever the body says. */
+void api_ask(const struct api_call *c, json_t *body, const char *verb, const char *member,
+             const char *subject, struct web_answer *out);
 /* The circuit of the path, -1 having answered 404. */
 int api_circuit_of(const struct api_call *c, struct web_answer *out);
 /* The same with the query's from and to: the last usual_ms where it names neither, most_ms at

@@ -15,10 +15,8 @@ json_t *api_take_body(const struct api_call *c, struct web_answer *out)
     return NULL;
 }
 
-/* The body goes to the engine's thread with what it is about; takes the reference. Whoever is
- * logged in is who they are, whatever the body says. */
-static void ask(const struct api_call *c, json_t *o, const char *verb, const char *member,
-                const char *subject, struct web_answer *out)
+void api_ask(const struct api_call *c, json_t *o, const char *verb, const char *member,
+             const char *subject, struct web_answer *out)
 {
     json_object_set_new(o, member, json_string(subject));
     json_object_del(o, "reply_to");
@@ -38,7 +36,7 @@ static void ask_of_alarm(const struct api_call *c, const char *verb, struct web_
 {
     json_t *o = api_take_body(c, out);
     if (o)
-        ask(c, o, verb, "alarm", c->id, out);
+        api_ask(c, o, verb, "alarm", c->id, out);
 }
 
 void api_acknowledge(const struct api_call *c, struct web_answer *out)
@@ -79,19 +77,19 @@ void api_name(const struct api_call *c, struct web_answer *out)
         return;
     }
     snprintf(load, sizeof load, "%s/%lld", c->id, (long long)json_integer_value(number));
-    ask(c, o, "name", "load", load, out);
+    api_ask(c, o, "name", "load", load, out);
 }
 
 void api_correct(const struct api_call *c, struct web_answer *out)
 {
     json_t *o = api_take_body(c, out);
     if (o)
-        ask(c, o, "correct", "trip", c->id, out);
+        api_ask(c, o, "correct", "trip", c->id, out);
 }
 
 void api_note(const struct api_call *c, struct web_answer *out)
 {
     json_t *o = api_take_body(c, out);
     if (o)
-        ask(c, o, "note", "trip", c->id, out);
+        api_ask(c, o, "note", "trip", c->id, out);
 }

@@ -30,6 +30,12 @@ static const char *const trip_members[] = {
     "seconds_held", "note",           NULL,
 };
 
+/* not the load's name, which is in the note, nor what it draws */
+static const char *const call_members[] = {
+    "time",  "type",   "site", "panel",  "circuit", "call", "trip",  "asked", "finding", "step",
+    "stage", "answer", "saw",  "danger", "by",      "as",   "other", "seq",   NULL,
+};
+
 /* what is said instead of a sentence that may name what was on */
 static const struct {
     const char *kind, *sentence;
@@ -94,11 +100,29 @@ json_t *discreet_event(const struct site *s, json_t *event)
         json_decref(event);
         return NULL;
     }
+    if (strcmp(type, "call") == 0)
+        return pick(event, call_members);
     bool trip = strcmp(type, "trip") == 0;
     json_t *o = pick(event, trip_members);
     if (trip)
         json_object_set_new(o, "loads", json_array());
     return o;
+}
+
+json_t *discreet_call(json_t *call)
+{
+    json_object_set_new(call, "loads", json_array());
+    json_object_set_new(call, "loads_before", json_array());
+    json_object_set_new(call, "amps_before", json_null());
+    json_object_set_new(call, "peak_amps", json_null());
+    return call;
+}
+
+json_t *discreet_call_step(json_t *step)
+{
+    json_object_set_new(step, "note", json_string(""));
+    json_object_set_new(step, "amps", json_null());
+    return step;
 }
 
 json_t *discreet_state(json_t *state)

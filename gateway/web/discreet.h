@@ -19,6 +19,8 @@
 /* Takes a reference, gives one back: the same with less in it; NULL: nothing of it is told. */
 json_t *discreet_event(const struct site *s, json_t *event);
 json_t *discreet_state(json_t *state);
+json_t *discreet_call(json_t *call);
+json_t *discreet_call_step(json_t *step);
 
 /* Appends a list of states ("{..},{..}"), or one, as discreet_state leaves them. */
 void discreet_states(const char *states, struct text *out);

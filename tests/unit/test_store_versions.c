@@ -78,6 +78,16 @@ static const char version_4[] =
     "CREATE TABLE audit (id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT NULL, who"
     " TEXT, role TEXT, way TEXT, act TEXT NOT NULL, subject TEXT, result TEXT) STRICT;";
 
+static const char version_5[] =
+    "CREATE TABLE calls (id TEXT PRIMARY KEY, circuit TEXT NOT NULL, trip TEXT, stage TEXT NOT"
+    " NULL, finding TEXT, begun_ms INTEGER NOT NULL, ended_ms INTEGER, changed_ms INTEGER NOT"
+    " NULL, changed_by TEXT, seq INTEGER NOT NULL, json TEXT NOT NULL) STRICT;"
+    "CREATE INDEX calls_begun ON calls (begun_ms);"
+    "CREATE TABLE call_steps (call TEXT NOT NULL, step INTEGER NOT NULL, wall_ms INTEGER NOT"
+    " NULL, who TEXT, stage TEXT NOT NULL, answer TEXT, saw TEXT, amps REAL, json TEXT NOT "
+    "NULL,"
+    " PRIMARY KEY (call, step)) STRICT;";
+
 /* a record of each version, with what it could hold */
 static const char contents[] =
     "INSERT INTO events VALUES (41, 1700000000000, 'load_on', 'cellar', 'cellar-01', NULL,"
@@ -90,8 +100,9 @@ static const char contents[] =
     "INSERT INTO outbox VALUES (7, 1, 'old', 'letter', 1, 0, 0, 1700000000000, NULL);"
     "INSERT INTO settled VALUES (2, 39);";
 
-#define VERSIONS 4
-static const char *const versions[VERSIONS] = {version_1, version_2, version_3, version_4};
+#define VERSIONS 5
+static const char *const versions[VERSIONS] = {version_1, version_2, version_3, version_4,
+                                               version_5};
 
 static void make_version(struct record *r, int version)
 {
@@ -235,7 +246,7 @@ static void steps_and_a_new_record_give_the_same_tables(void **state)
     sqlite3_finalize(st);
     sqlite3_close(db);
     assert_int_equal(
-        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 15);
+        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 17);
 }
 
 static bool see_audit(void *context, const struct store_audit_row *row)

@@ -1,0 +1,160 @@
+/* Service calls: what stands in the record of them, and what is said to them. */
+#include "api.h"
+
+#include "discreet.h"
+
+#include "analysis/call_sheet.h"
+
+#include <string.h>
+
+#define MOST_CALLS 1000
+
+struct listing {
+    const struct api_call *call;
+    json_t *list;
+};
+
+/* as it was kept, with what the record alone knows; NULL when it cannot be read */
+static json_t *row_json(const struct api_call *c, const struct store_call_row *row)
+{
+    json_t *o = json_loads(row->json, 0, NULL);
+    if (!o)
+        return NULL;
+    json_object_set_new(o, "seq", json_integer(row->seq));
+    return c->discreet ? discreet_call(o) : o;
+}
+
+static bool add_call(void *context, const struct store_call_row *row)
+{
+    struct listing *l = context;
+    json_t *o = row_json(l->call, row);
+    if (o)
+        json_array_append_new(l->list, o);
+    return true;
+}
+
+void api_calls(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"circuit", "open", "most", NULL};
+    bool open = false;
+    int64_t most = 100;
+    const char *circuit = web_query(c->r, "circuit");
+    if (!web_query_only(c->r, names, out) || !web_query_switch(c->r, "open", &open, out) ||
+        !web_query_number(c->r, "most", 1, MOST_CALLS, &most, out))
+        return;
+    if (circuit && site_find_circuit(c->x->site, circuit) < 0) {
+        web_error(out, 404, "there is no such circuit");
+        return;
+    }
+    struct listing l = {c, json_array()};
+    enum store_err err = store_read_calls(c->reader, circuit, open, (size_t)most, add_call, &l);
+    if (api_store_failed(err, out))
+        json_decref(l.list);
+    else
+        web_json(out, json_pack("{s:o}", "calls", l.list));
+}
+
+struct looking {
+    const struct api_call *call;
+    json_t *found, *steps, *trip;
+    char trip_id[EVENT_ID_SIZE];
+};
+
+static bool look(void *context, const struct store_call_row *row)
+{
+    struct looking *l = context;
+    l->found = row_json(l->call, row);
+    text_copy(l->trip_id, sizeof l->trip_id, row->trip);
+    return false;
+}
+
+static bool add_step(void *context, const char *json)
+{
+    struct looking *l = context;
+    json_t *o = json_loads(json, 0, NULL);
+    if (o && l->call->discreet)
+        o = discreet_call_step(o);
+    if (o)
+        json_array_append_new(l->steps, o);
+    return true;
+}
+
+static bool take_trip(void *context, const struct store_trip_row *row)
+{
+    struct looking *l = context;
+    json_t *o = json_loads(row->json, 0, NULL);
+    l->trip = o && l->call->discreet ? discreet_event(l->call->x->site, o) : o;
+    return false;
+}
+
+void api_call(const struct api_call *c, struct web_answer *out)
+{
+    static const char *const names[] = {"language", NULL};
+    const char *code = web_query(c->r, "language");
+    enum call_language language = CALL_ENGLISH;
+    if (!web_query_only(c->r, names, out))
+        return;
+    if (code && !call_language_find(code, &language)) {
+        web_error(out, 400, "language must be en or es");
+        return;
+    }
+    struct looking l = {.call = c, .steps = json_array()};
+    enum store_err err = store_read_call(c->reader, c->id, look, &l);
+    if (!err && l.found)
+        err = store_read_call_steps(c->reader, c->id, add_step, &l);
+    if (!err && l.trip_id[0])
+        err = store_read_trip(c->reader, l.trip_id, take_trip, &l);
+    if (!api_store_failed(err, out)) {
+        json_t *sheet =
+            l.found ? call_sheet(c->x->site, language, l.found, l.steps, l.trip) : NULL;
+        if (sheet)
+            web_json(out, sheet);
+        else
+            web_error(out, 404, "there is no call %s of a circuit that is here", c->id);
+    }
+    json_decref(l.found);
+    json_decref(l.steps);
+    json_decref(l.trip);
+}
+
+/* ---- what is said to them ---- */
+
+void api_call_begin(const struct api_call *c, struct web_answer *out)
+{
+    char circuit[EVENT_ID_SIZE];
+    json_t *o = api_take_body(c, out);
+    if (!o)
+        return;
+    const char *given = json_string_value(json_object_get(o, "circuit"));
+    if (!given || !text_copy(circuit, sizeof circuit, given)) {
+        json_decref(o);
+        web_error(out, 400, "circuit is missing: the id of a circuit, or of a trip");
+        return;
+    }
+    api_ask(c, o, "call-begin", "circuit", circuit, out);
+}
+
+static void ask_answer(const struct api_call *c, const char *answer, struct web_answer *out)
+{
+    json_t *o = api_take_body(c, out);
+    if (!o)
+        return;
+    if (answer)
+        json_object_set_new(o, "answer", json_string(answer));
+    api_ask(c, o, "call-answer", "call", c->id, out);
+}
+
+void api_call_answer(const struct api_call *c, struct web_answer *out)
+{
+    ask_answer(c, NULL, out);
+}
+
+void api_call_stop(const struct api_call *c, struct web_answer *out)
+{
+    ask_answer(c, "danger", out);
+}
+
+void api_call_note(const struct api_call *c, struct web_answer *out)
+{
+    ask_answer(c, "note", out);
+}
