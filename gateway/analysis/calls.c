@@ -366,7 +366,7 @@ static void take_trip_event(struct calls *c, int circuit, const struct event_tri
             other_dead(c, w, circuit, t);
         else if (is_on_again(&w->call, t))
             fell(c, w, t);
-        else if (t->stage != TRIP_WITHDRAWN)
+        else if (is_opening(t)) /* another mind of the engine's does not undo an open handle */
             known_better(c, w);
     }
 }

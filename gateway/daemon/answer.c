@@ -242,3 +242,18 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, struct sto
                                      .way = way};
     web_reply(w, ask, change(e, store, r, said, &c, c.by, made));
 }
+
+void answer_wish(struct engine *e, struct store *store, struct store_reader *r, int64_t wall_ms,
+                 const char *verb, const char *body)
+{
+    struct command c;
+    char made[EVENT_ID_SIZE], why[COMMAND_WHY_SIZE];
+    struct store_audit said = {.wall_ms = wall_ms, .way = "gateway", .act = verb};
+    if (command_parse("foretrip/", verb, body, strlen(body), NULL, NULL, 0, &c, why)) {
+        said.who = c.by;
+        change(e, store, r, said, &c, c.by, made); /* why not is in the audit */
+        return;
+    }
+    said.result = why;
+    store_add_audit(store, &said);
+}

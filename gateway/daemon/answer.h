@@ -20,4 +20,8 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
 void answer_ask(struct web *w, struct engine *e, struct store *store, struct store_reader *r,
                 int64_t wall_ms, struct web_ask *ask);
 
+/* The same for what a program at the gateway wished (store/wishes.h). */
+void answer_wish(struct engine *e, struct store *store, struct store_reader *r, int64_t wall_ms,
+                 const char *verb, const char *body);
+
 #endif

@@ -1,5 +1,7 @@
 #include "wish.h"
 
+#include "answer.h"
+
 #include "base/log.h"
 #include "base/text.h"
 #include "store/wishes.h"
@@ -9,6 +11,7 @@
 #include <string.h>
 
 struct taking {
+    struct store_reader *reader;
     struct engine *engine;
     struct web *web;
     struct store *store;
@@ -91,6 +94,15 @@ static void take_people(const struct taking *t, const char *key, const char *val
              said.who, said.result ? ": " : "", said.result ? said.result : "");
 }
 
+/* "wish:call:call-answer.1234" */
+static void service_call(const struct taking *t, const char *key, const char *value)
+{
+    char verb[32];
+    text_copy(verb, sizeof verb, key + strlen(WISH_CALL));
+    verb[strcspn(verb, ".")] = '\0';
+    answer_wish(t->engine, t->store, t->reader, t->wall_ms, verb, value);
+}
+
 static bool take(void *context, const char *key, const char *value, int64_t wall_ms)
 {
     struct taking *t = context;
@@ -100,6 +112,8 @@ static bool take(void *context, const char *key, const char *value, int64_t wall
     d->taken[d->count++].wall_ms = wall_ms;
     if (begins(key, WISH_NAME))
         name_load(t, key + strlen(WISH_NAME), value);
+    else if (begins(key, WISH_CALL))
+        service_call(t, key, value);
     else if (begins(key, WISH_INVITE) || begins(key, WISH_VISIT) || begins(key, WISH_END))
         take_people(t, key, value);
     else
@@ -110,7 +124,7 @@ static bool take(void *context, const char *key, const char *value, int64_t wall
 void wish_take(struct store_reader *r, struct engine *e, struct web *web, struct store *store,
                int64_t wall_ms, struct wish_done *out)
 {
-    struct taking t = {e, web, store, wall_ms, out};
+    struct taking t = {r, e, web, store, wall_ms, out};
     out->count = 0;
     store_read_wishes(r, take, &t); /* a record that cannot be read is said by its writer */
 }

@@ -25,6 +25,9 @@
 #define WISH_INVITE WISH "invite:" /* then the person's id */
 #define WISH_VISIT WISH "visit:"   /* then the visit's id */
 #define WISH_END WISH "end:"       /* then either */
+/* Of a service call, then the verb of notify/command.h, a full stop and any word that makes it
+ * one of its own; the bytes are the command's JSON. */
+#define WISH_CALL WISH "call:"
 
 /* Replaces a wish under the same key. The record must be there. */
 enum store_err wishes_add(const char *path, const char *key, const char *value,

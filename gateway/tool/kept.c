@@ -75,7 +75,9 @@ json_t *kept_json(const struct site *s, size_t circuit, const struct loads_known
 
 enum exit_code kept_print_json(json_t *value)
 {
-    bool good = value && json_dumpf(value, stdout, JSON_INDENT(1)) == 0 && putchar('\n') != EOF;
+    bool good = value &&
+                json_dumpf(value, stdout, JSON_INDENT(1) | JSON_REAL_PRECISION(10)) == 0 &&
+                putchar('\n') != EOF;
     json_decref(value);
     return good && fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
 }

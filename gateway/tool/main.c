@@ -54,6 +54,26 @@ static const struct verb verbs[] = {
         .run = verb_backup,
     },
     {
+        .name = "call",
+        .arguments = "[CIRCUIT|CALL] --config DIR [--database FILE] [--as WHO] [--by NAME]\n"
+                     "           [--answer WORD [--note TEXT] [--danger WORD]] [--all]\n"
+                     "           [--language en|es] [--json|--print]",
+        .summary = "a service call for an open breaker, step by step; its sheet",
+        .help =
+            "  CIRCUIT           begins one, or goes on with the one that is open\n"
+            "  CALL              goes on with it; one of another device is taken over\n"
+            "                    without either: those that are open (--all: every one)\n"
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --as WHO          occupant, or electrician (licensed)\n"
+            "  --by NAME         who; without it the login's name\n"
+            "  --answer WORD     answers what is asked, and asks nothing; --note: the load's\n"
+            "                    name; --answer danger --danger heat: stop\n"
+            "  --language        of the words\n"
+            "  --json, --print   the call sheet, as JSON or on one page\n",
+        .run = verb_call,
+    },
+    {
         .name = "check",
         .arguments = "--config DIR",
         .summary = "read a configuration and say everything that is wrong with it",

@@ -4,8 +4,7 @@
 #include "discreet.h"
 
 #include "analysis/call_sheet.h"
-
-#include <string.h>
+#include "store/call_parts.h"
 
 #define MOST_CALLS 1000
 
@@ -54,37 +53,14 @@ void api_calls(const struct api_call *c, struct web_answer *out)
         web_json(out, json_pack("{s:o}", "calls", l.list));
 }
 
-struct looking {
-    const struct api_call *call;
-    json_t *found, *steps, *trip;
-    char trip_id[EVENT_ID_SIZE];
-};
-
-static bool look(void *context, const struct store_call_row *row)
+/* less of it for whoever may not see what a tenant has on */
+static void make_discreet(const struct site *s, struct call_parts *p)
 {
-    struct looking *l = context;
-    l->found = row_json(l->call, row);
-    text_copy(l->trip_id, sizeof l->trip_id, row->trip);
-    return false;
-}
-
-static bool add_step(void *context, const char *json)
-{
-    struct looking *l = context;
-    json_t *o = json_loads(json, 0, NULL);
-    if (o && l->call->discreet)
-        o = discreet_call_step(o);
-    if (o)
-        json_array_append_new(l->steps, o);
-    return true;
-}
-
-static bool take_trip(void *context, const struct store_trip_row *row)
-{
-    struct looking *l = context;
-    json_t *o = json_loads(row->json, 0, NULL);
-    l->trip = o && l->call->discreet ? discreet_event(l->call->x->site, o) : o;
-    return false;
+    json_t *step;
+    size_t i;
+    p->call = discreet_call(p->call);
+    json_array_foreach(p->steps, i, step) discreet_call_step(step);
+    p->trip = p->trip ? discreet_event(s, p->trip) : NULL;
 }
 
 void api_call(const struct api_call *c, struct web_answer *out)
@@ -92,29 +68,26 @@ void api_call(const struct api_call *c, struct web_answer *out)
     static const char *const names[] = {"language", NULL};
     const char *code = web_query(c->r, "language");
     enum call_language language = CALL_ENGLISH;
+    struct call_parts parts;
     if (!web_query_only(c->r, names, out))
         return;
     if (code && !call_language_find(code, &language)) {
         web_error(out, 400, "language must be en or es");
         return;
     }
-    struct looking l = {.call = c, .steps = json_array()};
-    enum store_err err = store_read_call(c->reader, c->id, look, &l);
-    if (!err && l.found)
-        err = store_read_call_steps(c->reader, c->id, add_step, &l);
-    if (!err && l.trip_id[0])
-        err = store_read_trip(c->reader, l.trip_id, take_trip, &l);
+    enum store_err err = call_parts_read(c->reader, c->id, &parts);
+    if (parts.call && c->discreet)
+        make_discreet(c->x->site, &parts);
     if (!api_store_failed(err, out)) {
         json_t *sheet =
-            l.found ? call_sheet(c->x->site, language, l.found, l.steps, l.trip) : NULL;
+            parts.call ? call_sheet(c->x->site, language, parts.call, parts.steps, parts.trip)
+                       : NULL;
         if (sheet)
             web_json(out, sheet);
         else
             web_error(out, 404, "there is no call %s of a circuit that is here", c->id);
     }
-    json_decref(l.found);
-    json_decref(l.steps);
-    json_decref(l.trip);
+    call_parts_free(&parts);
 }
 
 /* ---- what is said to them ---- */
