@@ -28,7 +28,7 @@ struct wiring_check *wiring_check_create(const struct site *s)
     w->amps = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->amps);
     w->watts = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->watts);
     w->poles = calloc(s->poles_total + 1, sizeof *w->poles);
-    w->walks = calloc(s->circuit_count * s->circuit_count + 1, sizeof *w->walks);
+    w->walks = calloc(s->circuit_count + 1, sizeof *w->walks);
     w->walk_open = calloc(s->circuit_count + 1, sizeof *w->walk_open);
     w->panels = calloc(s->panel_count + 1, sizeof *w->panels);
     if (!w->amps || !w->watts || !w->poles || !w->walks || !w->walk_open || !w->panels) {
@@ -45,6 +45,8 @@ void wiring_check_destroy(struct wiring_check *w)
     free(w->amps);
     free(w->watts);
     free(w->poles);
+    for (size_t i = 0; w->walks && i < w->site->circuit_count; i++)
+        free(w->walks[i]);
     free(w->walks);
     free(w->walk_open);
     free(w->panels);
@@ -57,7 +59,11 @@ void wiring_check_walk(struct wiring_check *w, int circuit)
     if (circuit < 0)
         return;
     size_t n = w->site->circuit_count;
-    memset(w->walks + (size_t)circuit * n, 0, n * sizeof *w->walks);
+    struct wiring_walk **row = &w->walks[circuit];
+    if (*row)
+        memset(*row, 0, n * sizeof **row);
+    else
+        *row = calloc(n, sizeof **row); /* without it the walk says nothing */
     w->walk_open[circuit] = (struct wiring_walk){0};
 }
 
@@ -214,8 +220,9 @@ static void look_at_branch(struct wiring_check *w, size_t circuit)
             compare(w, circuit, k, step, others);
         w->poles[pole].rest = WIRING_WINDOW / 2;
     }
-    if (w->walking >= 0 && largest != 0.0 && !is_feeder(c)) /* once, however many poles */
-        note_walk(&w->walks[(size_t)w->walking * w->site->circuit_count + circuit], largest);
+    if (w->walking >= 0 && w->walks[w->walking] && largest != 0.0 &&
+        !is_feeder(c)) /* once, however many poles */
+        note_walk(&w->walks[w->walking][circuit], largest);
 }
 
 /* ---- a feeder that nobody explains ------------------------------------------------------- */
@@ -338,9 +345,9 @@ bool wiring_walk_is_one_load(const struct wiring_walk *w)
 int wiring_check_walked(const struct wiring_check *w, int circuit)
 {
     size_t n = w->site->circuit_count;
-    const struct wiring_walk *row = w->walks + (size_t)circuit * n;
+    const struct wiring_walk *row = w->walks[circuit];
     int found = -1;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; row && i < n; i++) {
         if (!wiring_walk_is_one_load(&row[i]))
             continue;
         if (found >= 0)

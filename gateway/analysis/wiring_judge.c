@@ -10,8 +10,8 @@
 
 #define AGREE 0.8       /* share of the steps, and of the branches, that must say the same */
 #define RATIO_ROOM 0.12 /* by watts; transformers and meters are within 1 to 3 % */
-#define RATIO_ROOM_AMPS 0.4 /* by amps, which add up only where power factors are alike */
-#define LEAST_RATIOS 5
+#define RATIO_ROOM_AMPS 0.6 /* by amps, which add up only where power factors are alike */
+#define LEAST_RATIOS 4
 #define FEEDER_LEAST 3 /* branches that must say the same before it is the feeder's fault */
 #define BACKWARD 0.95
 #define LEAST_CARRYING 30
@@ -168,13 +168,13 @@ static void judge_walks(struct judgement *j)
     for (size_t i = 0; i < s->circuit_count; i++) {
         int shown = wiring_check_walked(j->w, (int)i);
         const struct wiring_walk *open = &j->w->walk_open[i];
-        const struct wiring_walk *row = j->w->walks + i * s->circuit_count;
         if (shown >= 0 && shown != (int)i && !said(j, (int)i, -1)) {
             find(j, (struct wiring_finding){.fault = WIRING_SWAPPED,
                                             .circuit = (int)i,
                                             .other = shown,
                                             .ratio = 1.0,
-                                            .steps = row[shown].up + row[shown].down});
+                                            .steps = j->w->walks[i][shown].up +
+                                                     j->w->walks[i][shown].down});
         } else if (shown < 0 && wiring_walk_is_one_load(open)) {
             find(j, (struct wiring_finding){.fault = WIRING_CT_OPEN,
                                             .circuit = (int)i,

@@ -38,7 +38,7 @@ struct wiring_check {
     struct wiring_pole *poles;
     struct wiring_panel *panels;
     int walking;
-    struct wiring_walk *walks;     /* walked circuit x circuit that stepped */
+    struct wiring_walk **walks;    /* by walked circuit: a row of all circuits, NULL before */
     struct wiring_walk *walk_open; /* by walked circuit: the feeder stepped and nobody else */
 };
 

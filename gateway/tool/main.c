@@ -81,6 +81,25 @@ static const struct verb verbs[] = {
         .run = verb_check,
     },
     {
+        .name = "commission",
+        .arguments = "BUS --config DIR [--walk] [--seconds N] [--units A-B] [--yes]\n"
+                     "           --readings FILE --config DIR",
+        .summary = "find meters, tell their register map, check how they are wired",
+        .help =
+            "  BUS               of a site.cfg that is there: its id; its wiring is checked.\n"
+            "                    Without a site.cfg: /dev/... or HOST[:PORT]; its meters are "
+            "found\n"
+            "                    and a site.cfg is written, after a question\n"
+            "  --config DIR      the directory with site.cfg, or where it is to go\n"
+            "  --walk            breaker by breaker: which channel a known load is seen on\n"
+            "  --seconds N       read so long and compare branches with their feeder (600)\n"
+            "  --units A-B       units to look for (1-247)\n"
+            "  --yes             no questions: what was found, the rest to be filled in\n"
+            "  --readings FILE   checks the wiring by recorded readings instead; - is standard "
+            "input\n",
+        .run = verb_commission,
+    },
+    {
         .name = "energy",
         .arguments = "[CIRCUIT] --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
                      "           [--by day|month|span] [--csv|--json]",

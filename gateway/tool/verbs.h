@@ -28,6 +28,7 @@ enum exit_code verb_alarms(int argc, char **argv);
 enum exit_code verb_backup(int argc, char **argv);
 enum exit_code verb_call(int argc, char **argv);
 enum exit_code verb_check(int argc, char **argv);
+enum exit_code verb_commission(int argc, char **argv);
 enum exit_code verb_energy(int argc, char **argv);
 enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_history(int argc, char **argv);

@@ -46,7 +46,7 @@ struct fake_meter {
     int script_unit, late_ms, hole;
     int hold_unit, hold_address, hold_count;
     const uint16_t *hold_words;
-    bool silent[256], babble;
+    bool silent[256], babble, any_unit;
     uint64_t requests;
     uint8_t last[16];
     size_t last_length;
@@ -113,7 +113,7 @@ static uint16_t held_register(const struct fake_meter *f, int unit, int address)
 {
     int i = address - f->hold_address;
     bool held = unit == f->hold_unit && i >= 0 && i < f->hold_count;
-    return held ? f->hold_words[i] : fake_register(unit, address);
+    return held ? f->hold_words[i] : fake_register(f->any_unit ? 1 : unit, address);
 }
 
 /* unit and PDU of the answer that the act asks for */
@@ -439,6 +439,13 @@ void fake_meter_hole(struct fake_meter *f, int address)
 {
     pthread_mutex_lock(&f->lock);
     f->hole = address;
+    pthread_mutex_unlock(&f->lock);
+}
+
+void fake_meter_any_unit(struct fake_meter *f)
+{
+    pthread_mutex_lock(&f->lock);
+    f->any_unit = true;
     pthread_mutex_unlock(&f->lock);
 }
 

@@ -60,6 +60,9 @@ void fake_meter_hole(struct fake_meter *f, int address);
 void fake_meter_hold(struct fake_meter *f, int unit, int address, const uint16_t *words,
                      int count);
 
+/* One meter that answers in the name of every unit, as many on the network do. */
+void fake_meter_any_unit(struct fake_meter *f);
+
 /* Writes noise all the time, a millisecond apart, and spoils the answers that it meets. */
 void fake_meter_babble(struct fake_meter *f, bool on);
 
