@@ -231,6 +231,7 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
     follow_mean(&best->changes, s->changes, n);
     follow_mean(&best->pulses, (float)s->pulses, n);
     follow_mean(&best->fading, log_of(s->last / fmaxf(s->first, 0.02F), 0.1F), n);
+    follow_mean(&best->growth, log_of(s->growth, 1), n);
     if (s->ripple >= 0)
         follow_mean(&best->ripple, s->ripple, n);
     if (s->power_factor > 0)

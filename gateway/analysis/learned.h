@@ -35,6 +35,7 @@ struct learned_load {
         gap; /* on-times; from one beginning to the next */
     float spread, changes, pulses, ripple, fading; /* means, as in struct run_shape */
     float power_factor;                            /* 0: not known */
+    float growth;                                  /* logarithm, mean */
     float charge;                                  /* ampere-seconds in all */
     float hours[24];                               /* beginnings by local hour */
     float last_amps, last_seconds;                 /* logarithms, of its last run */

@@ -3,6 +3,7 @@
 #include "loads_inner.h"
 
 #include "base/lanes.h"
+#include "loads_part.h"
 #include "runs_train.h"
 
 #include <assert.h>
@@ -13,8 +14,6 @@
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
-#define FOUND_AMPS 0.2F
-#define KNOWN_RUNS 3 /* of a load, before another is told apart by it */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
                            const struct signature_set *signatures, event_sink *sink,
@@ -294,39 +293,6 @@ static void rest(struct loads *l, size_t i)
     l->band[i] = c->steps.band;
 }
 
-static bool both_known(const struct circuit *c, float first, float then)
-{
-    return learned_of_size(&c->learned, first, KNOWN_RUNS) &&
-           learned_of_size(&c->learned, then, KNOWN_RUNS);
-}
-
-/* Two loads that came on seconds apart look like one that starts in two stages; they are two
- * when each of them is known alone, and their sum is not. */
-static int part_fused(struct circuit *c, const struct step *s, struct run over[RUNS_MAX], int n)
-{
-    for (int k = 0; k < RUNS_MAX; k++) {
-        struct run *x = &c->runs.all[k];
-        if (!x->id || x->pausing || x->announced || x->changed_mono_ms != s->at_mono_ms ||
-            x->pulses > 1 || learned_of_size(&c->learned, x->amps, KNOWN_RUNS))
-            continue;
-        if (x->stage > 0 && both_known(c, x->amps - x->stage, x->stage)) {
-            runs_part(&c->runs, s, x, x->stage, over, &n);
-            break;
-        }
-        struct step by = *s; /* a reading alone may have caught the first of them */
-        for (int e = 0; e < STEPS_EARLY && x->on_mono_ms == s->at_mono_ms; e++) {
-            float first = s->early[e] - s->before;
-            if (first < FOUND_AMPS || x->amps - first < FOUND_AMPS ||
-                !both_known(c, first, x->amps - first))
-                continue;
-            by.way_ms = s->early_ms[e];
-            runs_part(&c->runs, &by, x, x->amps - first, over, &n);
-            return n;
-        }
-    }
-    return n;
-}
-
 static void feed(struct loads *l, size_t i, float amps)
 {
     struct circuit *c = &l->circuits[i];
@@ -340,9 +306,10 @@ static void feed(struct loads *l, size_t i, float amps)
         weigh(l, i, &s);
     if (said != STEPS_NOTHING) {
         struct run over[RUNS_MAX];
+        struct loads_cut cut = loads_cut_before(&c->runs);
         int n = runs_step(&c->runs, &s, over);
         if (s.after > s.before)
-            n = part_fused(c, &s, over, n);
+            n = loads_part(c, &s, &cut, over, n);
         emit_over(l, i, over, n);
         tick(l, i);
     } else if (!c->begun && c->steps.known) {

@@ -21,6 +21,7 @@
 #define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
 #define GIVEN_AMPS 0.5F   /* a run that gave way by more did so itself */
+#define RESUMED 1.25F
 #define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
 #define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
@@ -58,6 +59,7 @@ void run_shape(const struct run *r, struct run_shape *out)
         .first = r->first,
         .last = r->amps,
         .most = fmaxf(r->most, r->first + r->inner), /* its stage is part of it */
+        .growth = fmaxf(r->most / fmaxf(r->first, RUNS_LEAST_AMPS), 1),
         .inrush = r->inrush,
         .spread = sqrtf(fmaxf(variance, 0)) / fmaxf(mean, RUNS_LEAST_AMPS),
         .ripple = r->rippled > 0 ? r->ripple / r->rippled / fmaxf(mean, RUNS_LEAST_AMPS) : -1,
@@ -164,6 +166,12 @@ static bool beside(float first, float then)
     return (first > ELEMENT_AMPS && then < 0.25F * first) || two_heaters(first, then);
 }
 
+/* What paused and came back is no larger than it was before. */
+static bool outgrown(const struct run *x, float d)
+{
+    return x->pulses > 1 && x->amps + d > RESUMED * x->most;
+}
+
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
 static struct run *carried_on(struct runs *r, const struct step *s, float d)
 {
@@ -189,7 +197,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
     }
     for (int i = 0; i < RUNS_MAX && !best; i++) {
         struct run *x = &r->all[i];
-        if (run_is_on(x) && !beside(x->amps, d) &&
+        if (run_is_on(x) && !beside(x->amps, d) && !outgrown(x, d) &&
             s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
             s->at_mono_ms - x->on_mono_ms <= STAGES_MS)
             best = x;

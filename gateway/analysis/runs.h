@@ -144,6 +144,7 @@ struct run_shape {
     float first;      /* in its first seconds */
     float last;       /* before it ended */
     float most;       /* largest level */
+    float growth;     /* its own largest level over its first */
     float inrush;     /* highest reading of its first seconds */
     float spread;     /* standard deviation of its levels over their mean */
     float ripple;     /* mean deviation from a level over the mean, negative: not known */

@@ -95,12 +95,13 @@ void runs_part(struct runs *r, const struct step *s, struct run *x, float last,
                struct run over[RUNS_MAX], int *n)
 {
     struct step then = *s;
+    x->amps -= last;
+    x->most = x->amps;
     if (x->on_mono_ms == s->at_mono_ms) { /* both in one step */
         then.at_mono_ms += s->way_ms;
         then.at_wall_ms += s->way_ms;
+        x->first = x->amps;
     }
-    x->amps -= last;
-    x->first = x->most = x->amps;
     x->stage = 0;
     run_begin(r, &then, last, last, over, n);
 }

@@ -10,6 +10,10 @@
 #define LEAD_IN_MS 60000
 #define LEAD_IN_ALIKE 0.03F /* as large, and on for so long, it may have paused for longer */
 #define LEAD_IN_SECONDS 8
+#define TRIAL_UNREST 3.3F /* its own edges, and none before */
+#define TRIAL_SECONDS 5
+#define TRIAL_PAUSE_MS 10000
+#define TRIAL_PART 0.01F
 #define SMALL_AMPS 1.5F
 #define SMALL_USUAL 6.0F
 #define KNOWN_PULSES 4 /* show what they are like */
@@ -121,6 +125,15 @@ static bool deserved(const struct runs *r, const struct run *x)
            (!must_be_calm || INT64_C(5) * x->calm_ms >= 4 * lasted);
 }
 
+/* A relay's or a pump's trial before the start proper: on a circuit that was calm, two edges
+ * within seconds have one cause. */
+static bool trial(const struct runs *r, const struct run *t, const struct run *x)
+{
+    return r->unrest < TRIAL_UNREST && t->pulses == 1 && t->on_seconds >= TRIAL_SECONDS &&
+           x->pulses == 1 && x->began_mono_ms - t->off_mono_ms <= TRIAL_PAUSE_MS &&
+           x->first > t->first && t->first > TRIAL_PART * x->first && t->disturbed == 0;
+}
+
 void runs_train_lead_in(struct runs *r, struct run *x)
 {
     for (int i = 0; i < RUNS_MAX; i++) {
@@ -130,7 +143,8 @@ void runs_train_lead_in(struct runs *r, struct run *x)
         if (t == x || t->id == 0 || t->announced || t->goes_on || !t->pausing ||
             x->began_mono_ms < t->off_mono_ms ||
             x->began_mono_ms - t->off_mono_ms > RUNS_PAUSE_MS / (same ? 1 : 2) ||
-            t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS || unlike > SAME)
+            t->off_mono_ms - t->began_mono_ms > LEAD_IN_MS ||
+            (unlike > SAME && !trial(r, t, x)))
             continue;
         x->began_mono_ms = t->began_mono_ms;
         x->began_wall_ms = t->began_wall_ms;
