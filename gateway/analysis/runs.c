@@ -24,6 +24,8 @@
 #define RESUMED 1.25F
 #define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
 #define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
+#define FIT_LOOSE 1.2F    /* something else may have happened as well */
+#define BEGUN_AMPS 0.2F
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
 
@@ -366,7 +368,29 @@ static void give_way(struct runs *r, const struct step *s, float d)
     }
 }
 
-static void fall(struct runs *r, const struct step *s)
+/* It rose before it fell: something came on a moment before something larger ended, and is
+ * what the run that fits least badly lacks. */
+static bool begun_before(struct runs *r, const struct step *s, struct run over[RUNS_MAX],
+                         int *n)
+{
+    float d = s->before - s->after, rose = s->peak - s->before, least = 1.2F * rose;
+    struct run *ended = NULL;
+    if (rose < fmaxf(BEGUN_AMPS, RIPPLE * s->before) || r->unrest >= RUNS_UNREST)
+        return false;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (run_is_on(x) && x->amps - d >= BEGUN_AMPS && x->amps - d < least)
+            least = x->amps - d, ended = x;
+    }
+    if (!ended)
+        return false;
+    run_pause(ended, s->at_mono_ms, s->at_wall_ms);
+    own_edge(ended, s);
+    run_begin(r, s, least, least, over, n);
+    return true;
+}
+
+static void fall(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
     struct ending e;
     float d = s->before - s->after;
@@ -374,6 +398,8 @@ static void fall(struct runs *r, const struct step *s)
     if (runs_rest_again(r, s))
         return;
     fitting(r, s, d, &e);
+    if ((e.count == 0 || e.cost > FIT_LOOSE) && begun_before(r, s, over, n))
+        return;
     if (e.stage && e.runs[0]->amps - d < RUNS_LEAST_AMPS)
         e.stage = false; /* it has become smaller since: all of it */
     if (e.stage) {
@@ -436,7 +462,7 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
     else if (s->after > s->before)
         rise(r, s, over, &n);
     else
-        fall(r, s);
+        fall(r, s, over, &n);
     if (!pulsed) {
         float hours = (float)(s->at_mono_ms - r->low_mono_ms) / 3.6e6F;
         r->low = fminf(r->low + hours * LOW_AMPS_AN_HOUR, s->after);

@@ -10,6 +10,7 @@
 #define SETTLED 3        /* readings that rest make a level, over SETTLED_MS at least */
 #define SETTLED_MS 1900
 #define TURN 2          /* readings that rest at the bottom part a fall from a rise */
+#define BOTTOM 0.15F    /* and a single reading that lies lower than both levels by so much */
 #define STALE_MS 600000 /* a movement interrupted for this long is begun again */
 
 static float band_of(const struct steps *s)
@@ -158,6 +159,31 @@ static float calm(const struct steps *s, int n, float level)
     return 1.5F * sum / (float)n;
 }
 
+/* The reading below both levels: something ended, and something else began; -1: none. */
+static int bottom(const struct steps *s, int n, float after)
+{
+    float least = fminf(s->level, after), by = fmaxf(2 * band_of(s), BOTTOM * least);
+    int k = 0;
+    for (int i = 1; i < n; i++)
+        if (s->amps[i] < s->amps[k])
+            k = i;
+    return s->amps[k] < least - by ? k : -1;
+}
+
+/* What was kept up to there is told; the rest is a movement from that level. */
+static void go_on_from(struct steps *s, int n, float level)
+{
+    int64_t by = s->after_ms[n];
+    s->level = level;
+    s->kept -= n;
+    memmove(s->amps, s->amps + n, (size_t)s->kept * sizeof s->amps[0]);
+    memmove(s->after_ms, s->after_ms + n, (size_t)s->kept * sizeof s->after_ms[0]);
+    for (int i = 0; i < s->kept; i++)
+        s->after_ms[i] -= (int32_t)by;
+    s->began_mono_ms += by;
+    s->began_wall_ms += by;
+}
+
 enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, float amps,
                            struct step *out)
 {
@@ -198,6 +224,12 @@ enum steps_said steps_feed(struct steps *s, int64_t mono_ms, int64_t wall_ms, fl
     }
     if (!given_up && !(settled && (amps < s->level || lasted >= STEPS_FIRST_MS)))
         return STEPS_NOTHING;
+    int k = settled ? bottom(s, s->kept - n, median(s->amps + s->kept - n, n)) : -1;
+    if (k >= 0) {
+        *out = step_of(s, k + 1, 1);
+        go_on_from(s, k + 1, out->after);
+        return STEPS_STEP;
+    }
     if (!settled) {
         n = s->kept;
         *out = step_of(s, n, n);
