@@ -133,9 +133,12 @@ static struct step step_of(const struct steps *s, int n, int rested)
     if (early >= 4) {
         float m = median(s->amps + 1, early - 1);
         int near = 0;
-        for (int i = 1; i < early; i++)
+        bool climbs = true;
+        for (int i = 1; i < early; i++) {
             near += fabsf(s->amps[i] - m) <= fmaxf(band_of(s), 0.15F * fabsf(m - s->level));
-        if (near >= 3) /* else other loads came and went in between */
+            climbs = climbs && s->amps[i] > s->amps[i - 1] - band_of(s);
+        }
+        if (near >= 3 || climbs) /* else other loads came and went in between */
             out.first = m;
     }
     return out;
