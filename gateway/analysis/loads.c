@@ -439,6 +439,19 @@ static bool add_to_host(const struct run *stage, struct event_load out[], size_t
     return false;
 }
 
+/* What is moving may be another stage of a run that has begun a moment ago. */
+static bool add_to_starting(const struct circuit *c, float amps, struct event_load out[],
+                            size_t n)
+{
+    const struct run *x = runs_starting(&c->runs, c->steps.began_mono_ms, amps);
+    for (size_t k = 0; x && k < n; k++)
+        if (out[k].run == x->id) {
+            out[k].amps += (double)amps;
+            return true;
+        }
+    return false;
+}
+
 size_t loads_running(const struct loads *l, int circuit,
                      struct event_load out[LOADS_MAX_RUNNING])
 {
@@ -453,12 +466,13 @@ size_t loads_running(const struct loads *l, int circuit,
         if (stage->id && !stage->pausing && stage->host && !add_to_host(stage, out, n))
             out[n++] = describe(stage, l->mono_ms);
     }
-    if (c->steps.kept > 0 &&
-        l->amps[circuit] - c->steps.level > LEAST_AMPS) { /* not yet settled */
+    float moved = l->amps[circuit] - c->steps.level;
+    if (c->steps.kept > 0 && moved > LEAST_AMPS &&
+        !add_to_starting(c, moved, out, n)) { /* not yet settled */
         struct run r = {.began_mono_ms = c->steps.began_mono_ms,
                         .began_wall_ms = c->steps.began_wall_ms,
-                        .amps = l->amps[circuit] - c->steps.level,
-                        .inrush = l->amps[circuit] - c->steps.level};
+                        .amps = moved,
+                        .inrush = moved};
         out[n++] = describe(&r, l->mono_ms);
     }
     if (c->runs.base > LEAST_AMPS && n < LOADS_MAX_RUNNING) {

@@ -31,8 +31,8 @@ static int part_fused(struct circuit *c, const struct step *s, struct run over[R
         if (!x->id || x->pausing || x->changed_mono_ms != s->at_mono_ms || x->pulses > 1)
             continue;
         float began = x->amps - x->stage;
-        if (c->runs.unrest < RUNS_UNREST && x->on_mono_ms != s->at_mono_ms && x->stage > 0.5F * began &&
-            began < 1.2F * x->first && stays_small(c, x->first) &&
+        if (c->runs.unrest < RUNS_UNREST && x->on_mono_ms != s->at_mono_ms &&
+            x->stage > 0.5F * began && began < 1.2F * x->first && stays_small(c, x->first) &&
             learned_of_size(&c->learned, x->stage, 1)) {
             runs_part(&c->runs, s, x, x->stage, over, &n);
             break;

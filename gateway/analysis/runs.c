@@ -20,11 +20,11 @@
 #define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
 #define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
-#define GIVEN_AMPS 0.5F   /* a run that gave way by more did so itself */
+#define GIVEN_AMPS 0.5F /* a run that gave way by more did so itself */
 #define RESUMED 1.25F
-#define HEATER_AMPS 6.5F  /* two stages of one element were smaller, as far as seen */
-#define FIT_MOST 4.0F     /* of the cost: about 0.13 A and a tenth of the fall */
-#define FIT_LOOSE 1.2F    /* something else may have happened as well */
+#define HEATER_AMPS 6.5F /* two stages of one element were smaller, as far as seen */
+#define FIT_MOST 4.0F    /* of the cost: about 0.13 A and a tenth of the fall */
+#define FIT_LOOSE 1.2F   /* something else may have happened as well */
 #define BEGUN_AMPS 0.2F
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
@@ -174,6 +174,17 @@ static bool outgrown(const struct run *x, float d)
     return x->pulses > 1 && x->amps + d > RESUMED * x->most;
 }
 
+const struct run *runs_starting(const struct runs *r, int64_t mono_ms, float d)
+{
+    for (int i = 0; i < RUNS_MAX; i++) {
+        const struct run *x = &r->all[i];
+        if (run_is_on(x) && !beside(x->amps, d) && !outgrown(x, d) &&
+            mono_ms - x->changed_mono_ms <= STAGE_MS && mono_ms - x->on_mono_ms <= STAGES_MS)
+            return x;
+    }
+    return NULL;
+}
+
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
 static struct run *carried_on(struct runs *r, const struct step *s, float d)
 {
@@ -197,14 +208,8 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
         if (m < least && m < 1)
             least = m, best = x;
     }
-    for (int i = 0; i < RUNS_MAX && !best; i++) {
-        struct run *x = &r->all[i];
-        if (run_is_on(x) && !beside(x->amps, d) && !outgrown(x, d) &&
-            s->at_mono_ms - x->changed_mono_ms <= STAGE_MS &&
-            s->at_mono_ms - x->on_mono_ms <= STAGES_MS)
-            best = x;
-    }
-    return best;
+    const struct run *starting = best ? NULL : runs_starting(r, s->at_mono_ms, d);
+    return starting ? &r->all[starting - r->all] : best;
 }
 
 static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)

@@ -115,6 +115,10 @@ struct runs {
  * longest; what ended is copied to over[] (RUNS_MAX places), the number returned. */
 int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX]);
 
+/* The run that is still starting, so that a rise of d at that moment is another stage of its
+ * start; NULL: none. */
+const struct run *runs_starting(const struct runs *r, int64_t mono_ms, float d);
+
 /* What came on last of a run that is still starting is a load of its own. */
 void runs_part(struct runs *r, const struct step *s, struct run *x, float last,
                struct run over[RUNS_MAX], int *n);
