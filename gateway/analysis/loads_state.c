@@ -7,22 +7,25 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 5U
+#define VERSION 6U
+#define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
 /* What is kept of each struct, once for writing and for reading. */
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
 struct member {
     size_t offset;
     enum kind kind;
-    size_t count; /* of an array; bytes of a text */
+    size_t count;   /* of an array; bytes of a text */
+    uint32_t since; /* the first version that has it */
 };
-#define ONE(type, name, kind)                                                                  \
+#define SINCE(version, type, name, kind)                                                       \
     {                                                                                          \
-        offsetof(type, name), kind, 1                                                          \
+        offsetof(type, name), kind, 1, version                                                 \
     }
+#define ONE(type, name, kind) SINCE(OLDEST, type, name, kind)
 #define MANY(type, name, kind, count)                                                          \
     {                                                                                          \
-        offsetof(type, name), kind, count                                                      \
+        offsetof(type, name), kind, count, OLDEST                                              \
     }
 
 static const struct member steps_members[] = {
@@ -50,7 +53,7 @@ static const struct member run_members[] = {
     ONE(struct run, stage, F32),
     ONE(struct run, inrush, F32),
     ONE(struct run, power_factor, F32),
-    ONE(struct run, lent, F32),
+    SINCE(5, struct run, lent, F32),
     ONE(struct run, most, F32),
     ONE(struct run, on_seconds, F32),
     ONE(struct run, pulses, I32),
@@ -71,8 +74,8 @@ static const struct member run_members[] = {
     ONE(struct run, cut, BOOL),
     ONE(struct run, load, U32),
     ONE(struct run, host, I64),
-    ONE(struct run, part, BOOL),
-    ONE(struct run, in_series, BOOL),
+    SINCE(5, struct run, part, BOOL),
+    SINCE(5, struct run, in_series, BOOL),
     ONE(struct run, programme, BOOL),
     ONE(struct run, inner, F32),
     ONE(struct run, inner_seconds, F32),
@@ -86,9 +89,9 @@ static const struct member run_members[] = {
 
 static const struct member runs_members[] = {
     ONE(struct runs, base, F32),
-    ONE(struct runs, loose, F32),
+    SINCE(5, struct runs, loose, F32),
     MANY(struct runs, cut, F32, RUNS_RETURN),
-    ONE(struct runs, switched, BOOL),
+    SINCE(5, struct runs, switched, BOOL),
     ONE(struct runs, low, F32),
     ONE(struct runs, low_mono_ms, I64),
     ONE(struct runs, edge_mono_ms, I64),
@@ -137,7 +140,7 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, last_amps, F32),
     ONE(struct learned_load, last_seconds, F32),
     ONE(struct learned_load, twins, F32),
-    ONE(struct learned_load, streak, F32),
+    SINCE(5, struct learned_load, streak, F32),
     ONE(struct learned_load, programmes, F32),
     ONE(struct learned_load, staged, F32),
     ONE(struct learned_load, stage.mean, F32),
@@ -147,8 +150,9 @@ static const struct member learned_members[] = {
     ONE(struct learned_load, delay.mean, F32),
     ONE(struct learned_load, delay.variance, F32),
     ONE(struct learned_load, stages, F32),
-    ONE(struct learned_load, series, F32),
-    ONE(struct learned_load, rich, F32),
+    SINCE(5, struct learned_load, series, F32),
+    SINCE(5, struct learned_load, rich, F32),
+    SINCE(6, struct learned_load, growth, F32),
 };
 
 static const struct member circuit_members[] = {
@@ -160,12 +164,12 @@ static const struct member circuit_members[] = {
     ONE(struct circuit, watts, F32),
     ONE(struct circuit, watts_known, BOOL),
     ONE(struct circuit, rested_from, I64),
-    ONE(struct circuit, series.began_mono_ms, I64),
-    ONE(struct circuit, series.until_mono_ms, I64),
-    ONE(struct circuit, series.loads, U32),
-    ONE(struct circuit, series.runs, I32),
-    ONE(struct circuit, series.large, BOOL),
-    ONE(struct circuit, series.told, BOOL),
+    SINCE(5, struct circuit, series.began_mono_ms, I64),
+    SINCE(5, struct circuit, series.until_mono_ms, I64),
+    SINCE(5, struct circuit, series.loads, U32),
+    SINCE(5, struct circuit, series.runs, I32),
+    SINCE(5, struct circuit, series.large, BOOL),
+    SINCE(5, struct circuit, series.told, BOOL),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))
 
@@ -193,9 +197,13 @@ static void put(struct codec_out *out, const void *object, const struct member *
     }
 }
 
-static void get(struct codec_in *in, void *object, const struct member *m, size_t count)
+/* What that version had of it; the rest stays as it was. */
+static void get(struct codec_in *in, uint32_t version, void *object, const struct member *m,
+                size_t count)
 {
     for (size_t i = 0; i < count; i++) {
+        if (m[i].since > version)
+            continue;
         char *at = (char *)object + m[i].offset;
         if (m[i].kind == TEXT)
             codec_get_string(in, at, m[i].count);
@@ -247,29 +255,29 @@ void loads_save(const struct loads *l, struct codec_out *out)
 
 /* False when what was read makes no sense. A circuit that the site no longer has is passed
  * over. */
-static bool load_circuit(struct loads *l, struct codec_in *in)
+static bool load_circuit(struct loads *l, struct codec_in *in, uint32_t version)
 {
     char id[SITE_ID_SIZE];
     struct circuit c = {0};
     codec_get_string(in, id, sizeof id);
     int i = in->failed ? -1 : site_find_circuit(l->site, id);
-    get(in, &c.steps, steps_members, COUNT(steps_members));
+    get(in, version, &c.steps, steps_members, COUNT(steps_members));
     for (int k = 0; k < RUNS_MAX; k++)
-        get(in, &c.runs.all[k], run_members, COUNT(run_members));
-    get(in, &c.runs, runs_members, COUNT(runs_members));
+        get(in, version, &c.runs.all[k], run_members, COUNT(run_members));
+    get(in, version, &c.runs, runs_members, COUNT(runs_members));
     bool good = true;
-    for (int k = 0; k < RUNS_RESTS; k++) {
-        get(in, &c.runs.rests[k], rest_members, COUNT(rest_members));
+    for (int k = 0; k < RUNS_RESTS && version >= 5; k++) {
+        get(in, version, &c.runs.rests[k], rest_members, COUNT(rest_members));
         good = good && c.runs.rests[k].count >= 0 && c.runs.rests[k].count <= RUNS_MAX;
     }
     for (int k = 0; k < LEARNED_MAX; k++)
-        get(in, &c.learned.loads[k], learned_members, COUNT(learned_members));
+        get(in, version, &c.learned.loads[k], learned_members, COUNT(learned_members));
     c.learned.last_id = codec_get_u32(in);
-    get(in, &c, circuit_members, COUNT(circuit_members));
+    get(in, version, &c, circuit_members, COUNT(circuit_members));
     float offset = codec_get_f32(in), deviation = codec_get_f32(in);
     bool cut = codec_get_u8(in) != 0;
-    if (in->failed || !good || c.steps.kept < 0 || c.steps.kept > STEPS_KEEP || c.hours < 0 ||
-        c.hours > STANDING_HOURS || c.hour < 0)
+    if (in->failed || in->at != in->end || !good || c.steps.kept < 0 ||
+        c.steps.kept > STEPS_KEEP || c.hours < 0 || c.hours > STANDING_HOURS || c.hour < 0)
         return false;
     if (i < 0)
         return true;
@@ -300,16 +308,18 @@ bool loads_load(struct loads *l, struct codec_in *in)
     struct codec_in state, circuit;
     if (!codec_next(in, &tag, &state) || tag != STATE_TAG)
         return false;
-    if (codec_get_u32(&state) != VERSION)
-        return !state.failed; /* of another version: begin anew */
+    uint32_t version = codec_get_u32(&state);
+    if (version < OLDEST || version > VERSION)
+        return !state.failed; /* of another program: begin anew */
     l->frames = codec_get_i64(&state);
     l->mono_ms = codec_get_i64(&state);
     l->wall_ms = codec_get_i64(&state);
     l->due_mono_ms = codec_get_i64(&state);
     bool good = !state.failed && l->frames >= 0;
     while (good && codec_next(&state, &tag, &circuit))
-        good = tag != CIRCUIT_TAG || load_circuit(l, &circuit);
-    if (!good || state.failed)
+        good = tag != CIRCUIT_TAG || load_circuit(l, &circuit, version);
+    good = good && !state.failed;
+    if (!good)
         forget(l);
-    return good && !state.failed;
+    return good;
 }
