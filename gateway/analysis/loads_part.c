@@ -7,19 +7,18 @@
 #define FOUND_AMPS 0.2F
 #define ELEMENT_AMPS 1.5F
 #define KNOWN_RUNS 3   /* of a load, before another is told apart by it */
-#define GROWS_LOG 0.3F /* on average, of its size */
-
-static bool both_known(const struct circuit *c, float first, float then)
-{
-    return learned_of_size(&c->learned, first, KNOWN_RUNS) &&
-           learned_of_size(&c->learned, then, KNOWN_RUNS);
-}
+#define GROWS_LOG 0.7F /* on average: it doubles at least */
 
 /* A load of that size is known, and is not one that starts small and grows. */
 static bool stays_small(const struct circuit *c, float first)
 {
     const struct learned_load *known = learned_of_size(&c->learned, first, KNOWN_RUNS);
     return known && known->growth < GROWS_LOG;
+}
+
+static bool both_known(const struct circuit *c, float first, float then)
+{
+    return stays_small(c, first) && learned_of_size(&c->learned, then, KNOWN_RUNS);
 }
 
 /* Two loads that came on seconds apart look like one that starts in two stages; they are two

@@ -1,0 +1,160 @@
+/* loads: starts that fall together with other things */
+#include "loads_rig.h"
+
+#define HOUR 3600.0
+
+static bool runs_now(const struct loads_rig *b, double amps)
+{
+    struct event_load on[LOADS_MAX_RUNNING];
+    size_t n = loads_running(b->loads, 0, on);
+    for (size_t k = 0; k < n; k++)
+        if (fabs(on[k].amps - amps) <= 0.04 + 0.03 * amps)
+            return true;
+    return false;
+}
+
+/* A breaker opens, and is reset. */
+static void cut_for(struct loads_rig *b, double seconds)
+{
+    const bool cut[LOADS_RIG_CIRCUITS] = {true};
+    for (double t = 0; t < seconds; t++) {
+        b->frame->values[0] = 0;
+        loads_step(b->loads, b->frame, cut);
+        b->frame->mono_ms += 1000;
+        b->frame->wall_ms += 1000;
+    }
+}
+
+/* 0.65 A and 0.50 A, each alone often enough to be known. */
+static void two_compressors(struct loads_rig *b)
+{
+    rig_hold(b, 0, 300);
+    for (int i = 0; i < 5; i++) {
+        rig_hold(b, 0.65, 900);
+        rig_hold(b, 0, HOUR);
+        rig_hold(b, 0.50, 900);
+        rig_hold(b, 0, HOUR);
+    }
+}
+
+static void a_reset_switches_on_what_ran_and_what_has_got_warm(void **state)
+{
+    struct loads_rig *b = *state;
+    two_compressors(b);
+    rig_hold(b, 0.65, 300);
+    cut_for(b, 600);
+    b->count = 0;
+    rig_hold(b, 1.15, 120); /* the other one as well, in the same second */
+    assert_int_equal(rig_ons(b), 2);
+    assert_true(runs_now(b, 0.65) && runs_now(b, 0.50));
+}
+
+static void a_heater_after_a_reset_is_not_made_of_pieces(void **state)
+{
+    struct loads_rig *b = *state;
+    two_compressors(b);
+    rig_hold(b, 0.65, 300);
+    cut_for(b, 600);
+    b->count = 0;
+    rig_hold(b, 8.7, 120);
+    assert_int_equal(rig_ons(b), 1);
+    assert_true(runs_now(b, 8.7));
+}
+
+static void a_kettle_moments_after_a_compressor_is_no_stage_of_it(void **state)
+{
+    struct loads_rig *b = *state;
+    two_compressors(b);
+    rig_hold(b, 9.0, 150);
+    rig_hold(b, 0, HOUR);
+    b->count = 0;
+    rig_hold(b, 0.65, 11);
+    rig_hold(b, 9.65, 120);
+    assert_int_equal(rig_ons(b), 2);
+    assert_true(runs_now(b, 0.65) && runs_now(b, 9.0));
+}
+
+static void what_always_grows_still_grows(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 300);
+    for (int i = 0; i < 6; i++) { /* a fan before its element, and that element's size alone */
+        rig_hold(b, 0.8, 9);
+        rig_hold(b, 6.8, 120);
+        rig_hold(b, 0, HOUR);
+        rig_hold(b, 6.0, 300);
+        rig_hold(b, 0, HOUR);
+    }
+    b->count = 0;
+    rig_hold(b, 0.8, 9);
+    rig_hold(b, 6.8, 120);
+    assert_int_equal(rig_ons(b), 1);
+    assert_true(runs_now(b, 6.8));
+}
+
+static void a_trial_before_the_start_is_part_of_the_run(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 600);
+    rig_hold(b, 0.75, 11);
+    rig_hold(b, 0, 5);
+    rig_hold(b, 11.4, 600);
+    rig_hold(b, 0, 120);
+    assert_int_equal(rig_ons(b), 1);
+    assert_int_equal(b->events[0].wall_ms, LOADS_RIG_BEGIN_WALL_MS + 600000);
+    assert_near(b->events[0].load.amps, 0.75, 0.05);
+}
+
+static void a_load_that_takes_over_from_another_is_seen(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 300);
+    rig_hold(b, 0.90, 900);
+    rig_hold(b, 0, 1); /* one reading between them */
+    rig_hold(b, 0.50, 900);
+    const struct event *second = rig_on_at(b, 1201, 1);
+    assert_non_null(second);
+    assert_near(second->load.amps, 0.5, 0.03);
+    assert_int_equal(rig_ons(b), 2);
+}
+
+static void a_compressor_that_starts_as_a_kettle_ends_is_seen(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 300);
+    rig_hold(b, 8.9, 150);
+    rig_hold(b, 10.2, 1); /* its inrush, on top */
+    rig_hold(b, 0.45, 900);
+    const struct event *second = rig_on_at(b, 450, 1);
+    assert_non_null(second);
+    assert_near(second->load.amps, 0.45, 0.05);
+    assert_true(runs_now(b, 0.45) && !runs_now(b, 8.9));
+}
+
+static void what_still_starts_is_one_load(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0, 300);
+    rig_hold(b, 1.7, 12);
+    rig_hold(b, 8.8, 2); /* not settled yet */
+    assert_int_equal(loads_running(b->loads, 0, on), 1);
+    assert_near(on[0].amps, 8.8, 0.05);
+    assert_near(loads_rest_amps(b->loads, 0), 0, 0.05);
+}
+
+int main(void)
+{
+#define CASE(f) cmocka_unit_test_setup_teardown(f, loads_rig_set_up, loads_rig_tear_down)
+    const struct CMUnitTest tests[] = {
+        CASE(a_reset_switches_on_what_ran_and_what_has_got_warm),
+        CASE(a_heater_after_a_reset_is_not_made_of_pieces),
+        CASE(a_kettle_moments_after_a_compressor_is_no_stage_of_it),
+        CASE(what_always_grows_still_grows),
+        CASE(a_trial_before_the_start_is_part_of_the_run),
+        CASE(a_load_that_takes_over_from_another_is_seen),
+        CASE(a_compressor_that_starts_as_a_kettle_ends_is_seen),
+        CASE(what_still_starts_is_one_load),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
