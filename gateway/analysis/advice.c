@@ -248,6 +248,7 @@ static void describe(const struct advice_record *r, const struct advice_load *l,
 {
     double sum = 0.0;
     int most = 0;
+    out->by_name = l->appliance[0] != '\0';
     out->least_amps = (double)INFINITY;
     text_copy(out->appliance, sizeof out->appliance, LOADS_UNKNOWN);
     for (size_t i = 0; i < r->run_count; i++) {

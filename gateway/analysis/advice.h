@@ -85,6 +85,7 @@ struct advice {
     int circuit, to;                          /* to: move only, else -1 */
     double least_amps, most_amps, usual_amps; /* of the load */
     char appliance[EVENT_APPLIANCE_SIZE];     /* "unknown", or what it was called most */
+    bool by_name; /* every run that was taken for that appliance; else every one of that size */
     int runs;
     int trips, trips_avoided;    /* of the circuit, those by heat */
     double trips_less;           /* the same expected: of each trip one minus its chance */

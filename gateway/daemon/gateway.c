@@ -4,6 +4,7 @@
 #include "answer.h"
 #include "gauges.h"
 #include "mailroom.h"
+#include "serve.h"
 #include "wish.h"
 
 #include "analysis/engine.h"
@@ -350,29 +351,6 @@ static void stop_mqtt(struct gateway *g)
     g->announce = NULL;
 }
 
-/* a page that cannot be served is said, and the watching goes on */
-static void start_web(struct gateway *g)
-{
-    const struct page_settings *p = &g->config->page;
-    char why[256];
-    if (p->off)
-        return;
-    struct web_options o = {.settings = p,
-                            .site = &g->config->site,
-                            .phrases = &g->config->phrases,
-                            .tariff = &g->config->tariff,
-                            .store = g->store,
-                            .store_path = g->database,
-                            .delivery = &g->config->delivery};
-    g->web = web_start(&o, why, sizeof why);
-    if (g->web)
-        log_info("page",
-                 strchr(p->listen, ':') ? "served at %s://[%s]:%d/" : "served at %s://%s:%d/",
-                 p->cert[0] ? "https" : "http", p->listen, web_port(g->web));
-    else
-        log_warning("page", "%s: no page is served", why);
-}
-
 static struct config *read_config(const char *directory)
 {
     struct config_faults faults = CONFIG_FAULTS_INIT;
@@ -455,7 +433,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
         !mailroom_start(&g->mailroom, g->config, g->store, g->database, NULL) ||
         !start_mqtt(g) || !start_buses(g))
         goto failed;
-    start_web(g);
+    g->web = serve_page(g->config, g->store, g->database);
     struct event away;
     if (absence_at_start(g->wishes, g->store, g->started_wall_ms, &away))
         take_event(g, &away);
@@ -542,7 +520,7 @@ void gateway_reload(struct gateway *g)
         log_error(
             "config",
             "the new configuration was taken over, but not every part of it could be started");
-    start_web(g);
+    g->web = serve_page(g->config, g->store, g->database);
     log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
              next->site.circuit_count, next->site.bus_count);
 }

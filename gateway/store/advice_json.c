@@ -125,12 +125,12 @@ static json_t *one_json(const struct site *s, const struct advice *a)
     for (int i = 0; i < a->avoided_count; i++)
         json_array_append_new(ids, json_string(a->avoided[i]->id));
     advice_say(s, a, &words);
-    json_t *load =
-        has_load ? json_pack("{s:s, s:o, s:o, s:o, s:i}", "appliance", a->appliance,
-                             "least_amps", event_json_number(a->least_amps, 0.01), "most_amps",
-                             event_json_number(a->most_amps, 0.01), "usual_amps",
-                             event_json_number(a->usual_amps, 0.01), "runs", a->runs)
-                 : json_null();
+    json_t *load = has_load ? json_pack("{s:s, s:b, s:o, s:o, s:o, s:i}", "appliance",
+                                        a->appliance, "by_name", a->by_name, "least_amps",
+                                        event_json_number(a->least_amps, 0.01), "most_amps",
+                                        event_json_number(a->most_amps, 0.01), "usual_amps",
+                                        event_json_number(a->usual_amps, 0.01), "runs", a->runs)
+                            : json_null();
     json_t *o =
         json_pack("{s:s, s:s, s:o, s:o, s:{s:i, s:i, s:o}, s:o, s:o, s:o, s:b, s:o, s:o}",
                   "kind", advice_kind_name(a->kind), "circuit", s->circuits[a->circuit].id,

@@ -4,7 +4,7 @@
  *
  *     {"site":"maple-12","from":...,"to":...,"caution":"...",
  *      "advice":[{"kind":"move","circuit":"main-07","to":"main-11",
- *                 "load":{"appliance":"unknown","least_amps":7.6,"most_amps":9.3,"usual_amps":8.4,
+ *                 "load":{"appliance":"unknown","by_name":false,"least_amps":7.6,"most_amps":9.3,"usual_amps":8.4,
  *                         "runs":12},
  *                 "trips":{"before":5,"avoided":4,"added":0.01},
  *                 "warnings":{"before":7,"after":1},"to_warnings":{"before":0,"after":0},

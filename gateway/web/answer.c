@@ -45,6 +45,8 @@ static const struct route routes[] = {
     {"GET", "/api/v1/events", NULL, api_events, ACT_SEE},
     {"GET", "/api/v1/stream", NULL, api_stream, ACT_SEE},
     {"GET", "/api/v1/phrases", NULL, api_phrases, ACT_SEE},
+    {"GET", "/api/v1/study", NULL, api_study, ACT_SEE},
+    {"GET", "/api/v1/advice", NULL, api_advice, ACT_SEE_LOADS},
     {"GET", "/api/v1/session", NULL, api_session, ACT_NOTHING},
     {"POST", "/api/v1/session", NULL, api_login, ACT_NOTHING},
     {"POST", "/api/v1/session/choose", NULL, api_choose, ACT_NOTHING},

@@ -21,6 +21,9 @@
  *       events                       circuit, from, to, or after, most
  *       stream                       server-sent events
  *       phrases                      what is said of alarms; language
+ *       study                        load calculations; circuit, panel, amps, continuous,
+ *                                    fastened, dedicated, from, to   (desk.h)
+ *       advice                       what would have avoided trips; from, to   (desk.h)
  *       session                      who is in, and what they may do
  *       people                       who may log in; visits
  *       audit                        who did what; before, most
@@ -56,7 +59,10 @@
 #include "request.h"
 #include "trail.h"
 
+#include "model/load_study.h"
 #include "model/phrases.h"
+#include "model/rules.h"
+#include "model/signature.h"
 #include "model/site.h"
 #include "model/tariff.h"
 #include "store/reader.h"
@@ -65,6 +71,9 @@ struct web_context {
     const struct site *site;
     const struct phrases *phrases;
     const struct tariff *tariff;
+    const struct load_study *study;
+    const struct rules_set *rules;
+    const struct signature_set *signatures;
     struct trail *trail;
     struct board *board;
     struct access *access; /* NULL: nobody is asked who they are */

@@ -36,6 +36,8 @@ api_function api_session, api_login, api_choose, api_password, api_logout;
 api_function api_people, api_invite, api_visit, api_end, api_audit;
 /* api_energy.c */
 api_function api_energy;
+/* api_study.c: what goes to the desk */
+api_function api_study, api_advice;
 /* api_history.c */
 api_function api_history, api_export, api_trip_record;
 

@@ -47,6 +47,7 @@ enum web_answer_kind {
     WEB_STREAM, /* server-sent events from now on */
     WEB_ASK,    /* the engine's thread has to be asked first: verb and body */
     WEB_DOOR,   /* it goes to the door (door.h): verb and body */
+    WEB_DESK,   /* it takes long, and goes to the desk (desk.h): verb and body */
 };
 
 struct web_answer {
@@ -60,7 +61,7 @@ struct web_answer {
     bool keep;             /* a client may keep it as long as its tag is the same */
     char tag[40];          /* without quotes; "": none */
     const char *filename;  /* static storage; to be saved under that name, NULL: shown */
-    const char *verb;      /* WEB_ASK, WEB_DOOR: static storage */
+    const char *verb;      /* WEB_ASK, WEB_DOOR, WEB_DESK: static storage */
     struct access_who who; /* likewise, and WEB_STREAM: whose it is */
     bool discreet;         /* WEB_STREAM: without what discreet.h leaves out */
     char cookie[192];      /* to be set, "": none */

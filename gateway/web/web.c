@@ -370,6 +370,9 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     w->context = (struct web_context){.site = o->site,
                                       .phrases = o->phrases,
                                       .tariff = o->tariff,
+                                      .study = o->study,
+                                      .rules = o->rules,
+                                      .signatures = o->signatures,
                                       .trail = trail_create(o->site->circuit_count),
                                       .board = w->board,
                                       .charts = asset_find("/uplot.js") != NULL,
@@ -379,7 +382,8 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
         w->board && w->context.trail && w->stream && w->asks && open_readers(w, o->store_path);
     if (ok)
         load_trail(w); /* by the herald's reader, before there is a herald */
-    if (!ok || (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
+    if (!ok || !web_desk_start(w, o->store_path) ||
+        (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
         !read_certificate(w, why, why_size) || !start_daemon(w, why, why_size)) {
         web_stop(w);
         return NULL;
@@ -397,6 +401,7 @@ static void let_go(struct web *w)
     wake_listeners(w);
     pthread_mutex_unlock(&w->lock);
     pthread_cond_signal(&w->wake);
+    web_desk_stop(w);
     web_door_stop(w); /* before: it passes on to the asks */
     struct web_ask ask;
     while (w->asks && web_take_ask(w, &ask))
@@ -423,6 +428,7 @@ void web_stop(struct web *w)
     stream_destroy(w->stream);
     stream_destroy(w->discreet);
     web_door_free(w);
+    web_desk_free(w);
     board_destroy(w->board);
     trail_destroy(w->context.trail);
     pthread_cond_destroy(&w->wake);

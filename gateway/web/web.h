@@ -16,8 +16,11 @@
 
 #include "access.h"
 
+#include "model/load_study.h"
 #include "model/page.h"
 #include "model/phrases.h"
+#include "model/rules.h"
+#include "model/signature.h"
 #include "model/site.h"
 #include "model/tariff.h"
 #include "store/store.h"
@@ -31,6 +34,9 @@ struct web_options {
     const struct site *site;
     const struct phrases *phrases;
     const struct tariff *tariff;
+    const struct load_study *study;
+    const struct rules_set *rules;
+    const struct signature_set *signatures;
     struct store *store;
     const char *store_path;          /* for readers of its own */
     const struct delivery *delivery; /* its people, where they log in */

@@ -163,7 +163,12 @@ static enum MHD_Result send_answer(struct web *w, struct MHD_Connection *connect
     return result;
 }
 
-/* ---- what the engine's thread is asked, and the door's ---- */
+/* ---- what the engine's thread is asked, the door's, and the desk's ---- */
+
+static struct queue *queue_for(struct web *w, const struct ask *k)
+{
+    return k->door ? w->door_asks : k->desk ? w->desk_asks : w->asks;
+}
 
 static enum MHD_Result ask_thread(struct web *w, struct MHD_Connection *connection,
                                   struct in_hand *h, struct web_answer *a)
@@ -174,11 +179,12 @@ static enum MHD_Result ask_thread(struct web *w, struct MHD_Connection *connecti
     k->body = a->body;
     k->who = a->who;
     k->door = a->kind == WEB_DOOR;
+    k->desk = a->kind == WEB_DESK;
     k->sent = true;
     a->body = (struct text)TEXT_INIT;
     MHD_suspend_connection(connection);
     pthread_mutex_lock(&w->lock);
-    bool taken = !w->stopping && queue_push(k->door ? w->door_asks : w->asks, k);
+    bool taken = !w->stopping && queue_push(queue_for(w, k), k);
     pthread_mutex_unlock(&w->lock);
     if (!taken) {
         text_copy(k->error, sizeof k->error, "too much is asked at once; try again");
@@ -190,11 +196,11 @@ static enum MHD_Result ask_thread(struct web *w, struct MHD_Connection *connecti
 
 static void answer_asked(struct ask *k, struct web_answer *a)
 {
-    if (k->door && k->answer.status) { /* kept or not: the store tries again */
+    if (k->answer.status) { /* kept or not: the store tries again */
         *a = k->answer;
         k->answer = (struct web_answer){0};
     } else if (k->error[0]) {
-        web_error(a, k->refused ? 403 : k->door ? 503 : 409, "%s", k->error);
+        web_error(a, k->refused ? 403 : k->door || k->desk ? 503 : 409, "%s", k->error);
     } else {
         web_json(a, json_pack("{s:b}", "ok", 1));
     }
@@ -288,7 +294,7 @@ static enum MHD_Result answer(struct web *w, struct MHD_Connection *connection, 
         web_answer_request(&w->context, reader, &r, clock_wall_ms(), &a);
         give_reader(w, reader);
     }
-    enum MHD_Result result = a.kind == WEB_ASK || a.kind == WEB_DOOR
+    enum MHD_Result result = a.kind == WEB_ASK || a.kind == WEB_DOOR || a.kind == WEB_DESK
                                  ? ask_thread(w, connection, h, &a)
                                  : send_answer(w, connection, &a);
     web_answer_free(&a);

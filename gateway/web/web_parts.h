@@ -1,6 +1,6 @@
 /*
- * web_parts - what web.c (lifecycle, live messages), web_http.c (requests) and web_door.c (the
- * door's thread) share.
+ * web_parts - what web.c (lifecycle, live messages), web_http.c (requests), web_door.c (the
+ * door's thread) and web_desk.c (the desk's) share.
  */
 #ifndef FORETRIP_WEB_PARTS_H
 #define FORETRIP_WEB_PARTS_H
@@ -34,7 +34,7 @@ struct listener {
     bool greeted;
 };
 
-/* What the engine's thread, or the door's, is asked; part of its request. */
+/* What the engine's thread, the door's or the desk's is asked; part of its request. */
 struct ask {
     struct MHD_Connection *connection;
     const char *verb;
@@ -43,7 +43,7 @@ struct ask {
     char error[256];
     struct access_who who;
     char address[INET6_ADDRSTRLEN];
-    bool door; /* answer is the door's */
+    bool door, desk; /* answer is the door's, or the desk's */
     struct web_answer answer;
 };
 
@@ -64,6 +64,12 @@ struct web {
     pthread_t door_thread;
     bool door_runs;
     atomic_bool door_stops;
+
+    struct queue *desk_asks;
+    struct store_reader *desk_reader;
+    pthread_t desk_thread;
+    bool desk_runs;
+    atomic_bool desk_stops;
 
     pthread_mutex_t reader_lock; /* one reader a serving thread */
     struct store_reader *readers[WEB_THREADS];
@@ -92,6 +98,11 @@ void web_door_stop(struct web *w); /* its thread has ended, and nobody waits for
 void web_door_free(struct web *w);
 /* What changed at the door, and who did what there, into the batch. */
 void web_door_keep(struct web *w, int64_t wall_ms);
+
+/* web_desk.c */
+bool web_desk_start(struct web *w, const char *path);
+void web_desk_stop(struct web *w); /* its thread has ended, and nobody waits for it */
+void web_desk_free(struct web *w);
 
 /* web_http.c: the callbacks of libmicrohttpd */
 enum MHD_Result web_http_request(void *context, struct MHD_Connection *connection,

@@ -6,8 +6,10 @@
 The house is made anew as trial.py makes it, and what is true of it is kept: the current of every load of every
 circuit, uncut by overloads, and each breaker as it was drawn (k, tau, its second body, the day's ambient). The record
 goes through `foretrip replay` and `foretrip advise`, which see the readings alone. Then the advised loads are moved in
-the truth: every true run on that circuit whose step lies within what the advice says. The true breakers are followed
-through both ways. A claimed trip was avoided when its circuit does not open from a minute before it to an hour after.
+the truth: behind each of the load's runs in the record the true load whose current steps then, with all of that run. The
+true breakers are followed
+through both ways. A claimed trip was avoided (held) when its circuit does not open from a minute before it to two minutes
+after; quiet: nor in the hour that follows, in which people then do what they did in the dark.
 Prints a line of JSON. Needs python3-numpy.
 """
 import argparse, json, math, os, subprocess, sys, tempfile, types
@@ -107,21 +109,37 @@ def cut(path, to, rows):
             out.write(line)
 
 
-def take_runs(parts, least, most):
-    """the true runs of such a current, taken out; and what they were"""
-    moved, left = [], []
-    for name, w in parts:
-        out = np.zeros_like(w)
-        on = w > 0.3
-        d = np.diff(np.concatenate(([0], on.astype(np.int8), [0])))
-        for a, b in zip(np.flatnonzero(d == 1), np.flatnonzero(d == -1)):
-            step = np.median(w[a + 1:min(b, a + 8)])  # as trial.py says the size of a run
-            if b - a >= 3 and 0.98 * least - 0.1 <= step <= 1.02 * most + 0.1:
-                out[a:b] = w[a:b]
-        left.append((name, w - out))
-        if out.any():
-            moved.append((name, out))
-    return left, moved
+def recorded(tool, d, circuit, load, base):
+    """the runs of an advised load as they are in the record: begin, end, amps"""
+    said = subprocess.run([tool, "history", circuit, "--config", d, "--events"], check=True, capture_output=True, text=True).stdout
+    out = []
+    for e in map(json.loads, said.splitlines()):
+        if e["type"] != "load_off":
+            continue
+        if e["appliance"] == load["appliance"] if load["by_name"] else load["least_amps"] - 0.01 <= e["amps"] <= load["most_amps"] + 0.01:
+            end = datetime.fromisoformat(e["time"].replace("Z", "+00:00")).timestamp() - base
+            out.append((int(end - e["seconds"]), int(end), e["amps"]))
+    return out
+
+
+def take_runs(parts, runs):
+    """the appliances behind those runs moved: of the load whose current steps most like the run, all of the run"""
+    out = [np.zeros_like(w) for _, w in parts]
+    for on, off, amps in runs:
+        last = max(on + 3, min(off - 2, on + 60))  # past a motor that runs up, or a drum that turns first
+        first = min(on + 15, last - 1)
+        step = [np.median(w[first:last]) - np.median(w[max(0, on - 7):max(1, on - 2)]) for _, w in parts]
+        best = int(np.argmin([abs(s - amps) for s in step]))
+        w = parts[best][1]
+        if abs(step[best] - amps) > 0.25 * amps + 0.3:
+            continue  # nothing true behind it
+        a, b = on, on + 2
+        while a > 0 and w[max(0, a - 600):a].max() > 0.05:  # its programme, with pauses of ten minutes
+            a -= 1
+        while b < w.size and w[b:b + 600].max() > 0.05:
+            b += 1
+        out[best][a:b] = w[a:b]
+    return ([(n, w - o) for (n, w), o in zip(parts, out)], [(n, o) for (n, _), o in zip(parts, out) if o.any()])
 
 
 def main():
@@ -145,18 +163,21 @@ def main():
         subprocess.run([a.tool, "replay", "--config", d, "--readings", d + "/cut.csv", "--database", d + "/foretrip.db"],
                        check=True, capture_output=True)
         said = json.loads(subprocess.run([a.tool, "advise", "--config", d, "--json"], check=True, capture_output=True).stdout)
+        runs = [recorded(a.tool, d, x["circuit"], x["load"], base) if x["load"] else [] for x in said["advice"]]
     at = {c["id"]: i for i, c in enumerate(house["circuits"])}
     now = [list(x) for x in house["parts"]]
-    res = dict(seed=a.seed, house=a.house, moves=0, dedicated=0, tests=0, claimed=0, held=0, claimed_alone=0, held_alone=0,
+    res = dict(seed=a.seed, house=a.house, moves=0, dedicated=0, tests=0, claimed=0, held=0, claimed_alone=0, held_alone=0, quiet=0,
                added_said=0.0, added=0, before=0, after=0, worn_said=0, worn_true=0, misses=[])
     opened = lambda ci, parts: follow(house, ci, [(n, w.copy()) for n, w in parts])
     first = {}
     moves = [x for x in said["advice"] if x["kind"] == "move"]
-    for x in moves:
+    for x, r in zip(said["advice"], runs):
+        if x["kind"] != "move":
+            continue
         for c in (x["circuit"], x["to"]):
             if c not in first:
                 first[c] = opened(at[c], now[at[c]])
-        left, moved = take_runs(now[at[x["circuit"]]], x["load"]["least_amps"], x["load"]["most_amps"])
+        left, moved = take_runs(now[at[x["circuit"]]], r)
         now[at[x["circuit"]]] = left
         now[at[x["to"]]] = now[at[x["to"]]] + moved
         res["added_said"] += x["trips"]["added"]
@@ -167,7 +188,8 @@ def main():
             t = datetime.strptime(id[-16:], "%Y%m%dT%H%M%SZ").replace(tzinfo=timezone.utc).timestamp() - base
             res[claimed] += 1
             again = [o for o in then if t - 60 <= o <= t + 3600]
-            res[held] += not again
+            res[held] += not [o for o in again if o <= t + 120]
+            res["quiet"] += not again
             if again:
                 res["misses"].append([x["kind"], x["circuit"], int(t), again, x["load"]])
 
@@ -179,13 +201,14 @@ def main():
         res["after"] += len(then[c])
         if any(x["to"] == c for x in moves):
             res["added"] += sum(not any(abs(o - b) <= 7200 for b in first[c]) for o in then[c])
-    for x in said["advice"]:
+    for x, r in zip(said["advice"], runs):
         if x["kind"] == "dedicated":
             res["dedicated"] += 1
-            left, _ = take_runs(now[at[x["circuit"]]], x["load"]["least_amps"], x["load"]["most_amps"])
+            left, _ = take_runs(now[at[x["circuit"]]], r)
             judge(x, opened(at[x["circuit"]], left), "claimed_alone", "held_alone")
         elif x["kind"] == "test":
             res["tests"] += 1
+            res["worn_said"] += x["trips"]["avoided"]
             res["worn_true"] += bool(house["circuits"][at[x["circuit"]]]["worn"])
     print(json.dumps(res))
 

@@ -131,6 +131,16 @@ used = route("/api/v1/circuits/{id}/energy", f"/api/v1/circuits/{circuit}/energy
 if not used["days"] or sum(d["kwh"] for d in used["days"]) <= 0:
     faults.append(f"nothing was used: {used}")
 route("/api/v1/circuits/{id}/energy", f"/api/v1/circuits/{circuit}/energy?from=2001-01-01T00:00:00Z", wanted=400)
+study = route("/api/v1/study")
+if [x["panel"] for x in study["sheets"]] != [p["panel"] for p in site["panels"]]:
+    faults.append(f"the panels' sheets: {study}")
+added = route("/api/v1/study", f"/api/v1/study?circuit={circuit}&amps=12.5&continuous=true")
+if added["asked"]["amps"] != 12.5 or added["sheets"][0]["circuit"] != circuit:
+    faults.append(f"the study of an addition: {added['asked']}")
+route("/api/v1/study", "/api/v1/study?circuit=nowhere", wanted=404)
+route("/api/v1/study", "/api/v1/study?amps=much", wanted=400)
+route("/api/v1/advice")
+route("/api/v1/advice", "/api/v1/advice?from=2001-01-01T00:00:00Z", wanted=400)
 csv = route("/api/v1/circuits/{id}/export.csv", f"/api/v1/circuits/{circuit}/export.csv")
 if csv is None or csv.count(b"\n") < 3:
     faults.append("the export has no rows")

@@ -50,6 +50,7 @@ static void open_house(struct house *h)
     h->context = (struct web_context){.site = &h->config.site,
                                       .phrases = &h->config.phrases,
                                       .tariff = &h->config.tariff,
+                                      .study = &h->config.study,
                                       .trail = h->trail,
                                       .board = h->board,
                                       .access = h->access};
@@ -411,6 +412,8 @@ static const struct route_case {
     {"GET", "/api/v1/circuits/main-07/history", "aerm"},
     {"GET", "/api/v1/circuits/main-07/alarms", "aerm"},
     {"GET", "/api/v1/circuits/main-07/energy", "aerm"},
+    {"GET", "/api/v1/study", "aerm"},
+    {"GET", "/api/v1/advice", "aer"},
     {"GET", "/api/v1/circuits/main-07/export.csv", "aer"},
     {"POST", "/api/v1/circuits/main-07/name", "aer"},
     {"GET", "/api/v1/loads", "aer"},
