@@ -50,11 +50,11 @@ static double add_device(struct study_sheet *t, enum study_item item, const stru
            on_top = (a->continuous ? factor : 1.0) * a->amps;
     char added[STUDY_SUM_SIZE];
     if (a->continuous)
-        snprintf(added, sizeof added, "%.4g x %.4g", factor, a->amps);
+        snprintf(added, sizeof added, "%.4g x %.2f", factor, a->amps);
     else
-        snprintf(added, sizeof added, "%.4g", a->amps);
+        snprintf(added, sizeof added, "%.2f", a->amps);
     return sheet_add(t, item, UNIT_AMPS, rest + factor * x->continuous_amps + on_top, section,
-                     "%.4g + %.4g x %.4g + %s", rest, factor, x->continuous_amps, added);
+                     "%.2f + %.4g x %.2f + %s", rest, factor, x->continuous_amps, added);
 }
 
 static double room(double rating, double used, double factor)
@@ -124,10 +124,10 @@ void study_recorded(const struct load_study *l, const struct site *s, int panel,
                             "%.6g / %.6g", l->unrecorded_va, volts);
     }
     double grown = sheet_add(out, ITEM_WITH_FACTOR, UNIT_AMPS, e->recorded_factor * x.amps, two,
-                             "%.4g x %.4g", e->recorded_factor, x.amps);
+                             "%.4g x %.2f", e->recorded_factor, x.amps);
     sheet_add(out, ITEM_ADDITION, UNIT_AMPS, a->amps, NULL, NULL);
     out->total_amps = sheet_add(out, ITEM_REQUIRED, UNIT_AMPS, grown + a->amps, two,
-                                "%.4g + %.4g", grown, a->amps);
+                                "%.2f + %.2f", grown, a->amps);
     out->rating_amps = sheet_panel_rating(s, panel);
     sheet_add(out, ITEM_RATING, UNIT_AMPS, out->rating_amps, NULL, NULL);
     double limit = out->rating_amps;
@@ -230,7 +230,7 @@ void study_design(const struct load_study *l, const struct site *s, int circuit,
         add_demand(out, r, circuit >= 0 ? s->circuits[circuit].leg : "ABC", NULL);
     sheet_add(out, ITEM_ADDITION, UNIT_AMPS, a->amps, NULL, NULL);
     out->total_amps = sheet_add(out, ITEM_DESIGN_CURRENT, UNIT_AMPS, x.amps + a->amps,
-                                IEC_SECTION, "%.4g + %.4g", x.amps, a->amps);
+                                IEC_SECTION, "%.2f + %.2f", x.amps, a->amps);
     sheet_add(out, ITEM_RATING, UNIT_AMPS, in, NULL, "In");
     sheet_hold_against(out, ITEM_IF_FITS, out->total_amps, in, IEC_SECTION);
     sheet_add(out, ITEM_AMPACITY, UNIT_AMPS, iz, NULL, "Iz");

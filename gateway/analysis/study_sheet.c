@@ -50,7 +50,7 @@ void sheet_hold_against(struct study_sheet *t, enum study_item item, double valu
     if (isnan(value) || isnan(limit))
         sheet_condition(t, item, (double)NAN, !isnan(limit), section, NULL);
     else
-        sheet_condition(t, item, value <= limit + 1e-9, true, section, "%.4g <= %.4g", value,
+        sheet_condition(t, item, value <= limit + 1e-9, true, section, "%.2f <= %.2f", value,
                         limit);
 }
 

@@ -2,8 +2,12 @@
 import { readFileSync, readdirSync } from 'node:fs';
 
 const dir = new URL('../../gateway/web/pages/', import.meta.url);
-const source = readFileSync(new URL('words.js', dir), 'utf8');
-const { en, es } = await import('data:text/javascript,' + encodeURIComponent(source));
+const en = {}, es = {};
+for (const file of ['words.js', 'study-words.js']) {
+  const part = await import('data:text/javascript,' + encodeURIComponent(readFileSync(new URL(file, dir), 'utf8')));
+  Object.assign(en, part.en);
+  Object.assign(es, part.es);
+}
 const faults = [];
 const blanks = (s) => [...s.matchAll(/\{(\w+)\}/g)].map((m) => m[1]).sort().join();
 for (const k of new Set([...Object.keys(en), ...Object.keys(es)])) {
@@ -11,7 +15,7 @@ for (const k of new Set([...Object.keys(en), ...Object.keys(es)])) {
   else if (!(k in es)) faults.push(`${k} is only in English`);
   else if (blanks(en[k]) !== blanks(es[k])) faults.push(`${k} has other blanks in Spanish`);
 }
-for (const file of readdirSync(dir).filter((f) => f.endsWith('.js') && f !== 'words.js'))
+for (const file of readdirSync(dir).filter((f) => f.endsWith('.js') && !f.endsWith('words.js')))
   for (const [, key] of readFileSync(new URL(file, dir), 'utf8').matchAll(/\bt\('([\w.]+)'[,)]/g))
     if (!(key in en)) faults.push(`${file} says ${key}, which nobody wrote`);
 const events = readFileSync(new URL('../../gateway/model/event.c', import.meta.url), 'utf8');
@@ -22,6 +26,10 @@ for (const [name, group] of [['causes', 'cause.'], ['kinds', 'kind.'], ['priorit
 }
 const judged = readFileSync(new URL('../../gateway/analysis/evidence_judge.c', import.meta.url), 'utf8');
 for (const [, word] of judged.matchAll(/\[PIECE_\w+\] = \{"(\w+)"/g)) if (!('evidence.' + word in en)) faults.push(`nobody wrote evidence.${word}`);
+const items = readFileSync(new URL('../../gateway/analysis/study_words.c', import.meta.url), 'utf8');
+const lines = [...items.matchAll(/\[ITEM_\w+\]\s*=\s*\{"(\w+)"/g)];
+if (lines.length < 40) faults.push('study_words.c has no table of items any more');
+for (const [, word] of lines) if (!('study.item.' + word in en)) faults.push(`nobody wrote study.item.${word}`);
 for (const f of faults) console.log(f);
 console.log(`${Object.keys(en).length} sentences, ${faults.length} faults`);
 process.exit(faults.length ? 1 : 0);

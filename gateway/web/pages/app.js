@@ -12,6 +12,8 @@ const views = {
   trips: () => import('/trips.js'),
   trip: () => import('/trip.js'),
   alarms: () => import('/alarms.js'),
+  advice: () => import('/advice.js'),
+  study: () => import('/study.js'),
   people: () => import('/people.js'),
 };
 
@@ -44,7 +46,7 @@ function select(label, options, value, choose) {
 function makeFrame() {
   const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t(name === 'people' && !may('people') ? 'nav.me' : 'nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
   const asOf = h('span', { class: 'as-of' });
-  const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'people'].map(link) : null);
+  const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'advice', 'study', 'people'].map(link) : null);
   head.replaceChildren(
     h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
     h('div', { class: 'picks' },

@@ -16,6 +16,8 @@ export function chooseLanguage(wanted) {
   if (wanted) localStorage.setItem('language', wanted);
   document.documentElement.lang = language;
 }
+/* a view's own sentences: { en, es } */
+export const addWords = (more) => { for (const k of Object.keys(languages)) Object.assign(languages[k], more[k]); };
 export const nowLanguage = () => language;
 export const usePhrases = (code, all) => { phrases = code === language ? all : phrases; };
 export const phrase = (group, key) => (language === 'en' ? undefined : phrases?.[group]?.[key]);

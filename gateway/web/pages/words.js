@@ -4,7 +4,7 @@
 
 export const en = {
   title: 'Panel directory',
-  'nav.panel': 'Panel', 'nav.alarms': 'Alarms', 'nav.trips': 'Trips', 'nav.people': 'People', 'nav.me': 'Yourself', 'nav.label': 'Pages',
+  'nav.panel': 'Panel', 'nav.alarms': 'Alarms', 'nav.trips': 'Trips', 'nav.advice': 'Advice', 'nav.study': 'Load study', 'nav.people': 'People', 'nav.me': 'Yourself', 'nav.label': 'Pages',
   skip: 'Skip to what is shown',
   'theme.light': 'Light', 'theme.dark': 'Dark', 'theme.auto': 'As the device', 'theme.label': 'Brightness',
   'language.label': 'Language',
@@ -140,13 +140,13 @@ export const en = {
   'audit.title': 'Who did what', 'audit.none': 'Nothing yet.', 'audit.more': 'Earlier', 'audit.when': 'When', 'audit.who': 'Who', 'audit.what': 'What', 'audit.way': 'How it came', 'audit.how': 'Outcome', 'audit.done': 'done',
   'act.login': 'logged in', 'act.visit_login': 'came in for a visit', 'act.logout': 'logged out', 'act.choose_password': 'chose a password', 'act.change_password': 'changed the password', 'act.invite': 'made a one-time code for', 'act.visit': 'made a visit for', 'act.end_sessions': 'ended all sessions of', 'act.acknowledge': 'acknowledged', 'act.shelve': 'shelved', 'act.unshelve': 'took from the shelf', 'act.out-of-service': 'took out of service', 'act.in-service': 'put back into service', 'act.name-load': 'named a load', 'act.correct-cause': 'corrected a trip', 'act.note': 'wrote a note',
   'chart.opens': 'opens in {time}', 'chart.heat_within': 'heat {percent}, the hottest of {time}', 'chart.key_mean': 'mean, from lowest to highest', 'chart.key_heat': 'heat, 100 % opens', 'chart.key_forecast': 'opens, if the current stays', 'chart.still': 'now',
-  'use.title': 'Energy and demand', 'use.today': 'Today', 'use.week': '7 days', 'use.month': '30 days', 'use.demand': 'Highest quarter of an hour', 'use.demand_at': '{amps}, {percent}, {time}', 'use.day': 'Day', 'use.part': 'less than nine tenths of the day were measured', 'use.by_amps': 'The meter gives no watts: amps times the nominal voltage.', 'use.label': 'Energy of the last {n} days: {kwh} kWh.',
+  'use.title': 'Energy and demand', 'use.add': 'May a load be added here?', 'use.today': 'Today', 'use.week': '7 days', 'use.month': '30 days', 'use.demand': 'Highest quarter of an hour', 'use.demand_at': '{amps}, {percent}, {time}', 'use.day': 'Day', 'use.part': 'less than nine tenths of the day were measured', 'use.by_amps': 'The meter gives no watts: amps times the nominal voltage.', 'use.label': 'Energy of the last {n} days: {kwh} kWh.',
   'sheet.note': 'What was found, what was done', 'sheet.do_note': 'Keep the note',
 };
 
 export const es = {
   title: 'Directorio del tablero',
-  'nav.panel': 'Tablero', 'nav.alarms': 'Alarmas', 'nav.trips': 'Disparos', 'nav.people': 'Personas', 'nav.me': 'Su cuenta', 'nav.label': 'Páginas',
+  'nav.panel': 'Tablero', 'nav.alarms': 'Alarmas', 'nav.trips': 'Disparos', 'nav.advice': 'Consejo', 'nav.study': 'Carga', 'nav.people': 'Personas', 'nav.me': 'Su cuenta', 'nav.label': 'Páginas',
   skip: 'Saltar a lo que se muestra',
   'theme.light': 'Claro', 'theme.dark': 'Oscuro', 'theme.auto': 'Como el dispositivo', 'theme.label': 'Brillo',
   'language.label': 'Idioma',
@@ -282,6 +282,6 @@ export const es = {
   'audit.title': 'Quién hizo qué', 'audit.none': 'Nada todavía.', 'audit.more': 'Anteriores', 'audit.when': 'Cuándo', 'audit.who': 'Quién', 'audit.what': 'Qué', 'audit.way': 'Por dónde', 'audit.how': 'Resultado', 'audit.done': 'hecho',
   'act.login': 'entró', 'act.visit_login': 'entró de visita', 'act.logout': 'salió', 'act.choose_password': 'eligió contraseña', 'act.change_password': 'cambió la contraseña', 'act.invite': 'creó un código para', 'act.visit': 'creó una visita para', 'act.end_sessions': 'sacó de todas partes a', 'act.acknowledge': 'reconoció', 'act.shelve': 'aplazó', 'act.unshelve': 'reanudó', 'act.out-of-service': 'puso fuera de servicio', 'act.in-service': 'volvió a poner en servicio', 'act.name-load': 'puso nombre a una carga', 'act.correct-cause': 'corrigió un disparo', 'act.note': 'escribió una nota',
   'chart.opens': 'se abre en {time}', 'chart.heat_within': 'calor {percent}, lo más caliente de {time}', 'chart.key_mean': 'media, de mínimo a máximo', 'chart.key_heat': 'calor, con 100 % se abre', 'chart.key_forecast': 'se abre, si la corriente sigue', 'chart.still': 'ahora',
-  'use.title': 'Energía y demanda', 'use.today': 'Hoy', 'use.week': '7 días', 'use.month': '30 días', 'use.demand': 'Cuarto de hora más alto', 'use.demand_at': '{amps}, {percent}, {time}', 'use.day': 'Día', 'use.part': 'se midió menos de nueve décimas partes del día', 'use.by_amps': 'El medidor no da vatios: amperios por la tensión nominal.', 'use.label': 'Energía de los últimos {n} días: {kwh} kWh.',
+  'use.title': 'Energía y demanda', 'use.add': '¿Se puede añadir una carga aquí?', 'use.today': 'Hoy', 'use.week': '7 días', 'use.month': '30 días', 'use.demand': 'Cuarto de hora más alto', 'use.demand_at': '{amps}, {percent}, {time}', 'use.day': 'Día', 'use.part': 'se midió menos de nueve décimas partes del día', 'use.by_amps': 'El medidor no da vatios: amperios por la tensión nominal.', 'use.label': 'Energía de los últimos {n} días: {kwh} kWh.',
   'sheet.note': 'Qué se encontró, qué se hizo', 'sheet.do_note': 'Guardar la nota',
 };
