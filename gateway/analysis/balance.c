@@ -7,6 +7,8 @@
 
 typedef double complex cx;
 
+#define HALVINGS 40
+
 /* ---- the search ---- */
 
 struct search {
@@ -61,14 +63,16 @@ static void descend(struct search *s, size_t left, double spent)
     }
 }
 
-/* R of Q = R^H R, in place of q; a little is added to the diagonal, the same for every x */
-static void factor(cx *q, size_t m, double ridge)
+/* R of Q = R^H R, in place of q; false when q is not positive */
+static bool factor(cx *q, size_t m)
 {
     for (size_t i = 0; i < m; i++) {
-        cx d = q[i * m + i] + ridge;
+        double d = creal(q[i * m + i]);
         for (size_t k = 0; k < i; k++)
             d -= square(q[k * m + i]);
-        double root = sqrt(fmax(creal(d), 1e-30));
+        if (!(d > 0.0))
+            return false;
+        double root = sqrt(d);
         q[i * m + i] = root;
         for (size_t j = i + 1; j < m; j++) {
             cx v = q[i * m + j];
@@ -77,6 +81,60 @@ static void factor(cx *q, size_t m, double ridge)
             q[i * m + j] = v / root;
         }
     }
+    return true;
+}
+
+/* of each variable one over the diagonal of Q's inverse: what is left of it whatever the others
+ * do. column: m of room */
+static void own_parts(const cx *r, size_t m, cx *column, double *own)
+{
+    for (size_t i = 0; i < m; i++)
+        own[i] = 0.0;
+    for (size_t k = 0; k < m; k++) { /* R y = e_k */
+        for (size_t i = k + 1; i-- > 0;) {
+            cx v = i == k ? 1.0 : 0.0;
+            for (size_t j = i + 1; j <= k; j++)
+                v -= r[i * m + j] * column[j];
+            column[i] = v / r[i * m + i];
+            own[i] += square(column[i]);
+        }
+    }
+    for (size_t i = 0; i < m; i++)
+        own[i] = 1.0 / own[i];
+}
+
+/* Every |x| is 1, so x^H D x is the same for all plans when D is diagonal: as much of it as
+ * leaves Q - D positive is taken out first, and the bound is so much the better. In place of q
+ * comes R of Q - D; false when memory is short. */
+static bool factor_rest(cx *q, size_t m)
+{
+    double own[BALANCE_MOST + 1], trace = 0.0, low = 0.0, high = 1.0;
+    cx column[BALANCE_MOST + 1];
+    cx *r = malloc(m * m * sizeof *r);
+    if (!r)
+        return false;
+    for (size_t i = 0; i < m; i++)
+        trace += creal(q[i * m + i]);
+    for (size_t i = 0; i < m; i++)
+        q[i * m + i] += 1e-9 * (trace + 1e-9);
+    memcpy(r, q, m * m * sizeof *r);
+    if (factor(r, m))
+        own_parts(r, m, column, own);
+    else
+        memset(own, 0, sizeof own);
+    own[m - 1] = 0.0; /* the one that is fixed */
+    for (int i = 0; i < HALVINGS; i++) {
+        double share = 0.5 * (low + high);
+        memcpy(r, q, m * m * sizeof *r);
+        for (size_t k = 0; k < m; k++)
+            r[k * m + k] -= share * own[k];
+        *(factor(r, m) ? &low : &high) = share;
+    }
+    for (size_t k = 0; k < m; k++)
+        q[k * m + k] -= low * own[k];
+    bool good = factor(q, m);
+    free(r);
+    return good;
 }
 
 static double value_of(const double *q, size_t n, const cx *x, const int *turns, double price)
@@ -109,7 +167,6 @@ bool balance_least(const double *q, size_t n, int legs, double price, int *turns
     struct search s = {.n = n, .legs = legs, .price = price};
     struct by_size order[BALANCE_MOST + 1];
     cx *r = malloc(m * m * sizeof *r), x[BALANCE_MOST + 1];
-    double trace = 0.0;
     if (!r)
         return false;
     for (int t = 0; t < legs; t++)
@@ -119,13 +176,16 @@ bool balance_least(const double *q, size_t n, int legs, double price, int *turns
     qsort(order, n, sizeof order[0], smaller_first); /* the search begins at the end */
     order[n] = (struct by_size){n, 0.0};
     for (size_t i = 0; i < m; i++) {
-        trace += q[2 * (i * m + i)];
         for (size_t j = 0; j < m; j++) {
             const double *v = q + 2 * (order[i].index * m + order[j].index);
             r[i * m + j] = v[0] + v[1] * I;
         }
     }
-    factor(r, m, 1e-9 * (trace + 1e-9));
+    *least = (double)NAN;
+    if (!factor_rest(r, m)) {
+        free(r);
+        return false;
+    }
     s.r = r;
     s.x[n] = 1.0;
     s.least = (double)INFINITY;

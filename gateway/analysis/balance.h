@@ -30,7 +30,7 @@
 #define BALANCE_MOST 64             /* breakers, or groups, that can move */
 #define BALANCE_MOST_NODES 20000000 /* of the search; after them the plan is the best found */
 /* a move must save so much of the mean square as it stands */
-#define BALANCE_LEAST_SHARE 0.02
+#define BALANCE_LEAST_SHARE 0.05
 
 struct balance;
 

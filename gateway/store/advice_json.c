@@ -101,7 +101,7 @@ void advice_say_balance(const struct site *s, const struct panel_balance *b, str
         "instead of %d of %zu. %s",
         p->neutral_after_amps, p->neutral_before_amps, b->worse_after_amps,
         b->worse_before_amps, b->uneven_after, b->uneven_before, b->quarters,
-        p->proven ? "No other plan is better at a fiftieth of the mean square a move."
+        p->proven ? "No other plan is better at a twentieth of the mean square a move."
                   : "Not every plan could be tried.");
 }
 

@@ -98,7 +98,7 @@ export function view(root, id) {
       h('dl', { class: 'facts' }, fact('circuit.state', at), fact('circuit.heat', heat), may('see_loads') ? [fact('circuit.room', left), fact('circuit.watts', watts), fact('circuit.standing', standingAmps)] : null, fact('circuit.reading', reading))),
     h('section', {}, h('h2', {}, t('circuit.running')), may('see_loads') ? runningBox : h('p', {}, t('hidden')), chancesBox),
     h('section', {}, h('h2', {}, t('circuit.history')), c.el),
-    h('section', {}, h('h2', {}, t('use.title')), used.el, h('p', {}, h('a', { href: '#/study/' + id }, t('use.add')))),
+    h('section', {}, h('h2', {}, t('use.title')), used.el, h('p', { class: 'no-print' }, h('a', { class: 'wide', href: '#/study/' + id }, t('use.add')))),
     may('see_loads') ? h('section', {}, h('h2', {}, t('circuit.known')), knownBox) : '',
     h('section', {}, h('h2', {}, t('circuit.events')), eventsBox),
     cautions());
