@@ -1,6 +1,6 @@
 #include "advice.h"
 
-#include "advice_replay.h"
+#include "advice_loads.h"
 
 #include "base/text.h"
 
@@ -8,23 +8,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define HOUR_MS INT64_C(3600000)
-#define BEFORE_MS (3 * HOUR_MS)     /* a breaker is taken to be cold so long before */
-#define AFTER_MS HOUR_MS            /* and what ran on is followed so far */
-#define RUN_BEFORE_MS (2 * HOUR_MS) /* the same around a run on the other circuit */
-#define RUN_AFTER_MS (HOUR_MS / 2)
-#define MOST_CANDIDATES 16
-#define LIKE 0.08       /* runs of one size */
-#define NEIGHBOUR 1.15  /* sizes that belong together, each to the next */
+#define WARNED_LEAST 2  /* times, to be looked at without a trip */
+#define MOST_WARNERS 6  /* candidates that the engine is asked about */
 #define LIKE_TRIPS 0.02 /* no difference */
-#define MOST_SPANS 1024
 #define DEDICATED_LEAST_TRIPS 2
 #define PLUG_SHARE 0.8 /* NEC 210.23: of a shared circuit's rating, by one plug */
-
-struct candidate {
-    struct advice_load load;
-    int avoided;
-};
 
 struct finder {
     const struct advice_record *record;
@@ -32,6 +20,7 @@ struct finder {
     struct replay replay;
     struct advice *out;
     int count;
+    int circuit; /* that is looked at */
     bool failed;
 };
 
@@ -45,68 +34,15 @@ const char *advice_kind_name(enum advice_kind k)
     return "?";
 }
 
-/* ---- spans ---- */
-
-static int by_from(const void *a, const void *b)
-{
-    const struct span *x = a, *y = b;
-    return (x->from > y->from) - (x->from < y->from);
-}
-
-/* in order, those that touch made one, whole seconds; how many are left */
-static size_t join_spans(struct span *s, size_t n)
-{
-    size_t kept = 0;
-    qsort(s, n, sizeof *s, by_from);
-    for (size_t i = 0; i < n; i++)
-        if (kept && s[i].from <= s[kept - 1].to)
-            s[kept - 1].to = s[i].to > s[kept - 1].to ? s[i].to : s[kept - 1].to;
-        else
-            s[kept++] = s[i];
-    for (size_t i = 0; i < kept; i++) {
-        s[i].from -= s[i].from % 1000;
-        s[i].to -= s[i].to % 1000;
-    }
-    return kept;
-}
-
-/* around what happened on a circuit */
-static size_t incident_spans(const struct advice_record *r, int circuit,
-                             struct span out[MOST_SPANS])
-{
-    size_t n = 0;
-    for (size_t i = 0; i < r->trip_count && n < MOST_SPANS; i++)
-        if (r->trips[i].circuit == circuit)
-            out[n++] = (struct span){r->trips[i].opened_wall_ms - BEFORE_MS,
-                                     r->trips[i].opened_wall_ms + AFTER_MS};
-    for (size_t i = 0; i < r->warning_count && n < MOST_SPANS; i++)
-        if (r->warnings[i].circuit == circuit)
-            out[n++] = (struct span){r->warnings[i].wall_ms - BEFORE_MS,
-                                     r->warnings[i].wall_ms + AFTER_MS};
-    return join_spans(out, n);
-}
-
-/* around the runs of a load; the latest where they are too many */
-static size_t run_spans(const struct advice_record *r, const struct advice_load *l,
-                        struct span out[MOST_SPANS])
-{
-    size_t n = 0;
-    for (size_t i = r->run_count; i-- > 0 && n < MOST_SPANS;)
-        if (advice_load_has(l, &r->runs[i]))
-            out[n++] = (struct span){r->runs[i].on_wall_ms - RUN_BEFORE_MS,
-                                     r->runs[i].off_wall_ms + RUN_AFTER_MS};
-    return join_spans(out, n);
-}
-
 /* ---- trips ---- */
 
 /* the chance that the breaker opens there as the readings now are; -1: they cannot be had */
 static double chance_at(struct finder *f, const struct hypotheses_view *v, double per_amps2,
                         const struct advice_trip *t)
 {
-    size_t seconds = (size_t)((BEFORE_MS + AFTER_MS) / 1000);
-    const float *amps = replay_read(&f->replay, t->circuit,
-                                    (t->opened_wall_ms - BEFORE_MS) / 1000 * 1000, seconds);
+    size_t seconds = (size_t)((ADVICE_BEFORE_MS + ADVICE_AFTER_MS) / 1000);
+    const float *amps = replay_read(
+        &f->replay, t->circuit, (t->opened_wall_ms - ADVICE_BEFORE_MS) / 1000 * 1000, seconds);
     if (amps)
         return replay_chance(v, per_amps2, amps, seconds);
     f->failed = true;
@@ -164,113 +100,6 @@ static double expect_openings(struct finder *f, int circuit, const struct span *
     return sum;
 }
 
-/* ---- candidates ---- */
-
-static bool runs_at(const struct advice_run *x, int circuit, int64_t wall_ms)
-{
-    return x->circuit == circuit && x->amps >= ADVICE_LEAST_AMPS && x->on_wall_ms < wall_ms &&
-           x->off_wall_ms >= wall_ms - 5000;
-}
-
-static bool was_there(const struct advice_record *r, int circuit, const struct advice_run *x)
-{
-    for (size_t i = 0; i < r->trip_count; i++)
-        if (r->trips[i].circuit == circuit && runs_at(x, circuit, r->trips[i].opened_wall_ms))
-            return true;
-    for (size_t i = 0; i < r->warning_count; i++)
-        if (r->warnings[i].circuit == circuit && runs_at(x, circuit, r->warnings[i].wall_ms))
-            return true;
-    return false;
-}
-
-static size_t add_candidate(struct candidate *list, size_t n, const struct advice_load *l)
-{
-    for (size_t i = 0; i < n; i++)
-        if (strcmp(list[i].load.appliance, l->appliance) == 0 &&
-            fabs(list[i].load.least_amps - l->least_amps) < 1e-9 &&
-            fabs(list[i].load.most_amps - l->most_amps) < 1e-9)
-            return n;
-    if (n < MOST_CANDIDATES)
-        list[n++] = (struct candidate){.load = *l};
-    return n;
-}
-
-/* sizes that lie each near the next, the one of x among them */
-static struct advice_load neighbours(const struct advice_record *r, int circuit, double amps)
-{
-    struct advice_load l = {circuit, amps, amps, ""};
-    for (bool grown = true; grown;) {
-        grown = false;
-        for (size_t i = 0; i < r->run_count; i++) {
-            double a = r->runs[i].amps;
-            if (r->runs[i].circuit != circuit || a < ADVICE_LEAST_AMPS)
-                continue;
-            if (a < l.least_amps && a * NEIGHBOUR >= l.least_amps)
-                l.least_amps = a, grown = true;
-            if (a > l.most_amps && a <= l.most_amps * NEIGHBOUR)
-                l.most_amps = a, grown = true;
-        }
-    }
-    return l;
-}
-
-/* the loads that were on when it happened: by size, by the sizes around, by name */
-static size_t find_candidates(const struct advice_record *r, int circuit,
-                              struct candidate list[MOST_CANDIDATES])
-{
-    size_t n = 0;
-    for (int way = 0; way < 3; way++)
-        for (size_t i = 0; i < r->run_count; i++) {
-            const struct advice_run *x = &r->runs[i];
-            struct advice_load l = {circuit, x->amps * (1.0 - LIKE), x->amps * (1.0 + LIKE),
-                                    ""};
-            bool known = false;
-            if (!was_there(r, circuit, x))
-                continue;
-            if (way == 2)
-                l = neighbours(r, circuit, x->amps);
-            if (way == 1 && strcmp(x->appliance, LOADS_UNKNOWN) == 0)
-                continue;
-            if (way == 1)
-                text_copy(l.appliance, sizeof l.appliance, x->appliance);
-            for (size_t k = 0; way == 0 && k < n; k++)
-                known |= advice_load_has(&list[k].load, x);
-            if (!known)
-                n = add_candidate(list, n, &l);
-        }
-    return n;
-}
-
-/* ---- what a load is ---- */
-
-static void describe(const struct advice_record *r, const struct advice_load *l,
-                     struct advice *out)
-{
-    double sum = 0.0;
-    int most = 0;
-    out->by_name = l->appliance[0] != '\0';
-    out->least_amps = (double)INFINITY;
-    text_copy(out->appliance, sizeof out->appliance, LOADS_UNKNOWN);
-    for (size_t i = 0; i < r->run_count; i++) {
-        const struct advice_run *x = &r->runs[i];
-        int same = 0;
-        if (!advice_load_has(l, x))
-            continue;
-        out->least_amps = fmin(out->least_amps, x->amps);
-        out->most_amps = fmax(out->most_amps, x->amps);
-        sum += x->amps;
-        out->runs++;
-        for (size_t k = 0; k < r->run_count; k++)
-            same += advice_load_has(l, &r->runs[k]) &&
-                    strcmp(r->runs[k].appliance, x->appliance) == 0;
-        if (same > most) {
-            most = same;
-            text_copy(out->appliance, sizeof out->appliance, x->appliance);
-        }
-    }
-    out->usual_amps = out->runs ? sum / out->runs : 0.0;
-}
-
 /* ---- where to ---- */
 
 static bool may_take(const struct advice_record *r, int from, int to, double amps)
@@ -286,8 +115,8 @@ static bool may_take(const struct advice_record *r, int from, int to, double amp
 static int find_place(struct finder *f, const struct advice_load *l, double amps, double *added)
 {
     const struct advice_record *r = f->record;
-    struct span *spans = malloc(MOST_SPANS * sizeof *spans);
-    size_t n = spans ? run_spans(r, l, spans) : 0;
+    struct span *spans = malloc(ADVICE_MOST_SPANS * sizeof *spans);
+    size_t n = spans ? advice_run_spans(r, l, spans) : 0;
     int best = -1;
     double least = ADVICE_MOST_ADDED;
     f->failed |= !spans;
@@ -312,13 +141,13 @@ static int find_place(struct finder *f, const struct advice_load *l, double amps
 
 static void count_warnings(struct finder *f, const struct advice_move *m, struct advice *a)
 {
-    struct span *at = malloc(MOST_SPANS * sizeof *at),
-                *runs = malloc(MOST_SPANS * sizeof *runs);
+    struct span *at = malloc(ADVICE_MOST_SPANS * sizeof *at),
+                *runs = malloc(ADVICE_MOST_SPANS * sizeof *runs);
     struct replay *p = &f->replay;
     f->failed |= !at || !runs;
     if (!f->failed) {
-        size_t n = incident_spans(f->record, a->circuit, at);
-        size_t k = m->to >= 0 ? run_spans(f->record, &m->load, runs) : 0;
+        size_t n = advice_incident_spans(f->record, a->circuit, at);
+        size_t k = m->to >= 0 ? advice_run_spans(f->record, &m->load, runs) : 0;
         a->warnings = replay_warnings(p, a->circuit, at, n);
         if (m->to >= 0)
             a->to_warnings = replay_warnings(p, m->to, runs, k);
@@ -342,6 +171,14 @@ static int overloads_of(const struct advice_record *r, int circuit)
     return n;
 }
 
+static int warnings_of(const struct advice_record *r, int circuit)
+{
+    int n = 0;
+    for (size_t i = 0; i < r->warning_count; i++)
+        n += r->warnings[i].circuit == circuit;
+    return n;
+}
+
 static bool is_better(const struct advice *a, const struct advice *b)
 {
     double x = a->trips_less - a->trips_added, y = b->trips_less - b->trips_added;
@@ -355,7 +192,7 @@ static struct advice without(struct finder *f, const struct advice_load *l)
                        .circuit = l->circuit,
                        .to = -1,
                        .trips = overloads_of(f->record, l->circuit)};
-    describe(f->record, l, &a);
+    advice_describe(f->record, l, &a);
     f->replay.moves[f->replay.move_count++] = (struct advice_move){*l, -1};
     count_avoided(f, l->circuit, &a);
     f->replay.move_count--;
@@ -375,25 +212,25 @@ static void advise_circuit(struct finder *f, int circuit)
 {
     const struct advice_record *r = f->record;
     const struct site_circuit *c = &r->site->circuits[circuit];
-    struct candidate list[MOST_CANDIDATES];
+    struct advice_load list[ADVICE_MOST_CANDIDATES];
     struct advice best = {0}, alone = {0};
     struct advice_move move = {0}, own = {0};
-    size_t n = find_candidates(r, circuit, list);
+    size_t n = advice_find_candidates(r, circuit, list);
     for (size_t i = 0; i < n && !f->failed; i++) {
-        struct advice a = without(f, &list[i].load);
+        struct advice a = without(f, &list[i]);
         if (a.trips_avoided == 0)
             continue;
         if (is_better(&a, &alone)) {
             alone = a;
-            own = (struct advice_move){list[i].load, -1};
+            own = (struct advice_move){list[i], -1};
         }
         if (a.trips_avoided < best.trips_avoided)
             continue; /* looking for a place is what takes long */
-        a.to = find_place(f, &list[i].load, a.most_amps, &a.trips_added);
+        a.to = find_place(f, &list[i], a.most_amps, &a.trips_added);
         a.kind = ADVICE_MOVE;
         if (a.to >= 0 && is_better(&a, &best)) {
             best = a;
-            move = (struct advice_move){list[i].load, a.to};
+            move = (struct advice_move){list[i], a.to};
         }
     }
     if (best.trips_avoided > 0 && !f->failed) {
@@ -408,6 +245,62 @@ static void advise_circuit(struct finder *f, int circuit)
         count_warnings(f, &own, &alone);
         keep(f, &alone, NULL);
     }
+}
+
+/* ---- a circuit that has warned and never opened ---- */
+
+static int warnings_without(struct finder *f, const struct advice_load *l,
+                            const struct span *spans, size_t n)
+{
+    struct replay *p = &f->replay;
+    if (l)
+        p->moves[p->move_count++] = (struct advice_move){*l, -1};
+    int left = replay_warnings(p, f->circuit, spans, n);
+    if (l)
+        p->move_count--;
+    f->failed |= left < 0;
+    return left;
+}
+
+/* the load without which the engine warns least, NULL: it makes no difference */
+static const struct advice_load *find_warner(struct finder *f, const struct advice_load *list,
+                                             size_t n)
+{
+    struct span *spans = malloc(ADVICE_MOST_SPANS * sizeof *spans);
+    const struct advice_load *best = NULL;
+    f->failed |= !spans;
+    if (!f->failed) {
+        size_t count = advice_incident_spans(f->record, f->circuit, spans);
+        int least = warnings_without(f, NULL, spans, count);
+        for (size_t i = 0; i < n && i < MOST_WARNERS && least > 0 && !f->failed; i++) {
+            int left = warnings_without(f, &list[i], spans, count);
+            if (left < least) {
+                least = left;
+                best = &list[i];
+            }
+        }
+    }
+    free(spans);
+    return f->failed ? NULL : best;
+}
+
+static void advise_warned(struct finder *f, int circuit)
+{
+    struct advice_load list[ADVICE_MOST_CANDIDATES];
+    struct advice a = {.kind = ADVICE_MOVE, .circuit = circuit};
+    f->circuit = circuit;
+    const struct advice_load *l =
+        find_warner(f, list, advice_find_candidates(f->record, circuit, list));
+    if (!l)
+        return;
+    advice_describe(f->record, l, &a);
+    a.to = find_place(f, l, a.most_amps, &a.trips_added);
+    if (a.to < 0 || f->failed)
+        return;
+    const struct advice_move move = {*l, a.to};
+    count_warnings(f, &move, &a);
+    if (!f->failed && a.warnings_left + a.to_warnings_left < a.warnings + a.to_warnings)
+        keep(f, &a, &move);
 }
 
 /* ---- breakers ---- */
@@ -458,7 +351,7 @@ static void advise_test(struct finder *f, int circuit)
 /* ---- all ---- */
 
 struct rank {
-    int circuit, trips;
+    int circuit, trips, warnings;
 };
 
 static int most_first(const void *a, const void *b)
@@ -466,7 +359,17 @@ static int most_first(const void *a, const void *b)
     const struct rank *x = a, *y = b;
     if (x->trips != y->trips)
         return x->trips < y->trips ? 1 : -1;
+    if (x->warnings != y->warnings)
+        return x->warnings < y->warnings ? 1 : -1;
     return (x->circuit > y->circuit) - (x->circuit < y->circuit);
+}
+
+static bool is_to_be_tested(const struct finder *f, int circuit)
+{
+    for (int i = 0; i < f->count; i++)
+        if (f->out[i].kind == ADVICE_TEST && f->out[i].circuit == circuit)
+            return true;
+    return false;
 }
 
 static void advise_all(struct finder *f)
@@ -475,15 +378,22 @@ static void advise_all(struct finder *f)
     struct rank *rank = calloc(s->circuit_count + 1, sizeof *rank);
     f->failed = !rank;
     for (size_t c = 0; rank && c < s->circuit_count; c++) {
-        rank[c] = (struct rank){(int)c, overloads_of(f->record, (int)c)};
+        rank[c] = (struct rank){(int)c, overloads_of(f->record, (int)c),
+                                warnings_of(f->record, (int)c)};
         if (s->circuits[c].feeds_panel < 0 && f->record->measured[c])
             advise_test(f, (int)c);
     }
     if (rank)
         qsort(rank, s->circuit_count, sizeof *rank, most_first);
-    for (size_t i = 0; rank && i < s->circuit_count && rank[i].trips > 0 && !f->failed; i++)
-        if (s->circuits[rank[i].circuit].feeds_panel < 0)
+    for (size_t i = 0; rank && i < s->circuit_count && !f->failed; i++) {
+        if (s->circuits[rank[i].circuit].feeds_panel >= 0 ||
+            is_to_be_tested(f, rank[i].circuit))
+            continue; /* the breaker comes first */
+        if (rank[i].trips > 0)
             advise_circuit(f, rank[i].circuit);
+        else if (rank[i].warnings >= WARNED_LEAST)
+            advise_warned(f, rank[i].circuit);
+    }
     free(rank);
 }
 

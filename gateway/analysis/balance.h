@@ -27,8 +27,8 @@
 
 #include "model/site.h"
 
-#define BALANCE_MOST 64             /* breakers, or groups, that can move */
-#define BALANCE_MOST_NODES 20000000 /* of the search; after them the plan is the best found */
+#define BALANCE_MOST 64            /* breakers, or groups, that can move */
+#define BALANCE_MOST_NODES 5000000 /* of the search; after them the plan is the best found */
 /* a move must save so much of the mean square as it stands */
 #define BALANCE_LEAST_SHARE 0.05
 

@@ -46,10 +46,12 @@ void advice_say(const struct site *s, const struct advice *a, struct text *out)
     case ADVICE_MOVE:
         text_append(out, "Plug ");
         say_load(a, out);
-        text_printf(out,
-                    " in at a receptacle of %s instead of %s: %d of %d trips by overload would "
-                    "not have come; there %.2f are to be expected in their place.",
-                    name_of(s, a->to, to), from, a->trips_avoided, a->trips, a->trips_added);
+        text_printf(out, " in at a receptacle of %s instead of %s.", name_of(s, a->to, to),
+                    from);
+        if (a->trips > 0)
+            text_printf(out, " %d of %d trips by overload would not have come.",
+                        a->trips_avoided, a->trips);
+        text_printf(out, " Trips to be expected there by it: %.2f.", a->trips_added);
         say_warnings("", a->warnings, a->warnings_left, out);
         say_warnings(" on the other", a->to_warnings, a->to_warnings_left, out);
         return;

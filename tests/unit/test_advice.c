@@ -190,6 +190,31 @@ static void a_worn_breaker_is_to_be_tested(void **state)
     unmake(m);
 }
 
+static void a_circuit_that_only_warned_is_relieved(void **state)
+{
+    struct made *m = make();
+    struct advice out[ADVICE_MOST];
+    struct advice_warning warnings[2];
+    (void)state;
+    for (int i = 0; i < 2; i++) { /* 26 A on 20 for some minutes, twice, and it held */
+        double hour = 24 + 24 * i;
+        add_run(m, 0, hour, 40, 11);
+        add_run(m, 0, hour + 0.5, 6, 15);
+        warnings[i] = (struct advice_warning){
+            .circuit = 0, .wall_ms = BASE + (int64_t)((hour + 0.55) * (double)HOUR)};
+    }
+    m->record.warnings = warnings;
+    m->record.warning_count = 2;
+    int n = advice_find(&m->record, out);
+    assert_int_equal(n, 1);
+    assert_int_equal(out[0].kind, ADVICE_MOVE);
+    assert_int_equal(out[0].trips, 0);
+    assert_int_equal(out[0].warnings, 2);
+    assert_int_equal(out[0].warnings_left, 0);
+    assert_true(out[0].to > 0);
+    unmake(m);
+}
+
 static void nothing_happened_and_nothing_is_advised(void **state)
 {
     struct made *m = make();
@@ -210,6 +235,7 @@ int main(void)
         cmocka_unit_test(what_fits_nowhere_has_earned_a_circuit),
         cmocka_unit_test(an_essential_or_a_full_circuit_is_no_place),
         cmocka_unit_test(a_worn_breaker_is_to_be_tested),
+        cmocka_unit_test(a_circuit_that_only_warned_is_relieved),
         cmocka_unit_test(nothing_happened_and_nothing_is_advised),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

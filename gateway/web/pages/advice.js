@@ -20,7 +20,7 @@ const sentences = {
 
 function worth(a) {
   const trips = t(a.kind === 'test' ? 'advice.held' : 'advice.trips', { avoided: a.trips.avoided, before: a.trips.before });
-  return [trips, a.kind === 'move' ? t('advice.added', { added: number(a.trips.added, 2) }) : '', a.warnings ? t('advice.warnings', a.warnings) : '', a.to_warnings ? t('advice.to_warnings', a.to_warnings) : ''].filter(Boolean).join(' ');
+  return [a.trips.before ? trips : '', a.kind === 'move' ? t('advice.added', { added: number(a.trips.added, 2) }) : '', a.warnings ? t('advice.warnings', a.warnings) : '', a.to_warnings ? t('advice.to_warnings', a.to_warnings) : ''].filter(Boolean).join(' ');
 }
 
 /* "main-07-20260101T061502Z": when it opened */
