@@ -18,7 +18,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl
 ifneq ($(shell command -v pkg-config),)
 CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread

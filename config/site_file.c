@@ -9,7 +9,7 @@
 /* Members that a table cannot write straight into the model's struct are read here first. */
 struct raw_bus {
     struct site_bus bus;
-    int parity;
+    int parity, rs485;
 };
 
 struct raw_meter {
@@ -33,6 +33,8 @@ struct raw_site {
 
 static const char *const standards[] = {"UL489", "IEC60898", NULL}; /* enum site_standard */
 static const char *const parities[] = {"none", "even", "odd", NULL};
+static const char *const rs485_modes[] = {"adapter", "kernel", "rts_high", "rts_low",
+                                          NULL}; /* enum site_rs485 */
 static const char *const types[] = {"", "B", "C", "D", NULL};
 static const char *const feeds[] = {"", "one_appliance", "several_outlets",
                                     NULL}; /* enum site_feeds */
@@ -89,12 +91,29 @@ const struct field bus_fields[BUS_KEYS] = {
     [BUS_STOP_BITS] = {"stop_bits", FIELD_INTEGER, AT(raw_bus, bus.stop_bits), .least = 1,
                        .most = 2, .fallback = "1, without parity 2",
                        .help = "stop bits of a serial line"},
+    [BUS_RS485] = {"rs485", FIELD_WORD, AT(raw_bus, rs485), .words = rs485_modes,
+                   .fallback = "\"adapter\"",
+                   .help = "who turns the line round between sending and listening"},
+    [BUS_TLS] = {"tls", FIELD_GROUP, .fallback = "no TLS",
+                 .help = "Modbus/TCP Security: a group, see below; the port is then 802 when "
+                         "none is given"},
     [BUS_POLL] = {"poll_ms", FIELD_INTEGER, AT(raw_bus, bus.poll_ms), .least = 50,
                   .most = 60000, .fallback = "1000",
                   .help = "every meter of the bus is read once in this time"},
     [BUS_TIMEOUT] = {"timeout_ms", FIELD_INTEGER, AT(raw_bus, bus.timeout_ms), .least = 10,
                      .most = 10000, .fallback = "400",
                      .help = "how long a meter may take to answer"},
+};
+
+const struct field bus_tls_fields[BUS_TLS_KEYS] = {
+    [BUS_TLS_CA] = {"ca", FIELD_TEXT, .required = true, TEXT_AT(site_bus_tls, ca),
+                    .help = "PEM file of the authority that signed the meter's certificate"},
+    [BUS_TLS_CERT] = {"cert", FIELD_TEXT, TEXT_AT(site_bus_tls, cert), .fallback = "none",
+                      .help = "PEM file of the gateway's own certificate"},
+    [BUS_TLS_KEY] = {"key", FIELD_TEXT, TEXT_AT(site_bus_tls, key), .fallback = "none",
+                     .help = "PEM file of its key"},
+    [BUS_TLS_NAME] = {"name", FIELD_TEXT, TEXT_AT(site_bus_tls, name), .fallback = "the host",
+                      .help = "name in the meter's certificate"},
 };
 
 const struct field meter_fields[METER_KEYS] = {
@@ -206,6 +225,12 @@ static bool read_bus(struct site_reading *r, struct site_element *e, const char 
     struct raw_bus raw = {.bus = *b, .parity = 1};
     e->keys = fields_read(r->file, e->group, what, bus_fields, BUS_KEYS, &raw);
     raw.bus.parity = "NEO"[raw.parity];
+    raw.bus.rs485 = (enum site_rs485)raw.rs485;
+    if (site_key(e, BUS_TLS))
+        fields_read(r->file, config_setting_get_member(e->group, "tls"), "the group tls",
+                    bus_tls_fields, BUS_TLS_KEYS, &raw.bus.tls);
+    if (site_key(e, BUS_TLS) && !site_key(e, BUS_PORT))
+        raw.bus.port = 802; /* MODBUS/TCP Security, mbap/TLS */
     if (raw.parity == 0 && !site_key(e, BUS_STOP_BITS))
         raw.bus.stop_bits =
             2; /* Modbus over Serial Line V1.02, 2.5.1: no parity, two stop bits */

@@ -31,6 +31,8 @@ enum {
     BUS_BAUD,
     BUS_PARITY,
     BUS_STOP_BITS,
+    BUS_RS485,
+    BUS_TLS,
     BUS_POLL,
     BUS_TIMEOUT,
     BUS_KEYS
@@ -92,7 +94,9 @@ static inline bool site_key(const struct site_element *e, int row)
 /* The tables, for the manual. */
 extern const struct field site_fields[SITE_KEYS];
 extern const struct field panel_fields[PANEL_KEYS];
+enum { BUS_TLS_CA, BUS_TLS_CERT, BUS_TLS_KEY, BUS_TLS_NAME, BUS_TLS_KEYS };
 extern const struct field bus_fields[BUS_KEYS];
+extern const struct field bus_tls_fields[BUS_TLS_KEYS];
 extern const struct field meter_fields[METER_KEYS];
 extern const struct field circuit_fields[CIRCUIT_KEYS];
 

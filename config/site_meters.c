@@ -34,14 +34,26 @@ static void check_baud(const struct site_reading *r, const struct site_element *
 static void check_strays(const struct site_reading *r, const struct site_element *e,
                          bool serial)
 {
-    static const int serial_only[] = {BUS_BAUD, BUS_PARITY, BUS_STOP_BITS};
+    static const int serial_only[] = {BUS_BAUD, BUS_PARITY, BUS_STOP_BITS, BUS_RS485};
     if (serial && site_key(e, BUS_PORT))
         field_error(r->file, line_of(e, "port"), "port goes with host; a serial line has none");
+    if (serial && site_key(e, BUS_TLS))
+        field_error(r->file, line_of(e, "tls"), "tls goes with host; a serial line has none");
     for (size_t i = 0; !serial && i < sizeof serial_only / sizeof serial_only[0]; i++)
         if (site_key(e, serial_only[i]))
             field_error(r->file, line_of(e, bus_fields[serial_only[i]].name),
                         "%s goes with device; a network connection has none",
                         bus_fields[serial_only[i]].name);
+}
+
+static void check_tls(const struct site_reading *r, const struct site_bus *b,
+                      const struct site_element *e)
+{
+    if (!b->tls.cert[0] == !b->tls.key[0])
+        return;
+    field_error(r->file, line_of(e, "tls"),
+                "tls of bus \"%s\" has %s; a certificate and its key go together", b->id,
+                b->tls.cert[0] ? "cert and no key" : "key and no cert");
 }
 
 static void check_bus(const struct site_reading *r, size_t bus)
@@ -61,6 +73,7 @@ static void check_bus(const struct site_reading *r, size_t bus)
     }
     bool serial = site_key(e, BUS_DEVICE);
     check_strays(r, e, serial);
+    check_tls(r, b, e);
     if (serial && b->device[0] != '/')
         field_error(r->file, line_of(e, "device"),
                     "device = \"%s\" is no full path; write it as \"/dev/ttyUSB0\"", b->device);

@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "connect.h"
 #include "wait.h"
 
 #define MOST_REOPENED 3     /* connections made anew within one tick */
@@ -39,6 +40,14 @@ static void say_opened(struct bus_state *s, int64_t seconds)
                  (long long)seconds);
     else if (s->tally.connects == 1)
         log_info("bus", "bus %s: connected to %s", s->site_bus->id, place);
+    int latency_ms = s->site_bus->device[0] && s->tally.connects == 1
+                         ? connect_latency_ms("/sys", s->site_bus->device)
+                         : -1;
+    if (latency_ms > 1) /* it was asked for less when it was opened */
+        log_warning("bus",
+                    "bus %s: the adapter holds bytes back for %d ms; deploy/61-foretrip-"
+                    "serial.rules sets that to 1",
+                    s->site_bus->id, latency_ms);
 }
 
 static void say_not_opened(struct bus_state *s, const char *why, int64_t now_us)

@@ -3,6 +3,7 @@
 #include <arpa/inet.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <linux/serial.h>
 #include <netdb.h>
 #include <netinet/in.h>
@@ -10,6 +11,7 @@
 #include <poll.h>
 #include <resolv.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
 #include <sys/select.h>
@@ -148,6 +150,40 @@ static void ask_low_latency(int fd)
     }
 }
 
+int connect_latency_ms(const char *sys, const char *device)
+{
+    char real[PATH_MAX], path[PATH_MAX + 64];
+    int ms = -1;
+    if (!realpath(device, real))
+        return -1;
+    snprintf(path, sizeof path, "%s/class/tty/%s/device/latency_timer", sys,
+             strrchr(real, '/') + 1);
+    FILE *f = fopen(path, "re");
+    if (f && fscanf(f, "%d", &ms) != 1)
+        ms = -1;
+    if (f)
+        fclose(f);
+    return ms;
+}
+
+/* Who turns the line round; libmodbus has both ways. */
+static bool set_direction(modbus_t *m, enum site_rs485 rs485, char *why, size_t capacity)
+{
+    int rc = 0;
+    switch (rs485) {
+    case SITE_RS485_ADAPTER: break;
+    case SITE_RS485_KERNEL: rc = modbus_rtu_set_serial_mode(m, MODBUS_RTU_RS485); break;
+    case SITE_RS485_RTS_HIGH: rc = modbus_rtu_set_rts(m, MODBUS_RTU_RTS_UP); break;
+    case SITE_RS485_RTS_LOW: rc = modbus_rtu_set_rts(m, MODBUS_RTU_RTS_DOWN); break;
+    }
+    if (rc != 0)
+        say(why, capacity,
+            rs485 == SITE_RS485_KERNEL
+                ? "its driver has no RS-485 mode; rs485 = \"rts_high\" or \"adapter\" may do"
+                : "it has no RTS to turn the line round with");
+    return rc == 0;
+}
+
 modbus_t *connect_serial(const struct site_bus *b, char *why, size_t capacity)
 {
     modbus_t *m = modbus_new_rtu(b->device, b->baud, b->parity, 8, b->stop_bits);
@@ -162,7 +198,7 @@ modbus_t *connect_serial(const struct site_bus *b, char *why, size_t capacity)
         return NULL;
     }
     int fd = modbus_get_socket(m);
-    if (!descriptor_usable(fd, why, capacity)) {
+    if (!descriptor_usable(fd, why, capacity) || !set_direction(m, b->rs485, why, capacity)) {
         modbus_close(m);
         modbus_free(m);
         return NULL;

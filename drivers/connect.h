@@ -30,6 +30,10 @@ modbus_t *connect_serial(const struct site_bus *b, char *why, size_t capacity);
  * it fails. */
 modbus_t *connect_adopt(const struct site_bus *b, int fd);
 
+/* Milliseconds for which a USB adapter holds bytes back, -1 when that cannot be told. sys is
+ * "/sys" (tests: another place). */
+int connect_latency_ms(const char *sys, const char *device);
+
 /* libmodbus silently takes 9600 for a speed it does not know. */
 bool connect_baud_known(int baud);
 

@@ -11,6 +11,7 @@
 
 #include "base/clock.h"
 #include "connect.h"
+#include "tls.h"
 #include "wait.h"
 
 #define TCP_MOST_PASSED_OVER 16 /* frames of other transactions, before one answer */
@@ -33,6 +34,7 @@ struct link {
     bool tcp;
     struct plan_line line;
     modbus_t *modbus; /* NULL when closed */
+    struct tls *tls;  /* inside which its frames go; NULL in the clear */
     uint16_t transaction;
     uint16_t given_up[GIVEN_UP_KEPT]; /* transactions without an answer; 0 is none */
     int next_given_up;
@@ -73,13 +75,24 @@ static bool take(struct link *l, modbus_t *opened)
     return opened != NULL;
 }
 
+static int descriptor(const struct link *l)
+{
+    return modbus_get_socket(l->modbus);
+}
+
 bool link_open(struct link *l, int64_t deadline_us, char *why, size_t capacity)
 {
     const struct site_bus *b = l->bus;
     link_close(l);
-    return take(l, l->tcp
-                       ? connect_tcp(b->host, b->port, l->stop_fd, deadline_us, why, capacity)
-                       : connect_serial(b, why, capacity));
+    if (!take(l, l->tcp ? connect_tcp(b->host, b->port, l->stop_fd, deadline_us, why, capacity)
+                        : connect_serial(b, why, capacity)))
+        return false;
+    if (!l->tcp || !b->tls.ca[0])
+        return true;
+    l->tls = tls_open(descriptor(l), b, l->stop_fd, deadline_us, why, capacity);
+    if (!l->tls)
+        link_close(l);
+    return l->tls != NULL;
 }
 
 bool link_adopt(struct link *l, int fd)
@@ -106,6 +119,8 @@ void link_close(struct link *l)
     modbus_t *opened = l->modbus;
     if (!opened)
         return;
+    tls_close(l->tls);
+    l->tls = NULL;
     take(l, NULL);
     modbus_close(opened);
     modbus_free(opened);
@@ -124,11 +139,6 @@ int64_t link_owed_until_us(const struct link *l, int unit)
     return l->owed_until_us[unit & (UNITS - 1)];
 }
 
-static int descriptor(const struct link *l)
-{
-    return modbus_get_socket(l->modbus);
-}
-
 static int waiting_bytes(const struct link *l)
 {
     int n = 0;
@@ -138,6 +148,8 @@ static int waiting_bytes(const struct link *l)
 /* Throws away what has come; how many bytes. Bounded: a babbling line is left to its babble. */
 static size_t throw_away(struct link *l)
 {
+    if (l->tls)
+        return tls_throw_away(l->tls);
     uint8_t bin[512];
     size_t sum = 0;
     for (int i = 0; i < 8; i++) {
@@ -214,7 +226,8 @@ static void make_ready_tcp(struct link *l, int64_t now_us, struct link_result *r
     for (int i = 0; i < GIVEN_UP_KEPT; i++)
         if (l->given_up[i] != 0)
             return; /* the receiving side passes over late answers, frame by frame */
-    if (waiting_bytes(l) > 0 && throw_away(l) > 0) {
+    /* inside TLS bytes may wait in the library, and what waits outside may be none of ours */
+    if ((l->tls || waiting_bytes(l) > 0) && throw_away(l) > 0) {
         result->stray++;
         l->orderly = 0;
     }
@@ -233,9 +246,26 @@ static bool send_request(struct link *l, const struct answer_request *q)
 {
     uint8_t bytes[ANSWER_REQUEST_SIZE];
     size_t length = answer_encode_request(q, bytes);
+    if (l->tls)
+        return tls_send(l->tls, bytes, length);
     if (l->tcp)
         return send(descriptor(l), bytes, length, MSG_NOSIGNAL) == (ssize_t)length;
     return modbus_send_raw_request(l->modbus, bytes, (int)length) > 0;
+}
+
+/* The same inside TLS, where libmodbus cannot listen. */
+static int receive_inside_tls(struct link *l, uint8_t frame[MODBUS_MAX_ADU_LENGTH],
+                              int64_t deadline_us, enum fault *fault)
+{
+    size_t length;
+    switch (tls_receive(l->tls, frame, MODBUS_MAX_ADU_LENGTH, &length, deadline_us)) {
+    case TLS_FRAME: return (int)length;
+    case TLS_SILENCE: *fault = FAULT_TIMEOUT; break;
+    case TLS_PART: *fault = FAULT_SHORT; break;
+    case TLS_TOO_LONG: *fault = FAULT_LENGTH; break;
+    case TLS_GONE: *fault = FAULT_CONNECTION; break;
+    }
+    return -1;
 }
 
 /* The answer's bytes as libmodbus frames them: its length, 0 for another unit on a serial line,
@@ -245,6 +275,8 @@ static int receive_frame(struct link *l, const struct answer_request *q,
                          uint8_t frame[MODBUS_MAX_ADU_LENGTH], int64_t deadline_us,
                          enum fault *fault)
 {
+    if (l->tls)
+        return receive_inside_tls(l, frame, deadline_us, fault);
     const uint8_t before[2] = {(uint8_t)(~q->transaction >> 8), (uint8_t)~q->transaction};
     int64_t left = deadline_us - clock_mono_us();
     if (left < 1000)

@@ -41,6 +41,19 @@ struct site_panel {
     double ambient_celsius;       /* NaN when nobody said */
 };
 
+enum site_rs485 { /* who turns an RS-485 line round between sending and listening */
+                  SITE_RS485_ADAPTER,
+                  SITE_RS485_KERNEL,   /* the serial driver's own RS-485 mode */
+                  SITE_RS485_RTS_HIGH, /* we do, by RTS: high while sending */
+                  SITE_RS485_RTS_LOW,
+};
+
+/* PEM files; ca "" is no TLS */
+struct site_bus_tls {
+    char ca[SITE_PATH_SIZE], cert[SITE_PATH_SIZE], key[SITE_PATH_SIZE];
+    char name[SITE_PATH_SIZE]; /* in the meter's certificate; "" is the host */
+};
+
 struct site_bus {
     char id[SITE_ID_SIZE];
     char device[SITE_PATH_SIZE]; /* serial line; "" for TCP */
@@ -49,6 +62,8 @@ struct site_bus {
     int baud;
     char parity; /* 'N', 'E', 'O' */
     int stop_bits;
+    enum site_rs485 rs485;
+    struct site_bus_tls tls;
     int poll_ms;    /* one poll of every meter on the bus in this time */
     int timeout_ms; /* how long a meter may take to answer */
 };

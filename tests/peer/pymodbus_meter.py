@@ -1,6 +1,7 @@
 """Eight meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
 
     pymodbus_meter.py tcp CONFIG READY EXPECTED          on a free port of 127.0.0.1
+    pymodbus_meter.py tls CONFIG READY EXPECTED KEYS     the same inside TLS, with the certificates in KEYS
     pymodbus_meter.py rtu CONFIG READY EXPECTED DEVICE   on a serial device
 
 Writes CONFIG/site.cfg for the bus, what a client should read to EXPECTED ("column value" lines),
@@ -10,6 +11,7 @@ builder, from the words of the shipped maps' comments, not from the maps themsel
 import asyncio
 import logging
 import os
+import ssl
 import sys
 
 from pymodbus.constants import Endian
@@ -19,8 +21,8 @@ from pymodbus.datastore import (
     ModbusSparseDataBlock,
 )
 from pymodbus.payload import BinaryPayloadBuilder
-from pymodbus.server.async_io import ModbusSerialServer, ModbusTcpServer
-from pymodbus.transaction import ModbusRtuFramer
+from pymodbus.server.async_io import ModbusSerialServer, ModbusTcpServer, ModbusTlsServer
+from pymodbus.transaction import ModbusRtuFramer, ModbusSocketFramer
 
 CIRCUITS = [  # meter, id, channels, more
     ("m1", "a1", [1], ""), ("m1", "a2", [2, 4], ""), ("m1", "a5", [5], ""),
@@ -216,6 +218,20 @@ async def main():
         await server.serving
         port = server.server.sockets[0].getsockname()[1]
         write_config(config, f'{{ id = "bus"; host = "127.0.0.1"; port = {port}; }}')
+    elif kind == "tls":
+        keys = sys.argv[5]
+        tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        tls.load_cert_chain(f"{keys}/meter.pem", f"{keys}/meter.key")
+        tls.load_verify_locations(f"{keys}/ca.pem")
+        tls.verify_mode = ssl.CERT_REQUIRED  # both sides have certificates (MB-TCP-Security)
+        # the header of Modbus/TCP goes inside TLS too, which this library's own TLS framer leaves out
+        server = ModbusTlsServer(context, framer=ModbusSocketFramer, address=("127.0.0.1", 0), sslctx=tls,
+                                 ignore_missing_slaves=True)
+        task = asyncio.ensure_future(server.serve_forever())
+        await server.serving
+        port = server.server.sockets[0].getsockname()[1]
+        write_config(config, f'{{ id = "bus"; host = "127.0.0.1"; port = {port}; timeout_ms = 1000; tls = {{ ca = "{keys}/ca.pem"; '
+                             f'cert = "{keys}/gateway.pem"; key = "{keys}/gateway.key"; }}; }}')
     else:
         device = sys.argv[5]
         server = ModbusSerialServer(context, framer=ModbusRtuFramer, port=device, baudrate=115200,

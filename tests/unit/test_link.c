@@ -2,9 +2,11 @@
 
 #include <stdlib.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "base/clock.h"
+#include "drivers/connect.h"
 #include "drivers/link.h"
 #include "fake_meter.h"
 #include "held_time.h"
@@ -446,6 +448,49 @@ static void what_cannot_be_opened_says_why(void **state)
     link_destroy(r.link);
 }
 
+static void a_driver_without_an_rs485_mode_is_told_of(void **state)
+{
+    struct rig r;
+    char why[128] = "";
+    (void)state;
+    rig_live(&r, false); /* a pseudo-terminal has none */
+    r.bus.rs485 = SITE_RS485_KERNEL;
+    assert_false(link_open(r.link, clock_mono_us() + 60000000, why, sizeof why));
+    assert_non_null(strstr(why, "its driver has no RS-485 mode"));
+    r.bus.rs485 = SITE_RS485_ADAPTER;
+    assert_good(&r, 7, 0, 5);
+    rig_down(&r);
+}
+
+static void the_latency_timer_of_an_adapter_is_read(void **state)
+{
+    char sys[] = "/tmp/test_link.XXXXXX", path[160], device[160];
+    (void)state;
+    assert_non_null(mkdtemp(sys));
+    snprintf(device, sizeof device, "%s/ttyUSB7", sys);
+    assert_int_equal(connect_latency_ms(sys, device), -1); /* no such device */
+    fclose(fopen(device, "w"));
+    assert_int_equal(connect_latency_ms(sys, device), -1); /* no such timer */
+    const char *const folders[] = {"class", "class/tty", "class/tty/ttyUSB7",
+                                   "class/tty/ttyUSB7/device"};
+    for (int i = 0; i < 4; i++) {
+        snprintf(path, sizeof path, "%s/%s", sys, folders[i]);
+        assert_int_equal(mkdir(path, 0700), 0);
+    }
+    snprintf(path, sizeof path, "%s/class/tty/ttyUSB7/device/latency_timer", sys);
+    FILE *f = fopen(path, "w");
+    fputs("16\n", f);
+    fclose(f);
+    assert_int_equal(connect_latency_ms(sys, device), 16);
+    remove(path);
+    remove(device);
+    for (int i = 3; i >= 0; i--) {
+        snprintf(path, sizeof path, "%s/%s", sys, folders[i]);
+        rmdir(path);
+    }
+    rmdir(sys);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -462,6 +507,8 @@ int main(void)
         cmocka_unit_test(nothing_lasts_beyond_the_time_given),
         cmocka_unit_test(it_reads_over_a_real_connection_and_a_real_line),
         cmocka_unit_test(what_cannot_be_opened_says_why),
+        cmocka_unit_test(a_driver_without_an_rs485_mode_is_told_of),
+        cmocka_unit_test(the_latency_timer_of_an_adapter_is_read),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
