@@ -4,15 +4,18 @@
 
 #include "base/clock.h"
 
+#define CLOCK_STEP_MS 250 /* what keeps a clock true moves it by less between two frames */
+
 struct assemble {
     const struct site *site;
     assemble_sink *sink;
     void *context;
     struct frame *frame;
     int64_t period_ms;
-    bool open;            /* a quick bus has begun the tick */
-    int64_t last_mono_ms; /* of the frame given out last */
-    size_t quick_count;   /* buses that are waited for */
+    bool open;             /* a quick bus has begun the tick */
+    int64_t last_mono_ms;  /* of the frame given out last */
+    int64_t wall_ahead_ms; /* then, of mono */
+    size_t quick_count;    /* buses that are waited for */
     size_t arrived;
     uint8_t seen[SITE_MAX_BUSES];
     int64_t zone_until_ms; /* wall time up to which the offset holds */
@@ -74,11 +77,24 @@ static int32_t local_offset(struct assemble *a, int64_t wall_ms)
     return a->frame->utc_offset_seconds;
 }
 
+static void notice_step(struct assemble *a)
+{
+    int64_t ahead_ms = a->frame->wall_ms - a->frame->mono_ms;
+    int64_t step_ms = ahead_ms - a->wall_ahead_ms;
+    bool first = a->last_mono_ms == INT64_MIN;
+    a->wall_ahead_ms = ahead_ms;
+    if (first || (step_ms <= CLOCK_STEP_MS && step_ms >= -CLOCK_STEP_MS))
+        return;
+    a->counters.clock_steps++;
+    a->counters.last_step_ms = step_ms;
+}
+
 static void give_out(struct assemble *a)
 {
     a->counters.frames++;
     a->counters.incomplete += a->arrived < a->quick_count;
     a->frame->utc_offset_seconds = local_offset(a, a->frame->wall_ms);
+    notice_step(a);
     a->last_mono_ms = a->frame->mono_ms;
     a->open = false;
     a->sink(a->context, a->frame);

@@ -8,6 +8,9 @@
  * slower bus is never waited for and never late: what it brings goes into the next frame that
  * is given out. What nobody brought is NaN.
  *
+ * The wall clock against the mono clock from frame to frame tells when somebody set it; that is
+ * counted, and changes nothing of the frames: intervals are mono's.
+ *
  * Pure but for the zone files behind utc_offset_seconds; time comes in.
  *
  * Ownership  the site is borrowed; reports stay the caller's; a frame is the sink's for the
@@ -25,8 +28,10 @@ typedef void assemble_sink(void *context, const struct frame *f);
 
 struct assemble_counters {
     uint64_t frames;
-    uint64_t incomplete; /* given out without one of the quickest buses */
-    uint64_t late;       /* reports dropped */
+    uint64_t incomplete;  /* given out without one of the quickest buses */
+    uint64_t late;        /* reports dropped */
+    uint64_t clock_steps; /* times that the wall clock was set, by more than 0.25 s */
+    int64_t last_step_ms; /* the last of them, forward positive */
 };
 
 /* has: bits of the quantities that any bus can deliver (bus_has). NULL when memory is short. */

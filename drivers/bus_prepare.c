@@ -23,18 +23,22 @@ enum meter_plan_err bus_meter_plan(const struct bus_state *s, struct bus_meter *
         return err;
     uint16_t *registers = calloc(plan.registers + 1, sizeof *registers);
     bool *got = calloc(plan.read_count + 1, sizeof *got);
-    if (!registers || !got) {
+    struct meter_moment *moments = calloc(plan.read_count + 1, sizeof *moments);
+    if (!registers || !got || !moments) {
         free(registers);
         free(got);
+        free(moments);
         meter_plan_free(&plan);
         return METER_PLAN_ERR_MEMORY;
     }
     meter_plan_free(&m->plan);
     free(m->registers);
     free(m->got);
+    free(m->moments);
     m->plan = plan;
     m->registers = registers;
     m->got = got;
+    m->moments = moments;
     return METER_PLAN_OK;
 }
 
@@ -100,6 +104,7 @@ void bus_state_free(struct bus_state *s)
         meter_plan_free(&s->meters[i].plan);
         free(s->meters[i].registers);
         free(s->meters[i].got);
+        free(s->meters[i].moments);
         free(s->meters[i].sunspec);
     }
     free(s->meters);

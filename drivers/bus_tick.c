@@ -159,9 +159,11 @@ struct link_result bus_state_ask(struct bus_state *s, const struct link_read *q,
     for (int i = 0; i < 2 && result.fault == FAULT_CONNECTION; i++) {
         if (!ensure_open(s, give_up_us))
             break;
-        int64_t began_us = clock_mono_us();
+        int64_t asked_us = clock_mono_us();
         result = link_read(s->link, q, give_up_us, registers);
-        count(s, &result, q->count, clock_mono_us() - began_us);
+        result.asked_us = asked_us;
+        result.answered_us = clock_mono_us();
+        count(s, &result, q->count, result.answered_us - asked_us);
     }
     return result;
 }
@@ -177,6 +179,14 @@ static bool from_gateway(int exception)
 static bool is_refusal(enum fault fault, int exception)
 {
     return fault == FAULT_EXCEPTION && !from_gateway(exception);
+}
+
+/* The registers were taken between the request and the end of its answer. */
+static struct meter_moment moment_of(const struct bus_state *s, const struct link_result *r)
+{
+    int64_t half_us = (r->answered_us - r->asked_us + 1) / 2;
+    return (struct meter_moment){(int32_t)(r->asked_us + half_us - s->tick_us),
+                                 (int32_t)half_us};
 }
 
 /* Reads what was not read yet, up to the first fault that is no refusal. */
@@ -197,8 +207,10 @@ static void read_meter(struct bus_state *s, struct bus_meter *m, int64_t give_up
         struct link_read q = {m->site->unit, r->function, r->address, r->count};
         struct link_result result = bus_state_ask(s, &q, give_up_us, m->registers + r->at);
         m->got[i] = result.fault == FAULT_NONE;
-        if (m->got[i])
+        if (m->got[i]) {
+            m->moments[i] = moment_of(s, &result);
             continue;
+        }
         m->fault = result.fault;
         m->exception = result.exception;
         m->refused_read = (int)i;
@@ -452,8 +464,8 @@ static struct bus_report *make_report(struct bus_state *s)
         struct bus_meter *m = &s->meters[i];
         r->meters[i] =
             (struct bus_meter_status){m->meter, end_state(m), m->fault, m->exception};
-        r->reading_count +=
-            meter_plan_decode(&m->plan, m->registers, m->got, r->readings + r->reading_count);
+        r->reading_count += meter_plan_decode(&m->plan, m->registers, m->got, m->moments,
+                                              r->readings + r->reading_count);
     }
     return r;
 }
@@ -479,6 +491,7 @@ struct bus_report *bus_state_tick(struct bus_state *s, uint64_t tick, int64_t ti
     /* a twentieth of the period is kept for what comes after the reads */
     int64_t give_up_us =
         tick_us + (s->period_us > 0 ? s->period_us - s->period_us / 20 : FLAT_OUT_TICK_US);
+    s->tick_us = tick_us;
     begin_tick(s);
     bool failing = any_failing(s), probed = failing && probe_first(s, give_up_us);
     read_the_good(s, give_up_us);

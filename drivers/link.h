@@ -36,8 +36,9 @@ struct link_read {
 struct link_result {
     enum fault fault; /* FAULT_NONE: count registers were written */
     int exception;
-    int late;  /* answers to requests given up before, met on the way */
-    int stray; /* times that bytes nobody asked for were met */
+    int late;                      /* answers to requests given up before, met on the way */
+    int stray;                     /* times that bytes nobody asked for were met */
+    int64_t asked_us, answered_us; /* mono, around all of it; set by bus_state_ask */
 };
 
 /* b is borrowed. NULL when memory is short. */

@@ -209,7 +209,8 @@ void meter_plan_free(struct meter_plan *plan)
 }
 
 size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *registers,
-                         const bool *got, struct bus_reading *out)
+                         const bool *got, const struct meter_moment *moments,
+                         struct bus_reading *out)
 {
     size_t n = 0;
     for (size_t i = 0; i < plan->value_count; i++) {
@@ -219,7 +220,8 @@ size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *register
         int16_t exponent = v->scale_read >= 0 ? (int16_t)registers[v->scale_at] : 0;
         float value = decode_reading(v->point, registers + v->at, exponent, v->factor);
         if (!isnan(value))
-            out[n++] = (struct bus_reading){v->index, value};
+            out[n++] = (struct bus_reading){
+                v->index, value, moments ? moments[v->read] : (struct meter_moment){0, 0}};
     }
     return n;
 }

@@ -40,10 +40,17 @@ struct meter_plan {
     size_t registers; /* of all reads together */
 };
 
+/* When a read took place: its registers were taken within_us before or after at_us, which
+ * counts from the tick's beginning. What the meter itself averages over comes on top. */
+struct meter_moment {
+    int32_t at_us, within_us;
+};
+
 /* One reading for the frame's values[index]. */
 struct bus_reading {
     uint32_t index;
     float value;
+    struct meter_moment taken;
 };
 
 enum meter_plan_err {
@@ -59,10 +66,12 @@ enum meter_plan_err meter_plan_make(const struct site *s, int meter,
                                     struct meter_plan *out);
 void meter_plan_free(struct meter_plan *plan);
 
-/* The readings whose registers came: got[r] says whether read r was answered. Writes at most
+/* The readings whose registers came: got[r] says whether read r was answered, moments[r] when
+ * (NULL: not told, zero). Writes at most
  * value_count readings and returns how many; absent and out-of-range values are left out. */
 size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *registers,
-                         const bool *got, struct bus_reading *out);
+                         const bool *got, const struct meter_moment *moments,
+                         struct bus_reading *out);
 
 /* bit 1 << quantity of every quantity that the plan can deliver */
 uint32_t meter_plan_has(const struct meter_plan *plan);

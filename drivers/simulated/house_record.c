@@ -56,7 +56,7 @@ static void measure(struct recorder *m, const struct house_record *r, size_t met
             !struck(r, meter, c) && house_meter_read(&m->meter, read->function, read->address,
                                                      read->count, &m->registers[read->at]);
     }
-    size_t n = meter_plan_decode(&m->plan, m->registers, m->got, m->readings);
+    size_t n = meter_plan_decode(&m->plan, m->registers, m->got, NULL, m->readings);
     for (size_t i = 0; i < n; i++)
         f->values[m->readings[i].index] = m->readings[i].value;
 }

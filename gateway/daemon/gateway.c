@@ -2,6 +2,7 @@
 
 #include "absence_at_start.h"
 #include "answer.h"
+#include "clock_watch.h"
 #include "gauges.h"
 #include "mailroom.h"
 #include "serve.h"
@@ -33,8 +34,7 @@
 #include <sys/stat.h>
 
 #define QUEUE_REPORTS 256
-#define LEARNED_EVERY_MS                                                                       \
-    (INT64_C(15) * 60 * 1000) /* megabytes at the most: think of the card */
+#define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes: think of the card */
 #define WISHES_EVERY_MS 2000
 #define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */
@@ -61,6 +61,7 @@ struct gateway {
     struct mailroom mailroom;
     struct queue *reports;
     struct assemble *assemble;
+    uint64_t clock_steps; /* that have been said */
     struct bus *buses[SITE_MAX_BUSES];
     struct published *published;
     int64_t learned_saved_mono_ms;
@@ -77,8 +78,7 @@ struct gateway {
     char status[200];
 };
 
-/* ---- out of the engine
- * ----------------------------------------------------------------------- */
+/* ---- out of the engine ------------------------------------------------------------------- */
 
 static void take_event(void *context, const struct event *e)
 {
@@ -187,8 +187,7 @@ static void take_frame(void *context, const struct frame *f)
     }
 }
 
-/* ---- the turn
- * ---------------------------------------------------------------------------------- */
+/* ---- the turn ---------------------------------------------------------------------------- */
 
 static void take_report(void *context, struct bus_report *r) /* on a bus's thread */
 {
@@ -234,6 +233,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         bus_report_free(r);
     }
     assemble_time(g->assemble, clock_mono_ms());
+    clock_watch(assemble_counters(g->assemble), &g->clock_steps);
     struct command command;
     while (g->mqtt && mqtt_take_command(g->mqtt, &command))
         answer_command(g->mqtt, g->config, g->engine, g->store, g->wishes, clock_wall_ms(),
@@ -270,8 +270,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     g->longest_turn_ms = took_ms > g->longest_turn_ms ? took_ms : g->longest_turn_ms;
 }
 
-/* ---- starting and stopping the parts
- * ------------------------------------------------------------ */
+/* ---- starting and stopping the parts ----------------------------------------------------- */
 
 static void stop_buses(struct gateway *g)
 {

@@ -202,7 +202,7 @@ static void read_amps(struct survey *v, struct found_meter *m, const struct mete
                                                  .fault == FAULT_NONE;
         }
         size_t n = registers && got && readings
-                       ? meter_plan_decode(&plan, registers, got, readings)
+                       ? meter_plan_decode(&plan, registers, got, NULL, readings)
                        : 0;
         for (size_t i = 0; i < n; i++)
             take_reading(m, &readings[i], s.poles_total);

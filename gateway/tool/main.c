@@ -176,11 +176,13 @@ static const struct verb verbs[] = {
     },
     {
         .name = "read",
-        .arguments = "METER --config DIR [--points]",
+        .arguments = "METER --config DIR [--points | --times]",
         .summary = "poll one meter once and print its readings",
         .help = "  METER             its id in site.cfg\n"
                 "  --config DIR      the directory with site.cfg\n"
-                "  --points          what a SunSpec meter is, and every point it has\n",
+                "  --points          what a SunSpec meter is, and every point it has\n"
+                "  --times           when each reading was taken after the poll began, and how "
+                "sure that is\n",
         .run = verb_read,
     },
     {

@@ -16,6 +16,10 @@
     2 /* the second for a meter that refuses to be read over unused registers                  \
        */
 
+struct how {
+    bool points, times;
+};
+
 static bool load(struct config *c, const char *directory)
 {
     struct config_faults faults = CONFIG_FAULTS_INIT;
@@ -38,13 +42,17 @@ static int by_index(const void *a, const void *b)
     return (x->index > y->index) - (x->index < y->index);
 }
 
-static void print_readings(const struct site *s, struct bus_report *r)
+static void print_readings(const struct site *s, struct bus_report *r, bool times)
 {
     char column[SITE_ID_SIZE + 16];
     qsort(r->readings, r->reading_count, sizeof r->readings[0], by_index);
     for (size_t i = 0; i < r->reading_count; i++) {
         frame_column_name(s, r->readings[i].index, column, sizeof column);
-        printf("%s %.7g\n", column, (double)r->readings[i].value);
+        printf("%s %.7g", column, (double)r->readings[i].value);
+        if (times)
+            printf(" at %.1f ms, within %.1f", r->readings[i].taken.at_us / 1000.0,
+                   r->readings[i].taken.within_us / 1000.0);
+        putchar('\n');
     }
 }
 
@@ -108,7 +116,7 @@ static enum exit_code print_points(struct bus_state *state)
     return EXIT_GOOD;
 }
 
-static enum exit_code poll_once(struct config *c, int meter, bool points)
+static enum exit_code poll_once(struct config *c, int meter, const struct how *how)
 {
     const struct site *s = &c->site;
     char why[256];
@@ -128,13 +136,13 @@ static enum exit_code poll_once(struct config *c, int meter, bool points)
         struct bus_report *r = bus_state_tick(&state, 0, clock_mono_us());
         if (r && r->meters[0].state == BUS_METER_OK)
             code = EXIT_GOOD;
-        if (r && !points && (code == EXIT_GOOD || i + 1 == MOST_TICKS))
-            print_readings(s, r);
+        if (r && !how->points && (code == EXIT_GOOD || i + 1 == MOST_TICKS))
+            print_readings(s, r, how->times);
         if (r && code != EXIT_GOOD && i + 1 == MOST_TICKS)
             complain(&s->meters[meter], &r->meters[0]);
         bus_report_free(r);
     }
-    if (code == EXIT_GOOD && points)
+    if (code == EXIT_GOOD && how->points)
         code = print_points(&state);
     bus_state_free(&state);
     return code;
@@ -143,16 +151,17 @@ static enum exit_code poll_once(struct config *c, int meter, bool points)
 enum exit_code verb_read(int argc, char **argv)
 {
     const char *directory = NULL;
-    bool points = false;
+    struct how how = {0};
     const struct option_row rows[] = {{.name = "config", .value = &directory, .needed = true},
-                                      {.name = "points", .flag = &points}};
+                                      {.name = "points", .flag = &how.points},
+                                      {.name = "times", .flag = &how.times}};
     if (argc < 2 || argv[1][0] == '-') {
         fputs("foretrip read: which meter? (foretrip help read)\n", stderr);
         return EXIT_USAGE;
     }
     const char *id = argv[1];
     argv[1] = argv[0];
-    if (!options_take(rows, 2, argc - 1, argv + 1))
+    if (!options_take(rows, 3, argc - 1, argv + 1))
         return EXIT_USAGE;
     log_set_level(LOG_LEVEL_WARNING);
     struct config c;
@@ -163,7 +172,7 @@ enum exit_code verb_read(int argc, char **argv)
     if (meter < 0)
         fprintf(stderr, "foretrip read: site.cfg has no meter \"%s\"\n", id);
     else
-        code = poll_once(&c, meter, points);
+        code = poll_once(&c, meter, &how);
     config_free(&c);
     return code;
 }

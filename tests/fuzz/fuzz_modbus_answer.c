@@ -61,7 +61,7 @@ static void check_readings(const struct meter_plan *plan, const uint16_t *regist
 {
     bool got[1] = {true};
     struct bus_reading readings[CHANNELS];
-    size_t n = meter_plan_decode(plan, registers, got, readings);
+    size_t n = meter_plan_decode(plan, registers, got, NULL, readings);
     for (size_t i = 0; i < n; i++)
         if (readings[i].index < CHANNELS || readings[i].index >= 2 * CHANNELS ||
             !(fabsf(readings[i].value) <= FRAME_MAX_WATTS))

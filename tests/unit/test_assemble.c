@@ -60,7 +60,7 @@ static void tear_down(struct bench *b)
 
 static void report(struct bench *b, int bus, int64_t mono_ms, float amps)
 {
-    struct bus_reading reading = {(uint32_t)bus, amps};
+    struct bus_reading reading = {.index = (uint32_t)bus, .value = amps};
     struct bus_report r = {.bus = bus,
                            .mono_ms = mono_ms,
                            .wall_ms = mono_ms + 1700000000000,
@@ -189,7 +189,7 @@ static void a_reading_outside_the_frame_is_not_written(void **state)
     (void)state;
     struct bench b;
     set_up(&b, (const int[]){1000, 2000, 2000});
-    struct bus_reading reading = {UINT32_MAX, 1.0F};
+    struct bus_reading reading = {.index = UINT32_MAX, .value = 1.0F};
     struct bus_report r = {.bus = 0, .readings = &reading, .reading_count = 1};
     assemble_report(b.a, &r);
     assert_int_equal(b.frames, 1);
@@ -262,9 +262,33 @@ static void a_recovery_tells_how_long_it_took_when_the_failure_was_said(void **s
     assert_true(!h.failing && !h.said && h.tries == 0);
 }
 
+static void a_clock_that_is_set_is_noticed_and_changes_no_interval(void **state)
+{
+    static const struct {
+        int64_t step_ms;
+        uint64_t steps;
+    } rows[] = {{0, 0}, {200, 0}, {-200, 0}, {3600000, 1}, {0, 1}, {-3600500, 2}};
+    int64_t ahead_ms = 1700000000000;
+    struct bench b;
+    (void)state;
+    set_up(&b, (const int[]){1000, 5000, 5000});
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        ahead_ms += rows[i].step_ms;
+        struct bus_report r = {.bus = 0, .mono_ms = 1000 * (int64_t)i};
+        r.wall_ms = r.mono_ms + ahead_ms;
+        assemble_report(b.a, &r);
+        assert_int_equal(b.frames, i + 1);
+        assert_int_equal(b.mono_ms[i], 1000 * i);
+        assert_int_equal(assemble_counters(b.a)->clock_steps, rows[i].steps);
+    }
+    assert_true(assemble_counters(b.a)->last_step_ms == -3600500);
+    tear_down(&b);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_clock_that_is_set_is_noticed_and_changes_no_interval),
         cmocka_unit_test(a_frame_goes_out_when_every_bus_has_reported),
         cmocka_unit_test(a_dead_bus_reports_nothing_and_holds_up_nobody),
         cmocka_unit_test(a_bus_that_hangs_is_waited_for_a_period_at_most),

@@ -43,6 +43,27 @@ static void every_meter_is_read_in_a_tick(void **state)
     }
 }
 
+static void each_reading_says_when_it_was_taken(void **state)
+{
+    static const int late[] = {FAKE_LATE};
+    struct bus_rig *b = bus_rig_up(true, 400);
+    (void)state;
+    bus_report_free(bus_rig_tick(b));
+    fake_meter_late_ms(b->fake, 60); /* the second of the three meters thinks for 60 ms */
+    fake_meter_script(b->fake, 2, late, 1);
+    struct bus_report *r = bus_rig_tick(b);
+    for (size_t i = 0; i < r->reading_count; i++) {
+        int unit = (int)(r->readings[i].index % (BUS_UNITS * BUS_CHANNELS)) / BUS_CHANNELS + 1;
+        double at_ms = r->readings[i].taken.at_us / 1000.0,
+               within_ms = r->readings[i].taken.within_us / 1000.0;
+        assert_near(at_ms, unit == 1 ? 0.0 : unit == 2 ? 30.0 : 60.0, 0.5);
+        assert_near(within_ms, unit == 2 ? 30.0 : 0.0, 0.5);
+    }
+    assert_int_equal(r->reading_count, 2 * BUS_UNITS * BUS_CHANNELS);
+    bus_report_free(r);
+    bus_rig_down(b);
+}
+
 static const char *count_lines(const struct text *t, const char *line, int *n)
 {
     *n = 0;
@@ -454,6 +475,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_origin_lies_on_a_whole_second_of_the_wall_clock),
         cmocka_unit_test(every_meter_is_read_in_a_tick),
+        cmocka_unit_test(each_reading_says_when_it_was_taken),
         cmocka_unit_test(a_fault_is_counted_and_made_good_within_the_tick),
         cmocka_unit_test(a_dead_meter_is_left_alone_and_its_neighbours_are_not_slowed),
         cmocka_unit_test(of_several_dead_meters_one_is_tried_in_a_tick),

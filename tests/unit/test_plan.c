@@ -316,7 +316,7 @@ static void readings_land_in_their_place_with_ratio_and_direction(void **state)
     r[3] = (uint16_t)-2;                                     /* amps are hundredths */
     r[5] = 150, r[8] = 700, r[12] = 800;                     /* channels 2, 5, 9 */
     r[13] = 1800, r[14] = 0, r[25] = 0xFF38, r[26] = 0xFFFF; /* 180.0 W; -20.0 W */
-    size_t n = meter_plan_decode(&plan, r, got, out);
+    size_t n = meter_plan_decode(&plan, r, got, NULL, out);
     assert_int_equal(n, 7);
     size_t poles = 4;                                   /* one, two, one */
     assert_near((double)reading(out, n, 0), 4.5, 1e-6); /* ratio 3 */
@@ -327,7 +327,7 @@ static void readings_land_in_their_place_with_ratio_and_direction(void **state)
     assert_near((double)reading(out, n, 4 * poles), 120.1, 1e-4);
     assert_near((double)reading(out, n, 4 * poles + 1), 119.8, 1e-4);
     got[1] = false; /* the read with the amps and their scale got no answer */
-    assert_int_equal(meter_plan_decode(&plan, r, got, out), 4);
+    assert_int_equal(meter_plan_decode(&plan, r, got, NULL, out), 4);
     assert_true(isnan(reading(out, 4, 0)));
     meter_plan_free(&plan);
     map.points[0].scale_register = 300; /* far away: a read of its own, the last */
@@ -335,7 +335,7 @@ static void readings_land_in_their_place_with_ratio_and_direction(void **state)
     assert_int_equal(plan.read_count, 4);
     bool all_but_scale[4] = {true, true, true, false};
     uint16_t zeros[32] = {0};
-    assert_int_equal(meter_plan_decode(&plan, zeros, all_but_scale, out), 4);
+    assert_int_equal(meter_plan_decode(&plan, zeros, all_but_scale, NULL, out), 4);
     assert_true(isnan(reading(out, 4, 0)));
     meter_plan_free(&plan);
     site_free(&s);

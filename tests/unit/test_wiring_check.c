@@ -224,7 +224,7 @@ static void one_second(struct trial *t, int second)
                              t->plan.reads[i].count, registers + t->plan.reads[i].at);
     frame_clear(t->frame);
     t->frame->mono_ms = (int64_t)second * 1000;
-    size_t n = meter_plan_decode(&t->plan, registers, got, readings);
+    size_t n = meter_plan_decode(&t->plan, registers, got, NULL, readings);
     for (size_t i = 0; i < n; i++)
         t->frame->values[readings[i].index] = readings[i].value;
     wiring_check_feed(t->check, t->frame);
@@ -257,14 +257,15 @@ static void end(struct trial *t)
     site_free(&t->told);
 }
 
-static void fail_with_findings(const struct trial *t, unsigned seed, const char *wanted)
+static void tell_findings(const struct trial *t, unsigned seed, const char *wanted)
 {
     char text[WIRING_TEXT_SIZE];
+    print_error("house %u (%d legs%s%s): wanted %s\n", seed, t->kind.legs,
+                t->kind.feeder ? ", feeder metered" : "", t->kind.watts ? ", watts" : "",
+                wanted);
     for (size_t i = 0; i < t->count; i++)
         print_error("  %s: %s\n", wiring_fault_name(t->found[i].fault),
                     wiring_check_text(&t->told, &t->found[i], text, sizeof text));
-    fail_msg("house %u (%d legs%s%s): wanted %s", seed, t->kind.legs,
-             t->kind.feeder ? ", feeder metered" : "", t->kind.watts ? ", watts" : "", wanted);
 }
 
 /* other houses: WIRING_SEED=1000 build/tests/unit/test_wiring_check */
@@ -281,19 +282,23 @@ static struct house_kind kind_of(unsigned seed)
 
 static void nothing_is_claimed_of_fifty_houses_that_are_wired_rightly(void **state)
 {
-    int compared = 0;
+    int compared = 0, blamed = 0;
     (void)state;
     for (unsigned seed = 1 + seed_offset(); seed <= 50 + seed_offset(); seed++) {
         struct trial t;
         int walks = seed % 2 ? BRANCHES : 0;
         begin(&t, seed, kind_of(seed), NOTHING, 0, walks);
         live(&t, walks);
-        if (t.count > 0)
-            fail_with_findings(&t, seed, "nothing");
+        if (t.count > 0) {
+            tell_findings(&t, seed, "nothing");
+            blamed++;
+        }
         for (int i = 0; i < BRANCHES; i++)
             compared += wiring_check_compared(t.check, circuit(&t, i), 0);
         end(&t);
     }
+    print_message("%d of 50 rightly wired houses were blamed\n", blamed);
+    assert_int_equal(blamed, 0);
     assert_true(compared > 3000); /* it was not silent for want of looking */
 }
 
@@ -331,6 +336,7 @@ static void each_planted_mistake_is_found_and_nothing_else(void **state)
         {OPEN, WIRING_CT_OPEN, true, false},
         {SWAPPED, WIRING_SWAPPED, true, false},
     };
+    int missed = 0;
     (void)state;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
         for (unsigned seed = 101 + seed_offset(); seed <= 108 + seed_offset(); seed++) {
@@ -350,10 +356,15 @@ static void each_planted_mistake_is_found_and_nothing_else(void **state)
                 right = right && fabs(f->ratio - 2.0) < (kind.watts ? 0.1 : 0.5);
             if (rows[i].fault == WIRING_WRONG_LEG)
                 right = right && f->leg == t.wired.circuits[circuit(&t, branch)].leg[0];
-            if (!right)
-                fail_with_findings(&t, seed, wiring_fault_name(rows[i].fault));
+            if (!right) {
+                tell_findings(&t, seed, wiring_fault_name(rows[i].fault));
+                missed++;
+            }
             end(&t);
         }
+    print_message("%d of 48 planted mistakes were missed, or not the only one claimed\n",
+                  missed);
+    assert_int_equal(missed, 0);
 }
 
 static void what_all_branches_say_is_the_feeders_own_mistake(void **state)
@@ -363,10 +374,12 @@ static void what_all_branches_say_is_the_feeders_own_mistake(void **state)
         struct trial t;
         begin(&t, seed, (struct house_kind){2, true, true}, FEEDER_REVERSED, 0, 0);
         live(&t, 0);
-        if (t.count != 2 || t.found[0].fault != WIRING_CT_REVERSED || t.found[0].circuit != 0 ||
-            t.found[1].fault != WIRING_CT_REVERSED || t.found[1].circuit != 0 ||
-            t.found[0].pole == t.found[1].pole)
-            fail_with_findings(&t, seed, "the feeder's two poles reversed");
+        bool right = t.count == 2 && t.found[0].fault == WIRING_CT_REVERSED &&
+                     t.found[0].circuit == 0 && t.found[1].fault == WIRING_CT_REVERSED &&
+                     t.found[1].circuit == 0 && t.found[0].pole != t.found[1].pole;
+        if (!right)
+            tell_findings(&t, seed, "the feeder's two poles reversed");
+        assert_true(right);
         end(&t);
     }
 }
@@ -379,9 +392,11 @@ static void without_a_feeder_power_of_the_wrong_sign_remains(void **state)
     (void)state;
     begin(&t, 301, kind, REVERSED, branch, 0);
     live(&t, 0);
-    if (t.count != 1 || t.found[0].fault != WIRING_CT_REVERSED ||
-        t.found[0].circuit != circuit(&t, branch))
-        fail_with_findings(&t, 301, "ct_reversed");
+    bool right = t.count == 1 && t.found[0].fault == WIRING_CT_REVERSED &&
+                 t.found[0].circuit == circuit(&t, branch);
+    if (!right)
+        tell_findings(&t, 301, "ct_reversed");
+    assert_true(right);
     end(&t);
 }
 
