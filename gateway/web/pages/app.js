@@ -11,6 +11,7 @@ const views = {
   circuit: () => import('/circuit.js'),
   trips: () => import('/trips.js'),
   trip: () => import('/trip.js'),
+  call: () => import('/call.js'),
   alarms: () => import('/alarms.js'),
   advice: () => import('/advice.js'),
   study: () => import('/study.js'),

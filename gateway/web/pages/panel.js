@@ -98,7 +98,7 @@ function tripTag(a) {
   return [
     h('p', { class: 'tag-big' }, trip ? t('cause.' + cause) + ' · ' + chance(trip.causes?.[cause] ?? trip.probability) : t('cause.supply_outage')),
     h('p', {}, t('do.' + (trip?.opened_again_after_seconds ? 'again' : cause))),
-    trip ? h('p', {}, h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet'))) : null,
+    trip ? h('p', {}, h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet')), ' ', trip.restored_at ? null : h('a', { href: '#/call/' + trip.circuit, class: 'do' }, t('call.title'))) : null,
   ];
 }
 

@@ -49,7 +49,7 @@ function evidence(x) {
 }
 
 /* The frozen seconds as a staircase: what was read, never a line drawn between readings. */
-function picture(x, record, circuit) {
+export function picture(x, record, circuit) {
   const at = Date.parse(x.opened_at) / 1000, poles = record.columns.map((c, i) => [c, i]).filter(([c]) => c.startsWith(x.circuit + '.amps'));
   const points = record.rows.map((r) => [r[0] - at, poles.reduce((m, [, i]) => (r[i] === null ? m : Math.max(m ?? -1, r[i])), null)]);
   if (!points.some((p) => p[1] !== null)) return null;
@@ -155,7 +155,7 @@ const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {},
 function sheet(x, events, record) {
   const circuit = circuitOf(x.circuit), again = x.opened_again_after_seconds;
   return [
-    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('button', { class: 'no-print', onclick: () => window.print() }, t('sheet.print'))),
+    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('span', { class: 'no-print' }, x.restored_at || x.stage === 'withdrawn' ? null : h('a', { class: 'do', href: '#/call/' + x.circuit }, t('call.title')), ' ', h('button', { onclick: () => window.print() }, t('sheet.print')))),
     h('h1', {}, finding(x)),
     corrected(events),
     h('dl', { class: 'facts' },
