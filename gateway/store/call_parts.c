@@ -31,6 +31,8 @@ static bool take_trip(void *context, const struct store_trip_row *row)
 {
     struct looking *l = context;
     l->parts->trip = json_loads(row->json, 0, NULL);
+    if (l->parts->trip)
+        json_object_set_new(l->parts->trip, "seq", json_integer(row->seq));
     return false;
 }
 

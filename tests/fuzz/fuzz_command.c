@@ -46,6 +46,11 @@ static void check(const struct command *c, const char *why, bool good)
     for (const char *p = why; *p; p++)
         if ((unsigned char)*p < 0x20)
             abort();
+    if (good &&
+        (!bounded(c->call.call, sizeof c->call.call) ||
+         !bounded(c->call.device, sizeof c->call.device) || c->call.answer >= CALL_ANSWERS ||
+         c->call.danger >= CALL_DANGERS || c->call.as >= CALL_ASES))
+        abort();
     if (good && c->verb == COMMAND_HISTORY &&
         (!bounded(c->span.circuit, sizeof c->span.circuit) || c->span.points < 1 ||
          c->span.points > COMMAND_MAX_POINTS || c->span.from_wall_ms < 0 ||

@@ -169,6 +169,30 @@ for t in trips["trips"][:1]:
     route("/api/v1/trips/{id}/note", one + "/note", method="POST", body={"note": "The cord was pinched", "by": "test"})
     if not any(e["type"] == "trip_note" and e["note"] == "The cord was pinched" and e["by"] == "test" for e in route("/api/v1/trips/{id}", one)["events"]):
         faults.append("a note is not beside its trip")
+route("/api/v1/calls", method="POST", body={"circuit": "nowhere", "by": "test"}, wanted=409)
+route("/api/v1/calls", method="POST", body={"by": "test"}, wanted=400)
+for t in trips["trips"][:1]:
+    me = {"by": "test", "device": "phone-1"}
+    route("/api/v1/calls", method="POST", body={"circuit": t["trip"], **me})
+    route("/api/v1/calls", method="POST", body={"circuit": t["trip"], **me}, wanted=409)
+    one = f"/api/v1/calls/{route('/api/v1/calls', '/api/v1/calls?open=true')['calls'][0]['call']}"
+    sheet = route("/api/v1/calls/{id}", one)
+    if sheet["asked"]["stage"] != "cautions" or not sheet["cautions"] or sheet["trip"]["trip"] != t["trip"]:
+        faults.append(f"a call that has just begun: {sheet['asked']}")
+    route("/api/v1/calls/{id}/answer", one + "/answer", method="POST", body={"question": sheet["asked"]["question"], "answer": "is_off", **me}, wanted=409)
+    route("/api/v1/calls/{id}/answer", one + "/answer", method="POST", body={"question": sheet["asked"]["question"], "answer": "clear", **me})
+    route("/api/v1/calls/{id}/note", one + "/note", method="POST", body={"note": "the cord was pinched", **me})
+    if "licencia" not in "".join(route("/api/v1/calls/{id}", one + "?language=es")["cautions"]):
+        faults.append("a call is not said in Spanish")
+    route("/api/v1/calls/{id}", one + "?language=xx", wanted=400)
+    route("/api/v1/calls/{id}/stop", one + "/stop", method="POST", body={"danger": "gremlins", **me}, wanted=409)
+    route("/api/v1/calls/{id}/stop", one + "/stop", method="POST", body={"danger": "heat", **me})
+    route("/api/v1/calls/{id}/stop", one + "/stop", method="POST", body={"danger": "heat", **me}, wanted=409)
+    sheet = route("/api/v1/calls/{id}", one)
+    if sheet["found"]["finding"] != "danger" or not sheet["found"]["leave_off"] or [x["answer"] for x in sheet["steps"]] != ["begin", "clear", "note", "danger"]:
+        faults.append(f"a call that was stopped: {sheet['found']} {[x['answer'] for x in sheet['steps']]}")
+route("/api/v1/calls/{id}", "/api/v1/calls/nothing", wanted=404)
+route("/api/v1/calls", "/api/v1/calls?circuit=nowhere", wanted=404)
 route("/api/v1/events")
 route("/api/v1/events", "/api/v1/events?after=0&most=20")
 route("/api/v1/openapi.json")

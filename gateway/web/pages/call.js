@@ -6,7 +6,7 @@ import { t, faultSaid, amps, rating, percent, chance, duration, appliance, break
 import { picture } from '/trip.js';
 
 const RETRY_MS = 2000;
-const PAPER_STEPS = 26; /* on one page; more give way in the middle */
+const PAPER_STEPS = 26; /* on one page, fewer with many loads; more give way in the middle */
 
 /* this phone: who holds a call is told from it */
 function device() {
@@ -29,7 +29,7 @@ function whoForm(button, done) {
     done();
   } }, name ? h('label', { class: 'field' }, t('call.name'), name) : null,
   h('fieldset', {}, h('legend', {}, t('call.who')), pick('occupant'), may('electrician') ? pick('electrician') : null),
-  h('button', { type: 'submit', class: 'call-choice good' }, button));
+  h('button', { type: 'submit', class: 'call-choice go' }, button));
 }
 
 /* ---- those there are */
@@ -103,7 +103,7 @@ function question(d, act) {
     a.stage === 'cautions' ? h('ul', { class: 'call-cautions' }, d.cautions.map((x) => h('li', {}, x))) : null,
     h('p', { class: 'call-text' }, a.text), h('p', { class: 'call-whom', 'data-who': a.who }, a.who_may),
     takes ? [name, h('datalist', { id: 'call-loads' }, suggestions(d).map((x) => h('option', { value: x })))] : null,
-    h('div', { class: 'call-choices' }, a.choices.map((c) => h('button', { class: 'call-choice ' + c.tone, onclick: () => act({ answer: c.answer, note: c.takes ? act.typed.trim() : '' }) }, c.words)))];
+    h('div', { class: 'call-choices' }, a.choices.map((c) => h('button', { class: 'call-choice ' + (c.tone === 'good' ? 'go' : c.tone), onclick: () => act({ answer: c.answer, note: c.takes ? act.typed.trim() : '' }) }, c.words)))];
 }
 
 function stopBox(d, act) {
@@ -147,7 +147,7 @@ function sheet(d, record) {
     h('section', { class: 'block do-now' }, h('h2', {}, t(f?.leave_off ? 'call.leave_off' : 'sheet.do')), h('p', {}, f ? f.do : d.asked.text), h('p', { class: 'small' }, d.cautions[d.cautions.length - 1])),
     h('div', { class: 'two' }, block('call.loads', loadsTable(d)), f?.bring.length ? block('call.bring', h('ul', { class: 'plain' }, f.bring.map((x) => h('li', {}, x)))) : null),
     record && d.trip ? block('sheet.record', picture(d.trip, record, circuitOf(d.trip.circuit) ?? circuit) ?? h('p', {}, t('sheet.record_none'))) : null,
-    block('call.steps', stepsTable(d, PAPER_STEPS)),
+    block('call.steps', stepsTable(d, Math.max(8, PAPER_STEPS - c.loads.length))),
     h('section', { class: 'block only-print' }, h('h2', {}, t('sheet.notes')), h('div', { class: 'lines short' })),
   ];
 }
