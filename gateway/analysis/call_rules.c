@@ -263,9 +263,11 @@ static enum call_err anytime(struct call *c, const struct call_say *say, int64_t
     }
 }
 
-static bool same_device(const struct call *c, const struct call_say *say)
+/* whoever answers is who they said they were: what an electrician may is checked of each answer
+ */
+static bool is_holder(const struct call *c, const struct call_say *say)
 {
-    return strcmp(c->device, say->device) == 0;
+    return strcmp(c->device, say->device) == 0 && c->as == say->as;
 }
 
 enum call_err call_take(struct call *c, const struct call_facts *f, const struct call_say *say,
@@ -277,7 +279,7 @@ enum call_err call_take(struct call *c, const struct call_facts *f, const struct
         return CALL_ERR_ENDED;
     enum call_err err = anytime(c, say, wall_ms);
     if (err == CALL_ERR_NOT_ASKED) {
-        if (!same_device(c, say))
+        if (!is_holder(c, say))
             return CALL_ERR_HOLDER;
         bool behind = say->question + 1 == c->question;
         if (behind && say->answer == c->last_answer)

@@ -36,7 +36,7 @@ struct call_say {
     uint32_t question; /* the one that was answered */
     enum call_answer answer;
     enum call_danger danger;
-    enum call_as as; /* begin, take_over */
+    enum call_as as; /* as whom; the holder's, but for take_over */
     const char *by, *device;
     const char *note; /* the load's name, the note; may be "" */
 };

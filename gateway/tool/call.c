@@ -208,7 +208,9 @@ static bool hold(const struct call_asker *k, const char *id, enum call_language 
     const json_t *call = json_object_get(sheet, "call");
     bool ended = sheet && !json_is_object(json_object_get(sheet, "asked"));
     bool ok = sheet != NULL;
-    if (ok && !ended && strcmp(word(call, "device"), k->device) != 0)
+    bool ours =
+        strcmp(word(call, "device"), k->device) == 0 && strcmp(word(call, "as"), k->as) == 0;
+    if (ok && !ended && !ours)
         ok = send(k, sheet, "take_over", "", NULL);
     json_decref(sheet);
     return ok;

@@ -175,6 +175,15 @@ static void an_occupant_who_takes_over_from_an_electrician_meets_the_gate(void *
     assert_int_equal(r->last.finding, CALL_FOUND_FAULT);
 }
 
+static void nobody_answers_as_the_electrician_but_the_electrician(void **state)
+{
+    struct call_rig *r = *state;
+    r->as = CALL_AS_ELECTRICIAN;
+    call_rig_begin(r, BATH);
+    r->as = CALL_AS_OCCUPANT; /* with the device's name copied */
+    assert_int_equal(call_rig_say(r, CALL_SAID_CLEAR), CALL_ERR_HOLDER);
+}
+
 /* ---- no sequence of answers ---- */
 
 static uint64_t next_random(uint64_t *x)
@@ -363,6 +372,7 @@ int main(void)
         TEST(a_stop_is_remembered_over_a_restart_until_the_circuit_holds),
         TEST(an_electrician_lifts_the_stop),
         TEST(an_occupant_who_takes_over_from_an_electrician_meets_the_gate),
+        TEST(nobody_answers_as_the_electrician_but_the_electrician),
         cmocka_unit_test(no_answers_lead_from_a_stop_to_switching_on),
         TEST(whatever_stops_says_leave_it_off_and_whom_to_call),
         TEST(every_question_has_its_words_and_says_who_may),

@@ -53,6 +53,35 @@ static void roles_may_do_what_the_manual_says(void **state)
     }
 }
 
+static void a_call_is_answered_by_role(void **state)
+{
+    static const struct {
+        enum call_answer answer;
+        enum call_as as;
+        bool resident, electrician, manager;
+    } rows[] = {
+        {CALL_SAID_BEGIN, CALL_AS_OCCUPANT, true, true, false},
+        {CALL_SAID_BEGIN, CALL_AS_ELECTRICIAN, false, true, false},
+        {CALL_SAID_CLEAR, CALL_AS_OCCUPANT, true, true, false},
+        {CALL_SAID_TAKE_OVER, CALL_AS_ELECTRICIAN, false, true, false},
+        {CALL_SAID_DANGER, CALL_AS_OCCUPANT, true, true, true},
+        {CALL_SAID_NOTE, CALL_AS_OCCUPANT, true, true, true},
+        {CALL_SAID_END, CALL_AS_OCCUPANT, true, true, false},
+    };
+    static const enum delivery_role roles[] = {ROLE_RESIDENT, ROLE_ELECTRICIAN, ROLE_MANAGER};
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        const bool may[] = {rows[i].resident, rows[i].electrician, rows[i].manager};
+        for (int p = 0; p < 3; p++) {
+            const struct command c = {.verb = i == 0 ? COMMAND_CALL_BEGIN : COMMAND_CALL_ANSWER,
+                                      .call = {.answer = rows[i].answer, .as = rows[i].as}};
+            char why[RIGHTS_WHY_SIZE];
+            if (rights_allow_role(roles[p], "Kim", &c, why) != may[p])
+                fail_msg("row %zu: %s", i, delivery_role_name(roles[p]));
+        }
+    }
+}
+
 static void a_topic_that_names_nobody_is_open_until_told_otherwise(void **state)
 {
     struct delivery d = three_people();
@@ -75,6 +104,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(roles_may_do_what_the_manual_says),
+        cmocka_unit_test(a_call_is_answered_by_role),
         cmocka_unit_test(a_topic_that_names_nobody_is_open_until_told_otherwise),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -15,7 +15,8 @@ function device() {
 }
 const byName = () => live.session.person?.name ?? localStorage.getItem('by') ?? '';
 const asWho = () => (may('electrician') && localStorage.getItem('as') === 'electrician' ? 'electrician' : 'occupant');
-const who = () => ({ by: byName() || 'page', as: asWho(), device: device() });
+const who = (as = asWho()) => ({ by: byName() || 'page', as, device: device() });
+const isMine = (c) => c.device === device() && (c.as !== 'electrician' || may('electrician'));
 
 /* ---- who is there, before a call begins or changes hands */
 
@@ -93,7 +94,7 @@ function suggestions(d) {
 }
 
 function question(d, act) {
-  const a = d.asked, mine = d.call.device === device();
+  const a = d.asked, mine = isMine(d.call);
   const heading = h('h1', { class: 'call-title', tabindex: '-1' }, a.title);
   if (!mine)
     return [heading, h('p', {}, t('call.held', { by: d.call.by })), may('call') ? whoForm(t('call.take_over'), () => act({ answer: 'take_over' })) : h('p', { class: 'small' }, t('call.may_not'))];
@@ -189,7 +190,7 @@ function callView(root, id) {
     sending = null;
     await fetchIt();
   }
-  const act = (x) => (x.stop ? send(`/calls/${id}/stop`, { danger: x.stop, ...who() }) : send(`/calls/${id}/answer`, { question: d.call.question, note: '', ...x, ...who() }));
+  const act = (x) => (x.stop ? send(`/calls/${id}/stop`, { danger: x.stop, ...who() }) : send(`/calls/${id}/answer`, { question: d.call.question, note: '', ...x, ...who(x.answer === 'take_over' ? undefined : d.call.as) }));
   act.typed = '';
 
   function fill() {
@@ -206,7 +207,7 @@ function callView(root, id) {
     for (const b of asked.querySelectorAll('button')) b.disabled = Boolean(sending);
     remake(stop, nowLanguage() + d.call.call, () => stopBox(d, act));
     remake(so, nowLanguage() + d.call.steps, () => [loadsTable(d), h('details', {}, h('summary', {}, t('call.steps')), h('div', { class: 'scroll', tabindex: '0', role: 'group', 'aria-label': t('call.steps') }, stepsTable(d, 1000))), noteForm(),
-      d.call.device === device() ? h('p', {}, h('button', { class: 'quiet', onclick: () => act({ answer: 'end' }) }, t('call.end'))) : null]);
+      isMine(d.call) ? h('p', {}, h('button', { class: 'quiet', onclick: () => act({ answer: 'end' }) }, t('call.end'))) : null]);
     if (shownQuestion !== null && shownQuestion !== d.call.question) {
       ask.scrollIntoView();
       asked.querySelector('h1')?.focus({ preventScroll: true });
