@@ -333,10 +333,15 @@ static void known_better(struct calls *c, struct call_watched *w)
 static void other_dead(struct calls *c, struct call_watched *w, int circuit,
                        const struct event_trip *t)
 {
+    if (t->cause == CAUSE_OPENED_BY_HAND && is_opening(t) &&
+        t->opened_wall_ms >= w->asked_wall_ms)
+        calls_ask_other(c, w, circuit);
+}
+
+void calls_ask_other(struct calls *c, struct call_watched *w, int circuit)
+{
     enum call_stage stage = w->call.stage;
-    bool touching = stage == CALL_FIND || stage == CALL_OFF || stage == CALL_ON;
-    if (!touching || t->cause != CAUSE_OPENED_BY_HAND || !is_opening(t) ||
-        t->opened_wall_ms < w->asked_wall_ms)
+    if (stage != CALL_FIND && stage != CALL_OFF && stage != CALL_ON)
         return;
     w->call.other = circuit;
     w->call.resume = stage == CALL_FIND ? CALL_FIND : CALL_OFF;

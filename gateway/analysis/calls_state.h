@@ -41,6 +41,8 @@ struct call_circuit {
     size_t before_count;
     enum call_finding stopped; /* by an earlier call */
     int64_t held_mono_ms;      /* carries current since, 0: does not */
+    bool carried;              /* at its last reading */
+    int64_t fell_mono_ms;      /* to nothing, 0: it carries */
 };
 
 struct calls {
@@ -60,6 +62,9 @@ struct call_facts calls_facts(const struct calls *c, const struct call_watched *
 
 /* Takes the amps of all circuits. */
 void calls_read(struct calls *c, const struct frame *f);
+
+/* While somebody is at the panel, another circuit went dead: perhaps by their hand. */
+void calls_ask_other(struct calls *c, struct call_watched *w, int circuit);
 
 /* Says a step of the meter's. other: -1 for none. */
 void calls_saw(struct calls *c, struct call_watched *w, enum call_sight sight,

@@ -7,6 +7,7 @@
 #define ON_SECONDS 3.0     /* current for this long: the breaker is closed */
 #define DEAD_SECONDS 3.0   /* none for this long after there was: fallen */
 #define OVER_SECONDS 3.0   /* above the rating for this long */
+#define OTHER_SECONDS 2.0  /* another circuit carries nothing for this long */
 #define RISE_SECONDS 1.0   /* a load has begun */
 #define INRUSH_SECONDS 2.0 /* not counted among a load's running current */
 #define LEAST_RISE_AMPS 0.15
@@ -183,6 +184,24 @@ static void other_back(struct calls *c, struct call_watched *w)
     calls_saw(c, w, CALL_SAW_OTHER_BACK, CALL_WRONG_BREAKER, other);
 }
 
+/* A load that ends by itself looks the same; but somebody is moving handles now, so they are
+ * asked.
+ */
+static void watch_others(struct calls *c, struct call_watched *w)
+{
+    const struct site *s = c->site;
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        const struct call_circuit *k = &c->circuits[i];
+        if ((int)i != w->call.circuit &&
+            s->circuits[i].panel == s->circuits[w->call.circuit].panel &&
+            k->fell_mono_ms >= w->asked_mono_ms &&
+            for_seconds(c, k->fell_mono_ms, OTHER_SECONDS)) {
+            calls_ask_other(c, w, (int)i);
+            return;
+        }
+    }
+}
+
 static void look(struct calls *c, struct call_watched *w)
 {
     struct call *call = &w->call;
@@ -195,9 +214,13 @@ static void look(struct calls *c, struct call_watched *w)
     case CALL_CAUTIONS:
     case CALL_FIND:
     case CALL_BY_HAND:
-    case CALL_LOADS_OFF:
+    case CALL_LOADS_OFF: before_on(c, w); return;
     case CALL_OFF:
-    case CALL_ON: before_on(c, w); return;
+    case CALL_ON:
+        watch_others(c, w);
+        if (call->stage != CALL_WRONG_BREAKER)
+            before_on(c, w);
+        return;
     case CALL_WRONG_BREAKER: other_back(c, w); return;
     case CALL_NEXT: next(c, w); return;
     case CALL_WATCH: watch(c, w); return;
@@ -238,6 +261,22 @@ static void judge_stops(struct calls *c)
     }
 }
 
+/* when each circuit fell to nothing */
+static void note_falls(struct calls *c)
+{
+    for (size_t i = 0; i < c->site->circuit_count; i++) {
+        struct call_circuit *k = &c->circuits[i];
+        double zero_amps = c->rules->circuits[i].zero_amps;
+        if (isnan(c->amps[i]))
+            continue;
+        if (c->amps[i] >= zero_amps)
+            k->fell_mono_ms = 0;
+        else if (k->carried)
+            k->fell_mono_ms = c->mono_ms;
+        k->carried = c->amps[i] >= zero_amps;
+    }
+}
+
 void calls_read(struct calls *c, const struct frame *f)
 {
     for (size_t i = 0; i < c->site->circuit_count; i++)
@@ -251,6 +290,7 @@ void calls_step(struct calls *c, const struct frame *f)
     if (c->open == 0 && c->stops == 0)
         return;
     calls_read(c, f);
+    note_falls(c);
     judge_stops(c);
     for (size_t i = 0; i < CALLS_MOST; i++) {
         struct call_watched *w = &c->calls[i];

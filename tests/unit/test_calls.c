@@ -202,17 +202,23 @@ static void the_wrong_one_at_on_begins_again_at_off(void **state)
     assert_int_equal(r->last.stage, CALL_OFF);
 }
 
-static void a_load_that_ends_elsewhere_is_no_wrong_breaker(void **state)
+static void a_load_that_ends_elsewhere_is_asked_for_and_let_pass(void **state)
 {
     struct call_rig *r = *state;
     call_rig_begin(r, BATH);
     call_rig_say(r, CALL_SAID_CLEAR);
     call_rig_say(r, CALL_SAID_TRIPPED);
+    r->amps[SHED] = 0.0F; /* in another panel, and nobody is at the handles yet */
     call_rig_say(r, CALL_SAID_LOADS_OFF);
-    r->amps[HALL] = 0.0F;
-    call_rig_feed(r, 1);
-    call_rig_trip(r, HALL, CAUSE_LOAD_ENDED, 0.3, TRIP_PROVISIONAL);
+    call_rig_feed(r, 5);
     assert_int_equal(r->last.stage, CALL_OFF);
+    r->amps[HALL] = 0.0F;
+    call_rig_feed(r, 5);
+    assert_int_equal(r->last.stage, CALL_WRONG_BREAKER);
+    assert_int_equal(r->last.other, HALL);
+    assert_int_equal(call_rig_say(r, CALL_SAID_NOT_ME), CALL_OK);
+    call_rig_feed(r, 10);
+    assert_int_equal(r->last.stage, CALL_OFF); /* and it is asked once */
 }
 
 static void nobody_answers_and_the_cautions_come_back(void **state)
@@ -428,7 +434,7 @@ int main(void)
         TEST(an_outage_ends_it_before_anybody_goes_to_the_panel),
         TEST(the_wrong_breaker_is_noticed_and_put_back),
         TEST(the_wrong_one_at_on_begins_again_at_off),
-        TEST(a_load_that_ends_elsewhere_is_no_wrong_breaker),
+        TEST(a_load_that_ends_elsewhere_is_asked_for_and_let_pass),
         TEST(nobody_answers_and_the_cautions_come_back),
         TEST(left_open_overnight_it_goes_on_after_the_loads_came_back),
         TEST(a_silent_meter_does_not_hide_a_night),
