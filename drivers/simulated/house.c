@@ -188,7 +188,7 @@ static void plug(struct house *h, int load, bool in)
     house_tell(h, in ? HOUSE_PLUGGED : HOUSE_UNPLUGGED, l->spec->circuit, load, 0.0, 0.0);
 }
 
-void house_do(struct house *h, const struct house_script *s)
+static void act(struct house *h, const struct house_script *s)
 {
     switch (s->act) {
     case HOUSE_ACT_ON:
@@ -216,9 +216,18 @@ void house_do(struct house *h, const struct house_script *s)
     }
 }
 
+void house_do(struct house *h, const struct house_script *s)
+{
+    if (h->hand_count < HOUSE_MAX_HANDS)
+        h->hands[h->hand_count++] = *s;
+}
+
 static void follow_script(struct house *h)
 {
     const struct house_spec *s = h->spec;
+    for (size_t i = 0; i < h->hand_count; i++)
+        act(h, &h->hands[i]);
+    h->hand_count = 0;
     if (h->now_ms < 0)
         return;
     if (s->script_again > 0.0 && house_seconds(h) >= h->script_offset + s->script_again) {
@@ -227,7 +236,7 @@ static void follow_script(struct house *h)
     }
     while (h->script_next < s->script_count &&
            s->script[h->script_next].at + h->script_offset <= house_seconds(h))
-        house_do(h, &s->script[h->script_next++]);
+        act(h, &s->script[h->script_next++]);
 }
 
 static void people_and_utility(struct house *h)

@@ -24,6 +24,7 @@
 #define HOUSE_STEP_MS 100
 #define HOUSE_MAX_LOADS 512
 #define HOUSE_MAX_SCRIPT 512
+#define HOUSE_MAX_HANDS 64 /* between two steps */
 
 enum house_act {
     HOUSE_ACT_ON,     /* load, for `seconds` (0: as the spec draws) */
@@ -123,7 +124,8 @@ struct house *house_create(const struct site *site, const struct house_spec *spe
                            uint64_t seed, double start_second, house_sink *sink, void *context);
 void house_destroy(struct house *h);
 
-/* What a script does at its time, now. */
+/* What a script does at its time, in the next step; more than HOUSE_MAX_HANDS are passed over.
+ */
 void house_do(struct house *h, const struct house_script *s);
 
 /* Lives on up to that time; earlier than now does nothing. */

@@ -51,7 +51,9 @@ struct house {
     struct breaker *breakers;
     struct pole *poles;
     struct panel *panels;
-    int *order; /* panels, those deepest in first */
+    int *order;                                 /* panels, those deepest in first */
+    struct house_script hands[HOUSE_MAX_HANDS]; /* to be done in the next step */
+    size_t hand_count;
     size_t script_next;
     double script_offset;
     double emf_wander; /* slow swing of the utility's volts, share of nominal */

@@ -240,7 +240,7 @@ check((await finding(second)) === 'restored', 'the electrician ends it');
 await second.context().close();
 
 /* ---- the feeder */
-hand('fault main-22');
+hand('fault main-22'); /* a fault beyond the workshop's panel */
 await until('the feeder is seen to go', async () => (await trip('shop-1'))?.upstream, 40);
 await page.goto(base + '/#/call/shop-1');
 await begin(page, 'shop-1', 'Ada');
