@@ -169,10 +169,11 @@ function callView(root, id) {
 
   /* an answer is sent until the gateway has said something to it: the same twice counts once */
   async function send(path, body) {
-    if (sending) return;
+    if (sending && !body.danger) return; /* "stop" takes the place of what is on its way */
     sending = body;
     fill();
     for (;;) {
+      if (sending !== body) return;
       try {
         await post(path, body);
         text(said, '');
@@ -187,7 +188,7 @@ function callView(root, id) {
         await new Promise((wake) => setTimeout(wake, RETRY_MS));
       }
     }
-    sending = null;
+    if (sending === body) sending = null;
     await fetchIt();
   }
   const act = (x) => (x.stop ? send(`/calls/${id}/stop`, { danger: x.stop, ...who() }) : send(`/calls/${id}/answer`, { question: d.call.question, note: '', ...x, ...who(x.answer === 'take_over' ? undefined : d.call.as) }));
