@@ -252,27 +252,19 @@ await say(page, 'Everything is unplugged');
 await found(page, 'The breaker before');
 check((await finding(page)) === 'feeder', 'feeder open: not reset by whoever lives there');
 
-/* ---- a worn breaker */
-await until('the worn breaker opens', () => trip('main-08'), 600);
+/* ---- a worn breaker: it opens at less than its rating, and again */
+await until('the worn breaker opens', () => isDark('main-08'), 600);
 hand('unplug bedroom-heater');
 await begin(page, 'main-08', 'Ada');
-await say(page, 'Read. None of it applies', 'Find breaker');
-await say(page, 'Between ON and OFF', 'Everything off');
-await say(page, 'Everything is unplugged');
-await page.waitForSelector('.call-title:has-text("Handle fully to OFF"), .sheet:not(.only-print) h1');
-if (await page.locator('.call-choices').count()) {
-  hand('handle_off main-08');
-  await say(page, 'It is fully at OFF', 'Now fully to ON');
-  hand('handle_on main-08');
-  await say(page, 'It stays at ON', 'It holds. One load');
-  hand('plug bedroom-heater');
-  await title(page, 'Watching');
-  await rest(6000);
-  await until('it opens again', () => trip('main-08'), 600);
-  if (await page.locator('.call-choices button:has-text("The breaker opened")').count()) await say(page, 'The breaker opened').catch(() => {});
-}
+await upToOn(page, false);
+hand('handle_off main-08', 'handle_on main-08');
+await say(page, 'It stays at ON', 'It holds. One load');
+hand('plug bedroom-heater');
+await title(page, 'Watching');
+await until('it opens again', async () => (await isDark('main-08')) || !(await page.locator('.call-title:has-text("Watching")').count()), 600);
+await page.locator('.call-choices button:has-text("The breaker opened")').click({ timeout: 10000 }).catch(() => {});
 await found(page, 'at a current that it must carry');
-check((await finding(page)) === 'worn_breaker', 'a worn breaker is told');
+check((await finding(page)) === 'worn_breaker', 'a worn breaker is told: ' + (await page.textContent('.sheet h1')));
 
 await page.goto(base + '/#/call');
 await page.waitForSelector('.list tr');
