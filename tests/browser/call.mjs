@@ -261,7 +261,9 @@ hand('handle_off main-08', 'handle_on main-08');
 await say(page, 'It stays at ON', 'It holds. One load');
 hand('plug bedroom-heater');
 await title(page, 'Watching');
+const awake = setInterval(() => fetch(`${base}/api/v1/calls/${idOf(page)}/note`, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ note: 'still on', by: 'Ada', device: 'x' }) }), 15000); /* somebody is there: no pause */
 await until('it opens again', async () => (await isDark('main-08')) || !(await page.locator('.call-title:has-text("Watching")').count()), 600);
+clearInterval(awake);
 await page.locator('.call-choices button:has-text("The breaker opened")').click({ timeout: 10000 }).catch(() => {});
 await found(page, 'at a current that it must carry');
 check((await finding(page)) === 'worn_breaker', 'a worn breaker is told: ' + (await page.textContent('.sheet h1')));
