@@ -383,6 +383,9 @@ static void ask(const struct survey *v, const char *question, const char *fallba
         snprintf(out, capacity, "%s", fallback);
     else
         commission_ask(question, fallback, out, capacity);
+    for (; *out; out++) /* it goes between double quotes */
+        if (*out == '"' || *out == '\\')
+            *out = '\'';
 }
 
 static void compose(struct text *t, const struct survey *v)
