@@ -455,9 +455,11 @@ static void bus_of(const char *text, struct site_bus *b)
     }
     const char *colon = strrchr(text, ':');
     bool with_port = colon && strchr(text, ':') == colon;
-    snprintf(b->host, sizeof b->host, "%.*s", with_port ? (int)(colon - text) : 255, text);
-    if (with_port)
+    text_copy(b->host, sizeof b->host, text);
+    if (with_port) {
         b->port = atoi(colon + 1);
+        b->host[strcspn(b->host, ":")] = '\0';
+    }
 }
 
 static bool survey(struct survey *v)
