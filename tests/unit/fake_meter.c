@@ -414,7 +414,8 @@ const char *fake_meter_device(const struct fake_meter *f)
 void fake_meter_script(struct fake_meter *f, int unit, const int *acts, size_t count)
 {
     pthread_mutex_lock(&f->lock);
-    memcpy(f->acts, acts, count * sizeof *acts);
+    if (count > 0)
+        memcpy(f->acts, acts, count * sizeof *acts);
     f->act_count = count;
     f->next_act = 0;
     f->script_unit = unit;
