@@ -60,7 +60,7 @@ size_t advice_run_spans(const struct advice_record *r, const struct advice_load 
     for (size_t i = r->run_count; i-- > 0 && n < ADVICE_MOST_SPANS;)
         if (advice_load_has(l, &r->runs[i]))
             out[n++] = (struct span){r->runs[i].on_wall_ms - RUN_BEFORE_MS,
-                                     r->runs[i].off_wall_ms + RUN_AFTER_MS};
+                                     replay_run_end(r, l, &r->runs[i]) + RUN_AFTER_MS};
     return join_spans(out, n);
 }
 

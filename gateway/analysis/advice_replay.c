@@ -9,10 +9,11 @@
 #define SECOND_MS INT64_C(1000)
 #define RUN_ON_MS INT64_C(3600000)
 #define CUT_MS INT64_C(6000) /* a run that ends so near a trip was ended by it */
-#define USUAL_SECONDS 1800   /* of a run that nobody has seen to its end */
-#define HOLD_SECONDS 60      /* a reading that is missing is like the last for so long */
-#define OFFSET_SECONDS 900   /* the zone is asked for so often */
-#define PIECE_SECONDS 7200   /* of which each may see the breaker open */
+#define LONGEST_MS INT64_C(14400000)
+#define USUAL_SECONDS 1800 /* of a run that nobody has seen to its end */
+#define HOLD_SECONDS 60    /* a reading that is missing is like the last for so long */
+#define OFFSET_SECONDS 900 /* the zone is asked for so often */
+#define PIECE_SECONDS 7200 /* of which each may see the breaker open */
 
 bool advice_load_has(const struct advice_load *l, const struct advice_run *r)
 {
@@ -34,21 +35,22 @@ static const struct advice_trip *trip_ending(const struct advice_record *r,
     return NULL;
 }
 
-/* when a run would have ended had the breaker held */
-static int64_t end_of(const struct advice_record *r, const struct advice_load *l,
-                      const struct advice_run *x)
+int64_t replay_run_end(const struct advice_record *r, const struct advice_load *l,
+                       const struct advice_run *x)
 {
-    double sum = 0.0;
-    int n = 0;
+    int64_t longest = 0;
     if (!trip_ending(r, x))
         return x->off_wall_ms;
-    for (size_t i = 0; i < r->run_count; i++)
-        if (advice_load_has(l, &r->runs[i]) && !trip_ending(r, &r->runs[i])) {
-            sum += (double)(r->runs[i].off_wall_ms - r->runs[i].on_wall_ms);
-            n++;
-        }
-    int64_t usual = n ? (int64_t)(sum / n) : USUAL_SECONDS * SECOND_MS;
-    return x->on_wall_ms + usual > x->off_wall_ms ? x->on_wall_ms + usual : x->off_wall_ms;
+    for (size_t i = 0; i < r->run_count; i++) {
+        int64_t length = r->runs[i].off_wall_ms - r->runs[i].on_wall_ms;
+        if (advice_load_has(l, &r->runs[i]) && length > longest && !trip_ending(r, &r->runs[i]))
+            longest = length;
+    }
+    if (longest == 0)
+        longest = USUAL_SECONDS * SECOND_MS;
+    if (longest > LONGEST_MS)
+        longest = LONGEST_MS;
+    return x->on_wall_ms + longest > x->off_wall_ms ? x->on_wall_ms + longest : x->off_wall_ms;
 }
 
 /* first second of the span at or after t, at most seconds */
@@ -126,7 +128,7 @@ const float *replay_read(struct replay *r, int circuit, int64_t from_wall_ms, si
             if (!advice_load_has(&v->load, x))
                 continue;
             size_t first = second_at(from_wall_ms, x->on_wall_ms, seconds);
-            size_t end = second_at(from_wall_ms, end_of(rec, &v->load, x), seconds);
+            size_t end = second_at(from_wall_ms, replay_run_end(rec, &v->load, x), seconds);
             for (size_t s = first; s < end; s++)
                 if (!isnan(r->amps[s]))
                     r->amps[s] += (float)x->amps;

@@ -32,6 +32,12 @@ struct replay {
 
 bool advice_load_has(const struct advice_load *l, const struct advice_run *r);
 
+/* When a run of that load would have ended had the breaker held: as late as the longest of its
+ * kind that was seen to its end, so that the circuit it goes to is not taken for cooler than it
+ * will be. */
+int64_t replay_run_end(const struct advice_record *r, const struct advice_load *l,
+                       const struct advice_run *x);
+
 /* The readings with all moves made, one a second, in r->amps; NULL when they cannot be had.
  * After a trip by heat that a move has touched, what was left runs on for an hour or until the
  * reset. */

@@ -1,6 +1,6 @@
 /* foretrip advise: what would have kept breakers from opening, by the record played again. */
+#include "kept.h"
 #include "paragraph.h"
-#include "record.h"
 #include "verbs.h"
 
 #include "base/clock.h"
@@ -56,14 +56,12 @@ static enum exit_code answer(const struct record *r, bool json)
         if (n < 0 && record_ok(r, "advise", advice_store_problem(a)))
             fputs("foretrip advise: memory is short, or what was learned is damaged\n", stderr);
     }
-    if (n >= 0 && !json) {
+    if (n >= 0 && json) {
+        code = kept_print_json(
+            advice_json(&c->site, advice, (size_t)n, balance, legs, r->from, r->to));
+    } else if (n >= 0) {
         print_all(r, advice, (size_t)n, balance, legs);
         code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
-    } else if (n >= 0) {
-        json_t *o = advice_json(&c->site, advice, (size_t)n, balance, legs, r->from, r->to);
-        if (o && json_dumpf(o, stdout, JSON_INDENT(1)) == 0 && putchar('\n') != EOF)
-            code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
-        json_decref(o);
     }
     advice_store_close(a);
     free(balance);

@@ -1,6 +1,6 @@
 /* foretrip study: load calculations as sheets, by nameplates and by the record. */
+#include "kept.h"
 #include "paragraph.h"
-#include "record.h"
 #include "verbs.h"
 
 #include "analysis/study_json.h"
@@ -118,17 +118,16 @@ static enum exit_code answer(const struct record *r, const struct study_question
     enum exit_code code = EXIT_BAD;
     if (record_ok(r, "study", err) && sheets) {
         size_t n = study_ask(&c->study, &c->site, d->circuits, d->panels, q, sheets);
-        json_t *o =
-            ask->json ? study_json(&c->study, &c->site, q, sheets, n, r->from, r->to) : NULL;
-        if (ask->json && o && json_dumpf(o, stdout, JSON_INDENT(1)) == 0)
-            putchar('\n');
         for (size_t i = 0; !ask->json && i < n; i++) {
             if (i)
                 putchar(ask->print ? '\f' : '\n');
             print_sheet(r, &sheets[i]);
         }
-        code = (!ask->json || o) && fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
-        json_decref(o);
+        if (ask->json)
+            code =
+                kept_print_json(study_json(&c->study, &c->site, q, sheets, n, r->from, r->to));
+        else
+            code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
     }
     free(sheets);
     site_demand_destroy(d);
