@@ -55,6 +55,8 @@ enum study_item {
     ITEM_AMPS,
     ITEM_MAXIMUM_DEMAND, /* of the worse leg, over any 15 minutes */
     ITEM_ALIGNED_DEMAND, /* and by quarters of the clock */
+    ITEM_OTHER_LEG,      /* the highest of another leg, over any 15 minutes */
+    ITEM_ALL_LEGS,       /* and of their sum, by the nominal volts */
     ITEM_UNRECORDED,
     ITEM_WITH_FACTOR,
     ITEM_CONTINUOUS, /* held for three hours or more */

@@ -19,9 +19,9 @@ struct existing {
     double amps, continuous_amps;
 };
 
-/* legs: their letters, in the demand's order */
+/* volts: of a leg; legs: their letters, in the demand's order */
 static struct existing add_demand(struct study_sheet *t, const struct study_record *r,
-                                  const char *legs, const char *section)
+                                  double volts, const char *legs, const char *section)
 {
     struct existing x = {(double)NAN, 0.0};
     int leg = demand_worse_leg(&r->demand);
@@ -37,6 +37,13 @@ static struct existing add_demand(struct study_sheet *t, const struct study_reco
     else
         sheet_add(t, ITEM_MAXIMUM_DEMAND, UNIT_AMPS, x.amps, section, NULL);
     sheet_add(t, ITEM_ALIGNED_DEMAND, UNIT_AMPS, l->aligned_amps, section, NULL);
+    for (int i = 0; i < r->demand.legs; i++)
+        if (i != leg)
+            sheet_add(t, ITEM_OTHER_LEG, UNIT_AMPS, r->demand.leg[i].sliding_amps, NULL,
+                      "leg %c", legs[i]);
+    if (r->demand.legs > 1)
+        sheet_add(t, ITEM_ALL_LEGS, UNIT_VA, volts * r->demand.most_amps, NULL, "%.6g x %.2f",
+                  volts, r->demand.most_amps);
     if (!isnan(l->continuous_amps))
         x.continuous_amps = fmin(l->continuous_amps, x.amps);
     return x;
@@ -117,7 +124,7 @@ void study_recorded(const struct load_study *l, const struct site *s, int panel,
     sheet_section(e, ".87", out->section);
     sheet_section(e, ".87(1)", one);
     sheet_section(e, ".87(2)", two);
-    struct existing x = add_demand(out, r, "ABC", one);
+    struct existing x = add_demand(out, r, s->nominal_volts, "ABC", one);
     if (!isnan(x.amps) && l->unrecorded_va > 0.0 && !l->seasonal_recorded) {
         double volts = s->nominal_volts * (p->legs >= 2 ? p->legs : 1);
         x.amps += sheet_add(out, ITEM_UNRECORDED, UNIT_AMPS, l->unrecorded_va / volts, one,
@@ -188,7 +195,7 @@ void study_branch(const struct load_study *l, const struct site *s, int circuit,
                                 .verdict = STUDY_FITS};
     text_copy(out->edition, sizeof out->edition, e->id);
     text_copy(out->section, sizeof out->section, "210.20(A)");
-    struct existing x = add_demand(out, r, c->leg, NULL);
+    struct existing x = add_demand(out, r, s->nominal_volts, c->leg, NULL);
     sheet_add(out, ITEM_CONTINUOUS, UNIT_AMPS, x.continuous_amps, "100", NULL);
     sheet_add(out, ITEM_ADDITION, UNIT_AMPS, a->amps, NULL, NULL);
     out->total_amps = add_device(out, ITEM_REQUIRED, &x, a, factor, "210.20(A)");
@@ -226,8 +233,8 @@ void study_design(const struct load_study *l, const struct site *s, int circuit,
                                 .rating_amps = in,
                                 .verdict = STUDY_FITS};
     text_copy(out->section, sizeof out->section, IEC_SECTION);
-    struct existing x =
-        add_demand(out, r, circuit >= 0 ? s->circuits[circuit].leg : "ABC", NULL);
+    struct existing x = add_demand(out, r, s->nominal_volts,
+                                   circuit >= 0 ? s->circuits[circuit].leg : "ABC", NULL);
     sheet_add(out, ITEM_ADDITION, UNIT_AMPS, a->amps, NULL, NULL);
     out->total_amps = sheet_add(out, ITEM_DESIGN_CURRENT, UNIT_AMPS, x.amps + a->amps,
                                 IEC_SECTION, "%.2f + %.2f", x.amps, a->amps);

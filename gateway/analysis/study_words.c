@@ -56,6 +56,8 @@ static const struct {
     [ITEM_AMPS] = {"amps", "in amps"},
     [ITEM_MAXIMUM_DEMAND] = {"maximum_demand", "maximum demand, any 15 minutes, worse leg"},
     [ITEM_ALIGNED_DEMAND] = {"aligned_demand", "the same by quarters of the clock"},
+    [ITEM_OTHER_LEG] = {"other_leg", "maximum demand of another leg"},
+    [ITEM_ALL_LEGS] = {"all_legs", "maximum demand of all legs together"},
     [ITEM_UNRECORDED] = {"unrecorded", "not in the record, by calculation"},
     [ITEM_WITH_FACTOR] = {"with_factor", "the demand with its factor"},
     [ITEM_CONTINUOUS] = {"continuous", "of the demand, held for 3 h or more"},

@@ -42,6 +42,7 @@ step = lambda s, item: next(x for x in s["steps"] if x["item"] == item)["value"]
 main, shop = by["recorded", "main"], by["recorded", "shop"]
 # leg A: 16 + 10 A for a quarter; by the clock only 5 minutes before and 10 after
 assert step(main, "maximum_demand") == 26 and step(main, "aligned_demand") == 22, main["steps"][:2]
+assert step(main, "other_leg") == 12 and step(main, "all_legs") == 38 * 120
 assert step(main, "with_factor") == 32.5 and main["amps"] == 32.5 and main["room_amps"] == 67.5
 assert step(main, "continuous") == 14
 assert step(main, "if_days") is True and step(main, "if_whole") is True and step(main, "if_occupied") is True
