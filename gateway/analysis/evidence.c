@@ -13,10 +13,10 @@
 #define SHARE_LARGE 0.03
 #define FLICKERS 30.0 /* times as likely when several loads end as at any other time */
 #define SWITCH_ONS_A_DAY 20.0
-#define FAULTS_LARGE_A_DAY 0.4
-#define FAULTS_SMALL_A_DAY 0.025
+#define FAULTS_LARGE_A_DAY 0.5
+#define FAULTS_SMALL_A_DAY 0.02
 #define COLD_TRUST 1.8
-#define HEAT_TRUST 2.3
+#define HEAT_TRUST 1.7
 #define SURGE_TIMES 4.0 /* of what the breaker must hold */
 #define SURGE_OPENS 0.3 /* in the next reading */
 #define AFTER_RESET_LOG_RATIO 4.0
@@ -27,7 +27,10 @@
 #define KNOWN_AFTER_DAYS 7.0 /* what this circuit steps by */
 #define STEPS_UNSURE 0.3     /* steps' worth of doubt */
 #define AWAKE_USUAL_SECONDS 600.0
-#define RESET_QUICKEST_SECONDS 60.0 /* somebody walks to the panel */
+#define RESET_QUICKEST_SECONDS 60.0   /* somebody walks to the panel */
+#define RESET_UNNOTICED_SECONDS 240.0 /* a compressor, a router: nobody stands beside it */
+#define STILL_AT_FIRST                                                                         \
+    4.5 /* times as likely, at most: an empty circuit is still at first too */
 #define RESET_QUICK (-3.0)
 #define RESET_IMPOSSIBLE_SECONDS 10.0
 #define RESET_IMPOSSIBLE (-6.0)
@@ -298,16 +301,29 @@ double evidence_silence(const struct fall_facts *f, const struct falls *history)
            falls_log_silence(history, f->amps, f->silent_seconds);
 }
 
-/* Nobody resets a breaker so soon. */
+double evidence_stillness(const struct fall_facts *f, const struct stillness_known *levels)
+{
+    double still_open = 1.0, ratio = 1.0, likelihood = 0.0;
+    for (int k = 0; k < f->seen.marks; k++) { /* it was reset between this mark and the last */
+        int polls = STILLNESS_LEAST_POLLS << k;
+        double open = open_longer(polls * poll(f));
+        likelihood += (still_open - open) * fmin(ratio, STILL_AT_FIRST);
+        ratio = exp(stillness_log_ratio(levels, (double)f->seen.rms[k], polls));
+        still_open = open;
+    }
+    return log(likelihood + still_open * ratio);
+}
+
+/* Nobody resets a breaker so soon; and where little was on nobody even notices so soon. */
 double evidence_back_soon(const struct fall_facts *f)
 {
-    if (!f->back || f->silent_seconds >= RESET_QUICKEST_SECONDS)
+    double quickest = f->amps < LARGE_AMPS ? RESET_UNNOTICED_SECONDS : RESET_QUICKEST_SECONDS;
+    if (!f->back || f->silent_seconds >= quickest)
         return 0.0;
     if (f->silent_seconds < RESET_IMPOSSIBLE_SECONDS)
         return RESET_IMPOSSIBLE;
     /* no cliff: 59 seconds are hardly less than a minute */
-    return RESET_QUICK * (RESET_QUICKEST_SECONDS - f->silent_seconds) /
-           (RESET_QUICKEST_SECONDS - RESET_IMPOSSIBLE_SECONDS);
+    return RESET_QUICK * (quickest - f->silent_seconds) / (quickest - RESET_IMPOSSIBLE_SECONDS);
 }
 
 /* After a reset what somebody used stays off, and nothing new comes in the same moment. */

@@ -47,9 +47,10 @@ struct fall_facts {
     double awake_seconds; /* since it last carried nothing */
     double watched_days;  /* this circuit, before */
 
-    double after_amps;      /* mean reading since */
-    double after_rms;       /* and the root mean square */
-    int after_polls;        /* of so many */
+    double after_amps; /* mean reading since */
+    double after_rms;  /* and the root mean square */
+    int after_polls;   /* of so many */
+    struct stillness_seen seen;
     double silent_seconds;  /* since the fall, or until it came back */
     bool back;              /* it carries current again */
     double back_first_amps; /* the reading that showed it */
@@ -142,6 +143,9 @@ double evidence_rest_went(const struct fall_facts *f);
 /* ---- pieces that come later ---- */
 double evidence_rest(const struct fall_facts *f, const struct falls *history);
 double evidence_silence(const struct fall_facts *f, const struct falls *history);
+/* The supply may be back long before anything is on: the level was that of a lost supply at
+ * first, and then of loads that are off. */
+double evidence_stillness(const struct fall_facts *f, const struct stillness_known *levels);
 double evidence_back_soon(const struct fall_facts *f);
 double evidence_back_less(const struct fall_facts *f);
 

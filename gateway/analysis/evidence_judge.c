@@ -4,32 +4,32 @@
 
 /* Of the current that is left, where the level of what is read tells the same better; fitted.
  */
-#define SAID_TWICE 0.4
+#define SAID_TWICE 0.15
 
 /* What the pieces are called on a trip sheet, and how much each counts in the sum: they are not
  * quite independent of each other, and not quite as sharp as they look. Learned by
  * docs/method/trips_fit.py, see docs/method/trips.md. */
 const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
     [PIECE_RARE] = {"openings_are_rare", 1.0, 1.0},
-    [PIECE_LOADS] = {"loads_vanished", 0.75, 0.90},
-    [PIECE_AWAKE] = {"carried_before", -0.02, 0.19},
-    [PIECE_USUAL_FALLS] = {"usual_falls", 0.67, 0.52},
-    [PIECE_NO_SUCH_STEP] = {"no_such_step", 2.27, 2.50},
+    [PIECE_LOADS] = {"loads_vanished", 0.73, 0.87},
+    [PIECE_AWAKE] = {"carried_before", -0.07, 0.16},
+    [PIECE_USUAL_FALLS] = {"usual_falls", 0.71, 0.60},
+    [PIECE_NO_SUCH_STEP] = {"no_such_step", 2.34, 1.78},
     [PIECE_HEAT] = {"breaker_heat", 1.00, 1.00},
-    [PIECE_YOUNG] = {"just_switched_on", 1.41, 2.45},
+    [PIECE_YOUNG] = {"just_switched_on", 1.70, 1.27},
     [PIECE_SWITCH_ON] = {"switch_on_before", 1.00, 1.00},
-    [PIECE_REST_WENT] = {"rest_went_too", 1.98, 3.14},
+    [PIECE_REST_WENT] = {"rest_went_too", 1.08, 2.29},
     [PIECE_SURGE] = {"current_surge", 1.0, 1.0},
     [PIECE_AFTER_RESET] = {"after_reset", 1.0, 1.0},
-    [PIECE_CLOCK] = {"on_the_clock", 1.26, 1.16},
-    [PIECE_NIGHT] = {"off_at_night", 1.45, 1.74},
-    [PIECE_STAGES] = {"fell_in_stages", 0.69, 0.68},
+    [PIECE_CLOCK] = {"on_the_clock", 1.27, 1.09},
+    [PIECE_NIGHT] = {"off_at_night", 1.39, 1.12},
+    [PIECE_STAGES] = {"fell_in_stages", 1.18, 1.00},
     [PIECE_CURRENT_LEFT] = {"current_left", 1.80, 1.30},
-    [PIECE_STILLNESS] = {"stillness", 3.32, 2.81},
-    [PIECE_SILENCE] = {"silence", 0.67, 0.00},
+    [PIECE_STILLNESS] = {"stillness", 3.44, 2.71},
+    [PIECE_SILENCE] = {"silence", 0.84, 0.00},
     [PIECE_CAME_BACK] = {"came_back_after", 0.00, 0.43},
     [PIECE_BACK_SOON] = {"back_too_soon", 0.00, 1.38},
-    [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.90},
+    [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.75},
 };
 
 static void fill(const struct fall_facts *f, const struct falls *h,
@@ -58,8 +58,7 @@ static void fill(const struct fall_facts *f, const struct falls *h,
         [PIECE_CURRENT_LEFT] = {evidence_rest(f, h) *
                                     (stillness_knows(levels) ? SAID_TWICE : 1.0),
                                 f->after_amps},
-        [PIECE_STILLNESS] = {stillness_log_ratio(levels, f->after_rms, f->after_polls),
-                             f->after_rms},
+        [PIECE_STILLNESS] = {evidence_stillness(f, levels), f->after_rms},
         [PIECE_SILENCE] = {f->back ? 0.0 : evidence_silence(f, h), f->silent_seconds},
         [PIECE_CAME_BACK] = {f->back ? evidence_silence(f, h) : 0.0, f->silent_seconds},
         [PIECE_BACK_SOON] = {evidence_back_soon(f), f->silent_seconds},

@@ -1,18 +1,29 @@
 #include "stillness.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define FLOOR_AMPS 1e-3 /* what meters resolve at best; a reading of nothing has a log too */
 #define UNSURE_ONE_POLL                                                                        \
-    1.5                 /* of a level's log from one reading; falls with their square root */
-#define BACK_UNSEEN 0.1 /* of lost supplies are back before anything that shows is on */
+    1.12 /* of a level's log from one reading of normal noise whose lower half                 \
+            reads as nothing; falls with their square root */
+#define BACK_UNSEEN                                                                            \
+    0.05 /* of lost supplies are back at once, before anything that shows is on */
 #define HALF_SURE_POLLS 120.0 /* what stands by takes its time to settle; fitted */
 #define WIDTH 0.02            /* from one time to the next, however many readings */
 #define BROAD_MEAN (-5.0)     /* where nothing is known: 7 mA, */
 #define BROAD_WIDTH 2.0       /* or seven times as much, or as little */
-#define PRIOR_LOST 0.25       /* levels learned that weigh as much as what is known before: */
-#define PRIOR_OFF 2.0         /* a meter stays the same, what stands by does not */
+#define APART 0.1             /* levels so far apart, on a log scale, are told apart */
+#define LEAST_TELLING                                                                          \
+    0.75            /* where they are, nine of ten lost supplies read more clearly; fitted */
+#define GUESSED 0.5 /* what it counts before a lost supply was read here */
+#define PRIOR_LOST 0.25  /* levels learned that weigh as much as what is known before: */
+#define PRIOR_OFF 3.0    /* a meter stays the same, what stands by does not */
+#define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by */
+#define EMPTY_LEAST 3    /* times, before that is known */
+#define EMPTY_WIDTH 0.04 /* from circuit to circuit */
+#define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
 
 static double level_of(double rms)
 {
@@ -24,11 +35,18 @@ static double unsure_of(int polls)
     return UNSURE_ONE_POLL / sqrt((double)polls);
 }
 
-void stillness_learn(struct stillness *s, double rms, int polls)
+void stillness_see(struct stillness_seen *seen, float rms, int polls)
 {
+    while (seen->marks < STILLNESS_MARKS && polls >= STILLNESS_LEAST_POLLS << seen->marks)
+        seen->rms[seen->marks++] = rms;
+}
+
+void stillness_learn(struct stillness *s, const struct stillness_seen *seen)
+{
+    int polls = STILLNESS_LEAST_POLLS << seen->marks >> 1;
     if (polls < STILLNESS_LEARN_POLLS)
         return;
-    s->level[s->count % STILLNESS_PAST] = (float)level_of(rms);
+    s->level[s->count % STILLNESS_PAST] = (float)level_of((double)seen->rms[seen->marks - 1]);
     s->unsure[s->count++ % STILLNESS_PAST] = (float)unsure_of(polls);
 }
 
@@ -67,20 +85,71 @@ bool stillness_knows(const struct stillness_known *k)
     return k->lost->count > 0 && k->off->count > 0;
 }
 
+static double mean_of(const struct stillness *s)
+{
+    double sum = 0.0;
+    for (uint32_t k = 0; k < known(s); k++)
+        sum += (double)s->level[k];
+    return sum / known(s);
+}
+
+static int by_size(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* The level read on this site when nothing at all stands by; NaN: not known yet. */
+static double empty_level(const struct stillness *off)
+{
+    float sorted[STILLNESS_PAST];
+    uint32_t n = known(off);
+    if (n < EMPTY_LEAST)
+        return (double)NAN;
+    memcpy(sorted, off->level, n * sizeof *sorted);
+    qsort(sorted, n, sizeof *sorted, by_size);
+    return (double)sorted[(uint32_t)(EMPTY_SHARE * n)];
+}
+
+/* How well the two kinds of level can be told apart here, 0 to 1. */
+static double tells(const struct stillness_known *k, double empty)
+{
+    double off = known(k->off) ? mean_of(k->off) : empty;
+    if (known(k->lost) == 0 || isnan(off))
+        return 0.0;
+    double apart = (off - mean_of(k->lost)) / APART;
+    return 1.0 - exp(-apart * apart);
+}
+
+/* Before a lost supply was read: as still as an empty circuit, or stiller. */
+static double as_empty_or_below(double level, double unsure, double empty, double as_empty)
+{
+    double below = empty - level, z = below / unsure;
+    double falls_off = below > 0.0 ? exp(-below / BELOW_EMPTY) : exp(-0.5 * z * z);
+    return (2.0 * as_empty + falls_off / BELOW_EMPTY) / 3.0;
+}
+
 double stillness_log_ratio(const struct stillness_known *k, double rms, int polls)
 {
-    if (polls < STILLNESS_LEAST_POLLS || k->lost->count + k->off->count == 0)
+    if (polls < STILLNESS_LEAST_POLLS ||
+        k->lost->count + k->off->count + k->off_elsewhere->count == 0)
         return 0.0;
     double level = level_of(rms), unsure = unsure_of(polls);
     double broad = normal(level, BROAD_MEAN, BROAD_WIDTH);
+    double empty = empty_level(k->off_elsewhere);
+    double as_empty = isnan(empty) ? broad : normal(level, empty, hypot(unsure, EMPTY_WIDTH));
+    double lost_before =
+        isnan(empty) ? broad : as_empty_or_below(level, unsure, empty, as_empty);
     double lost = learned(k->lost, level, unsure, broad);
     double off = learned(k->off, level, unsure, broad);
     double elsewhere = learned(k->off_elsewhere, level, unsure, broad);
     /* other loads may stand by than did so far, as on another circuit; or none at all */
-    double off_now = weighed(off, known(k->off), (broad + elsewhere + lost) / 3.0, PRIOR_OFF);
-    double lost_now = weighed(lost, known(k->lost), (broad + off) / 2.0, PRIOR_LOST);
+    double off_now =
+        weighed(off, known(k->off), (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
+    double lost_now = weighed(lost, known(k->lost), lost_before, PRIOR_LOST);
     lost_now += BACK_UNSEEN * (off_now - lost_now);
-    return log(lost_now / off_now) * polls / (polls + HALF_SURE_POLLS);
+    double ratio = log(lost_now / off_now) - LEAST_TELLING * tells(k, empty);
+    return (known(k->lost) ? 1.0 : GUESSED) * ratio * polls / (polls + HALF_SURE_POLLS);
 }
 
 void stillness_save(const struct stillness *s, struct codec_out *out)

@@ -25,9 +25,19 @@
 #define STILLNESS_PAST 32
 #define STILLNESS_LEAST_POLLS 30 /* fewer say nothing */
 #define STILLNESS_LEARN_POLLS                                                                  \
-    240                          /* fewer teach nothing: the pauses of one programme are one   \
-                                  */
-#define STILLNESS_MOST_POLLS 900 /* more are not taken */
+    240 /* fewer teach nothing: the pauses of one programme are one                            \
+         */
+#define STILLNESS_MARKS                                                                        \
+    6 /* a level is taken after 30, 60 .. 960 readings; more are not read                      \
+       */
+#define STILLNESS_MOST_POLLS (STILLNESS_LEAST_POLLS << (STILLNESS_MARKS - 1))
+
+/* What was read since the fall: mark k is the root mean square of the first 30 << k readings.
+ */
+struct stillness_seen {
+    int marks;
+    float rms[STILLNESS_MARKS];
+};
 
 struct stillness {
     float level[STILLNESS_PAST];  /* newest levels, ln amps */
@@ -35,8 +45,11 @@ struct stillness {
     uint32_t count;               /* of all that were learned */
 };
 
-/* It read rms amps over so many readings. Too few are left out. */
-void stillness_learn(struct stillness *s, double rms, int polls);
+/* The readings since the fall are so many by now, rms their root mean square. */
+void stillness_see(struct stillness_seen *seen, float rms, int polls);
+
+/* What was seen, to its last mark. Too few readings are left out. */
+void stillness_learn(struct stillness *s, const struct stillness_seen *seen);
 
 /* What a circuit is judged by. */
 struct stillness_known {

@@ -232,6 +232,7 @@ static void count_reading(struct watch_lanes *w, size_t i, float a)
         r->polls += r->block_polls;
         r->sum += r->block_sum;
         r->square += r->block_square;
+        stillness_see(&r->seen, sqrtf(r->square / (float)r->polls), r->polls);
     }
     if (more || r->polls >= STILLNESS_MOST_POLLS)
         w->counting[i] = 0;

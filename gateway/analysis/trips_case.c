@@ -322,6 +322,7 @@ static struct cause_view view_of(const struct trips *t, size_t i)
 static void note_rest(const struct rest_count *r, struct fall_facts *f)
 {
     bool whole = r->polls > 0;
+    f->seen = r->seen;
     f->after_polls = whole ? r->polls : r->block_polls;
     if (f->after_polls == 0)
         return;
@@ -362,12 +363,12 @@ static void learn_level(struct trips *t, size_t i)
         !trips_counts(t, i, f->amps))
         return;
     if (without >= LEVEL_LOST_FROM)
-        stillness_learn(&t->lost_level, f->after_rms, f->after_polls);
+        stillness_learn(&t->lost_level, &f->seen);
     if (without > LEVEL_OFF_FROM)
         return;
-    stillness_learn(&t->histories[i].off_level, f->after_rms, f->after_polls);
+    stillness_learn(&t->histories[i].off_level, &f->seen);
     if (t->off_from != i) /* a busy circuit is not all the site */
-        stillness_learn(&t->off_level, f->after_rms, f->after_polls);
+        stillness_learn(&t->off_level, &f->seen);
     t->off_from = i;
 }
 

@@ -2,7 +2,7 @@
 
 #include <string.h>
 
-#define RUNNING_VERSION 3U /* 2: without after_rms */
+#define RUNNING_VERSION 4U /* 2: without after_rms; 3: without seen */
 #define TAG_CIRCUIT 2U
 
 /* ---- running: what is open, and what every circuit did last --------------------------------
@@ -48,6 +48,22 @@ static void put_facts(struct codec_out *out, const struct fall_facts *f)
     codec_put_f64(out, f->after_amps);
     codec_put_u32(out, (uint32_t)f->after_polls);
     codec_put_f64(out, f->after_rms);
+    codec_put_u8(out, (uint8_t)f->seen.marks);
+    for (int k = 0; k < f->seen.marks; k++)
+        codec_put_f32(out, f->seen.rms[k]);
+}
+
+static bool get_seen(struct codec_in *in, struct stillness_seen *s)
+{
+    s->marks = codec_get_u8(in);
+    if (s->marks > STILLNESS_MARKS)
+        return false;
+    for (int k = 0; k < s->marks; k++) {
+        s->rms[k] = codec_get_f32(in);
+        if (!(s->rms[k] >= 0.0F))
+            return false;
+    }
+    return !in->failed;
 }
 
 static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *f)
@@ -83,6 +99,8 @@ static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *
     f->after_amps = codec_get_f64(in);
     f->after_polls = (int)(codec_get_u32(in) & 0xffffU);
     f->after_rms = version >= 3 ? codec_get_f64(in) : f->after_amps;
+    if (version >= 4 && !get_seen(in, &f->seen))
+        return false;
     return !in->failed && f->poll_seconds >= 0.0 && f->gap_seconds >= 0.0 && f->amps >= 0.0 &&
            f->ends_like >= 0.0 && f->begins_like >= 0.0 && f->awake_seconds >= 0.0 &&
            f->watched_days >= 0.0 && f->after_amps >= 0.0 && f->after_rms >= 0.0 &&
@@ -242,7 +260,8 @@ static struct rest_count rest_of(const struct fall_facts *f)
     float polls = (float)f->after_polls, rms = (float)f->after_rms;
     return (struct rest_count){.polls = f->after_polls,
                                .sum = polls * (float)f->after_amps,
-                               .square = polls * rms * rms};
+                               .square = polls * rms * rms,
+                               .seen = f->seen};
 }
 
 static bool get_circuit(struct trips *t, struct codec_in *in, uint32_t version)

@@ -14,8 +14,10 @@ static void open_dark(struct trips *t, struct scope_guess guess)
         struct trip_case *c = &t->cases[i];
         if (!together_within(t->site, guess.scope, (int)i) || t->carries[i])
             continue;
-        if (c->state == CASE_OPEN && t->mono_ms - c->seen_mono_ms > SAME_OPENING_MS)
-            continue; /* open since earlier */
+        if (c->state == CASE_OPEN && t->mono_ms - c->seen_mono_ms > SAME_OPENING_MS) {
+            t->now.counting[i] = 0; /* open since earlier: what is read from now on tells */
+            continue;               /* nothing of that */
+        }
         if (c->state == CASE_BACK)
             trips_case_close(t, i);
         if (c->state == CASE_NONE)

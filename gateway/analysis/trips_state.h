@@ -72,12 +72,13 @@ struct circuit_watch {
     bool feeder; /* of branches that are measured themselves */
 };
 
-#define REST_BLOCK_POLLS 30
+#define REST_BLOCK_POLLS STILLNESS_LEAST_POLLS
 /* What is read at nothing since the fall: whole blocks, and the one that is being filled. */
 struct rest_count {
     int polls, block_polls;
     float sum, square; /* of the readings, of their squares */
     float block_sum, block_square;
+    struct stillness_seen seen;
 };
 
 /* What every frame touches of every circuit, side by side and lanes_padded. */

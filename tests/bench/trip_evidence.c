@@ -47,7 +47,10 @@ static void print_facts(const struct fall_facts *f)
     print_number("silent", f->silent_seconds);
     print_number("back_first", f->back ? f->back_first_amps : (double)NAN);
     print_number("back_amps", f->back ? f->back_amps : (double)NAN);
-    printf(",\"loads\":[");
+    printf(",\"marks\":[");
+    for (int k = 0; k < f->seen.marks; k++)
+        printf("%s%.6g", k ? "," : "", (double)f->seen.rms[k]);
+    printf("],\"loads\":[");
     for (int k = 0; k < f->loads; k++)
         printf("%s[%.6g,%.4g]", k ? "," : "", f->ages[k], f->sizes[k]);
     printf("]");

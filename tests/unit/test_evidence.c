@@ -429,9 +429,49 @@ static void what_comes_back_together_was_gone_together(void **state)
     assert_near(together_came_back(0, NULL, 0), 0.0, 1e-12);
 }
 
+static struct stillness levels_of(double rms)
+{
+    struct stillness s = {0};
+    struct stillness_seen seen = {0};
+    stillness_see(&seen, (float)rms, STILLNESS_MOST_POLLS);
+    for (int k = 0; k < 8; k++)
+        stillness_learn(&s, &seen);
+    return s;
+}
+
+/* Reset while everything was off: what is read after it must not hide what was read before. */
+static void a_reset_that_nobody_sees_hides_no_lost_supply(void **state)
+{
+    struct stillness lost = levels_of(0.005), off = levels_of(0.009);
+    struct stillness_known levels = {&lost, &off, &off};
+    struct fall_facts all_off = {.poll_seconds = 1.0}, reset = all_off;
+    (void)state;
+    stillness_see(&all_off.seen, 0.009F, STILLNESS_MOST_POLLS);
+    stillness_see(&reset.seen, 0.005F, 240);
+    stillness_see(&reset.seen, 0.0085F, STILLNESS_MOST_POLLS);
+    assert_true(evidence_stillness(&all_off, &levels) < -0.5);
+    assert_true(evidence_stillness(&reset, &levels) >
+                evidence_stillness(&all_off, &levels) + 0.7);
+    reset.seen = (struct stillness_seen){0}; /* too few readings */
+    assert_true(fabs(evidence_stillness(&reset, &levels)) < 1e-12);
+}
+
+static void nobody_resets_at_once_what_nobody_misses(void **state)
+{
+    struct fall_facts small = {.amps = 0.5, .back = true, .silent_seconds = 90.0};
+    struct fall_facts large = {.amps = 8.0, .back = true, .silent_seconds = 90.0};
+    (void)state;
+    assert_true(evidence_back_soon(&small) < -1.0);
+    assert_true(fabs(evidence_back_soon(&large)) < 1e-12);
+    small.silent_seconds = 600.0;
+    assert_true(fabs(evidence_back_soon(&small)) < 1e-12);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_reset_that_nobody_sees_hides_no_lost_supply),
+        cmocka_unit_test(nobody_resets_at_once_what_nobody_misses),
         cmocka_unit_test(the_list_adds_up),
         cmocka_unit_test(each_piece_points_its_way),
         cmocka_unit_test(a_small_standing_load_that_went_too_tells),

@@ -16,11 +16,18 @@ static double ratio(const struct stillness *lost, const struct stillness *off, d
     return stillness_log_ratio(&k, rms, polls);
 }
 
+static void learn(struct stillness *s, double rms, int polls)
+{
+    struct stillness_seen seen = {0};
+    stillness_see(&seen, (float)rms, polls);
+    stillness_learn(s, &seen);
+}
+
 static struct stillness times(int n, double rms)
 {
     struct stillness s = {0};
     for (int k = 0; k < n; k++)
-        stillness_learn(&s, rms * (1.0 + 0.01 * (k % 3 - 1)), 900);
+        learn(&s, rms * (1.0 + 0.01 * (k % 3 - 1)), STILLNESS_MOST_POLLS);
     return s;
 }
 
@@ -36,7 +43,7 @@ static void few_readings_say_nothing(void **state)
     struct stillness lost = times(5, DEAD_AMPS), off = times(20, IDLE_AMPS), few = {0};
     (void)state;
     assert_true(fabs(ratio(&lost, &off, DEAD_AMPS, STILLNESS_LEAST_POLLS - 1)) < 1e-12);
-    stillness_learn(&few, DEAD_AMPS, STILLNESS_LEAST_POLLS - 1);
+    learn(&few, DEAD_AMPS, STILLNESS_LEARN_POLLS - 1);
     assert_int_equal(few.count, 0);
 }
 
@@ -73,14 +80,43 @@ static void with_one_known_the_other_may_be_like_it(void **state)
     assert_true(like < 0.0 && like > -1.5);
 }
 
-static void a_level_of_another_circuit_is_no_news(void **state)
+/* As still as empty circuits of the house, though this one never was: a lost supply, or what
+ * always stood by was unplugged; once a lost supply is known to read stiller, the second. */
+static void as_still_as_another_circuit_may_be_either(void **state)
 {
-    struct stillness lost = {0}, off = times(32, IDLE_AMPS), clean = times(10, 1.3 * DEAD_AMPS);
-    struct stillness none = {0};
-    struct stillness_known without = {&lost, &off, &none}, with = {&lost, &off, &clean};
+    struct stillness lost = {0}, off = times(32, IDLE_AMPS), empty = times(10, 1.3 * DEAD_AMPS);
+    struct stillness_known k = {&lost, &off, &empty};
     (void)state;
-    assert_true(stillness_log_ratio(&with, 1.3 * DEAD_AMPS, 900) <
-                stillness_log_ratio(&without, 1.3 * DEAD_AMPS, 900) - 1.0);
+    double before = stillness_log_ratio(&k, 1.3 * DEAD_AMPS, 900);
+    assert_true(before > 0.0 && before < 2.0);
+    lost = times(5, DEAD_AMPS);
+    assert_true(stillness_log_ratio(&k, 1.3 * DEAD_AMPS, 900) < -0.4);
+    assert_true(stillness_log_ratio(&k, DEAD_AMPS, 900) > 2.0);
+}
+
+/* Before a lost supply was read: stiller than any empty circuit here is more than empty, and as
+ * still as an empty one is no news. */
+static void stiller_than_empty_is_a_lost_supply(void **state)
+{
+    struct stillness none = {0}, empty = times(10, 1.4 * DEAD_AMPS);
+    struct stillness_known k = {&none, &empty, &empty};
+    (void)state;
+    assert_true(stillness_log_ratio(&k, DEAD_AMPS, 900) > 1.0);
+    assert_true(fabs(stillness_log_ratio(&k, 1.4 * DEAD_AMPS, 900)) < 0.3);
+}
+
+static void a_mark_is_kept_at_every_doubling(void **state)
+{
+    struct stillness_seen seen = {0};
+    (void)state;
+    stillness_see(&seen, 0.01F, 29);
+    assert_int_equal(seen.marks, 0);
+    stillness_see(&seen, 0.01F, 30);
+    stillness_see(&seen, 0.02F, 59);
+    assert_int_equal(seen.marks, 1);
+    stillness_see(&seen, 0.03F, STILLNESS_MOST_POLLS);
+    assert_int_equal(seen.marks, STILLNESS_MARKS);
+    assert_true(seen.rms[0] == 0.01F && seen.rms[1] == 0.03F);
 }
 
 static void it_comes_back_from_its_bytes(void **state)
@@ -108,7 +144,9 @@ int main(void)
         cmocka_unit_test(it_tells_the_two_apart),
         cmocka_unit_test(where_both_look_alike_it_says_little),
         cmocka_unit_test(with_one_known_the_other_may_be_like_it),
-        cmocka_unit_test(a_level_of_another_circuit_is_no_news),
+        cmocka_unit_test(as_still_as_another_circuit_may_be_either),
+        cmocka_unit_test(stiller_than_empty_is_a_lost_supply),
+        cmocka_unit_test(a_mark_is_kept_at_every_doubling),
         cmocka_unit_test(it_comes_back_from_its_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
