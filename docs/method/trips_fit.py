@@ -27,13 +27,13 @@ import sys
 import numpy as np
 
 PRIOR = {"no_such_step": 0, "just_switched_on": 0, "rest_went_too": 0, "carried_before": 0, "back_with_less": 0,
-         "silence": .5, "came_back_after": .33, "constant": 0}
+         "silence": .5, "came_back_after": .33}
 RATES = ["openings_are_rare", "switch_on_before", "breaker_heat"]
 FIXED = ["current_surge", "after_reset"]
 FACTORS = ["cold", "fault, large load", "fault, small load", "heat"]
 TYPICAL = 1 / 600.0  # EVIDENCE_TYPICAL_END
 RESET_LEAST = 240  # seconds: nobody in the made houses resets a breaker sooner, in real ones somebody may
-STIFF_WEIGHTS, STIFF_FACTORS = 1.0, 3.0
+STIFF_WEIGHTS, STIFF_FACTORS = 1.0, 30.0
 
 
 def houses(directory):
@@ -100,8 +100,7 @@ def read(program, directory):
 class Data:
     def __init__(self, rows):
         self.names = [k for k in rows[0][0]["ratios"] if k not in RATES + FIXED]
-        r = [dict(x["ratios"], constant=float(x["moment"] == "back")) for x, _ in rows]
-        self.names.append("constant")
+        r = [x["ratios"] for x, _ in rows]
         self.x = np.array([[q[k] for k in self.names] for q in r])
         self.fixed = np.array([sum(q[k] for k in FIXED) for q in r])
         cold = np.array([math.exp(q["openings_are_rare"]) for q in r])
