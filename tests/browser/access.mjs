@@ -107,4 +107,8 @@ for (const [size, theme] of [['phone', 'dark']]) {
   await noSideways(ada, 'people, phone');
   await accessible(ada, 'people, phone, dark');
 }
+await ada.evaluate(() => localStorage.setItem('language', 'es'));
+await ada.reload();
+await ada.waitForSelector('tr:has-text("creó una visita para")');
+await noEnglish(ada, 'people, audit, es', ['Ada Lind', 'Kim Ito', 'Mo Diaz', 'Rosa Vega']);
 await end();

@@ -48,12 +48,14 @@ function makeFrame() {
   const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t(name === 'people' && !may('people') ? 'nav.me' : 'nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
   const asOf = h('span', { class: 'as-of' });
   const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'advice', 'study', 'people'].map(link) : null);
+  /* on a phone they stand at the foot, out of the way of what is looked for */
+  const picks = () => h('div', { class: 'picks' },
+    select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); loadPhrases().then(() => again()); }),
+    select(t('theme.label'), ['auto', 'light', 'dark'].map((v) => [v, t('theme.' + v)]), localStorage.getItem('theme') || 'auto', chooseTheme));
   head.replaceChildren(
     h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
-    h('div', { class: 'picks' },
-      select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); loadPhrases().then(() => again()); }),
-      select(t('theme.label'), ['auto', 'light', 'dark'].map((v) => [v, t('theme.' + v)]), localStorage.getItem('theme') || 'auto', chooseTheme)));
-  foot.replaceChildren(h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
+    picks());
+  foot.replaceChildren(picks(), h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
   text(document.getElementById('skip'), t('skip'));
   return { asOf, nav, count: nav.querySelector('.count') };
 }

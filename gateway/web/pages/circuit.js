@@ -18,7 +18,7 @@ function room(state) {
   const now = state.headroom_amps, long = state.headroom_3h_amps;
   if (now === null) return '–';
   if (now < 0.1) return t('circuit.room_none');
-  return [t('circuit.room_now', { amps: amps(now) }), long !== null && long >= 0.1 ? t('circuit.room_3h', { amps: amps(long) }) : null].filter(Boolean).join('; ');
+  return [t('circuit.room_now', { amps: amps(now) }), long !== null && long >= 0.1 ? t('circuit.room_3h', { amps: amps(long) }) : null].filter(Boolean).join('\n');
 }
 
 function chances(state) {

@@ -63,6 +63,7 @@ export function whatMatters() {
   if (!may('see_loads')) return { text: t('now.fine'), tone: 'fine' };
   const best = fullest();
   if (!best || best.load_percent < 3) return { text: t('now.fine') + ' ' + t('now.idle'), tone: 'fine' };
+  if (best.load_percent >= 105) return { text: t('now.over', { breaker: breakerSaid(best.circuit), percent: percent(best.load_percent / 100) }), tone: 'low' };
   return {
     text: t('now.fine') + ' ' + t('now.fullest', { breaker: breakerSaid(best.circuit), percent: percent(best.load_percent / 100) }),
     tone: 'fine',

@@ -2,7 +2,7 @@
  * their own password here. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, may } from '/live.js';
-import { t, isSaid, faultSaid, breakerIn, circuitOf, duration, dayClock, moment, nowLanguage } from '/say.js';
+import { t, isSaid, faultSaid, bySaid, breakerIn, circuitOf, duration, dayClock, moment, nowLanguage } from '/say.js';
 import { field } from '/login.js';
 
 const VISITS = [3600, 14400, 28800, 86400, 259200, 604800];
@@ -46,7 +46,7 @@ function personRow(p, act) {
   const place = h('div', {});
   const invite = () => act(post(`/people/${p.person}/invite`, {}), (a) => place.replaceChildren(codePlate(t('people.code_for', { name: p.name, person: p.person }), a)));
   return h('tr', {}, h('th', { scope: 'row' }, p.name, h('span', { class: 'small' }, p.person)), h('td', {}, t('role.' + p.role)),
-    h('td', {}, t(p.password ? 'people.has' : 'people.has_not'), p.code_until ? h('span', { class: 'small' }, t('people.code_until', { time: dayClock(p.code_until) })) : null), h('td', {}, here),
+    h('td', { 'data-label': t('people.pass') }, t(p.password ? 'people.has' : 'people.has_not'), p.code_until ? h('span', { class: 'small' }, t('people.code_until', { time: dayClock(p.code_until) })) : null), h('td', { 'data-label': t('people.in') }, here),
     h('td', {}, h('div', { class: 'buttons' }, h('button', { class: 'quiet', onclick: invite }, t('people.invite')), p.sessions || p.code_until ? h('button', { class: 'quiet', onclick: () => act(post(`/people/${p.person}/end`, {})) }, t('people.end')) : null), place));
 }
 
@@ -61,7 +61,7 @@ function visitForm(act) {
   } }, name.el, h('p', { class: 'field' }, h('label', {}, t('visits.lasts') + ' ', seconds)), h('p', {}, h('button', { type: 'submit' }, t('visits.make'))), place);
 }
 
-const visitItem = (v, act) => h('li', {}, h('b', {}, v.name), ' ', t('visits.item', { time: dayClock(v.until), by: v.by }), v.sessions ? ' · ' + t('visits.here') : '', ' ', h('button', { class: 'quiet', onclick: () => act(post(`/visits/${v.visit}/end`, {})) }, t('visits.end')));
+const visitItem = (v, act) => h('li', {}, h('b', {}, v.name), ' ', t('visits.item', { time: dayClock(v.until), by: bySaid(v.by) }), v.sessions ? ' · ' + t('visits.here') : '', ' ', h('button', { class: 'quiet', onclick: () => act(post(`/visits/${v.visit}/end`, {})) }, t('visits.end')));
 
 /* ---- the log ---- */
 
@@ -80,7 +80,7 @@ function subjectSaid(subject) {
   return trip && circuitOf(trip[1]) ? breakerIn(trip[1]) : subject;
 }
 
-const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who || '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, subjectSaid(r.subject)) : null),
+const auditRow = (r) => h('tr', {}, h('td', {}, h('time', { datetime: r.time }, moment(r.time))), h('th', { scope: 'row' }, r.who ? bySaid(r.who) : '?', h('span', { class: 'small' }, r.role ? t('role.' + r.role) : '')), h('td', {}, t('act.' + r.act), r.subject ? h('span', { class: 'small' }, subjectSaid(r.subject)) : null),
   h('td', { class: 'small' }, r.way.replace(/^page\b/, t('by.page'))), h('td', { class: 'small' }, outcome(r.result)));
 
 function audit() {

@@ -78,7 +78,7 @@ export function faultSaid(e) {
   return language === 'en' ? e.message : t('fault.' + ([400, 401, 403, 404, 409].includes(e.status) ? e.status : 'else'), { n: e.status });
 }
 /* who did it, when nobody gave a name */
-export const bySaid = (by) => (by === 'page' ? t('by.page') : by);
+export const bySaid = (by) => (by === 'page' ? t('by.page') : by?.replace(/\(visit\)/, t('by.visit')));
 
 export const circuitOf = (id) => live.site?.circuits.find((c) => c.circuit === id);
 export const panelOf = (id) => live.site?.panels.find((p) => p.panel === id);

@@ -6,12 +6,17 @@ import { t, faultSaid, bySaid, amps, number, rating, percent, duration, applianc
 
 const BEFORE = 120, AFTER = 60;
 
+/* What one page of paper has room for; the rest is on the page, and the paper says how much. */
+const PAPER = { causes: 4, evidence: 5, loads: 5, others: 10, letters: 500 };
+const onPaper = (i, most) => (i < most ? '' : 'no-print');
+const moreOnPage = (tag, count, most) => (count > most ? h(tag, { class: 'only-print small' }, tag === 'tr' ? h('td', { colspan: 3 }, t('sheet.more', { n: count - most })) : t('sheet.more', { n: count - most })) : null);
+
 const row = (label, ...value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), h('dd', {}, value));
 
 function causes(x) {
   const list = Object.entries(x.causes || {}).filter(([, p]) => p >= 0.005).sort((a, b) => b[1] - a[1]);
-  return h('table', { class: 'bars' }, h('caption', {}, t('sheet.causes')), h('tbody', {}, list.map(([k, p]) =>
-    h('tr', {}, h('th', { scope: 'row' }, t('cause.' + k)), h('td', { class: 'num' }, chance(p)), h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'prob', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { width: 100 * p, height: 8 })))))));
+  return h('table', { class: 'bars' }, h('caption', {}, t('sheet.causes')), h('tbody', {}, list.map(([k, p], i) =>
+    h('tr', { class: onPaper(i, PAPER.causes) }, h('th', { scope: 'row' }, t('cause.' + k)), h('td', { class: 'num' }, chance(p)), h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'prob', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { width: 100 * p, height: 8 })))))));
 }
 
 /* a likelihood ratio in words: so many times as likely as when the loads had ended by themselves */
@@ -39,13 +44,13 @@ function evidence(x) {
   const list = [...(x.evidence || [])].sort((a, b) => Math.abs(b.log_ratio) - Math.abs(a.log_ratio));
   if (!list.length) return h('p', { class: 'small' }, t('sheet.evidence_none'));
   const most = Math.max(...list.map((e) => Math.abs(e.log_ratio)), 1);
-  return h('table', { class: 'bars evidence' }, h('caption', {}, t('sheet.evidence')), h('tbody', {}, list.map((e) => {
+  return h('table', { class: 'bars evidence' }, h('caption', {}, t('sheet.evidence')), h('tbody', {}, list.map((e, i) => {
     const w = (48 * Math.abs(e.log_ratio)) / most, pro = e.log_ratio > 0;
     const value = Number.isFinite(e.value) && judgedBy[e.what]?.(e.value);
-    return h('tr', {}, h('th', { scope: 'row' }, saidOf(e.what, pro), value ? h('span', { class: 'small' }, ' ' + value) : null),
+    return h('tr', { class: onPaper(i, PAPER.evidence) }, h('th', { scope: 'row' }, saidOf(e.what, pro), value ? h('span', { class: 'small' }, ' ' + value) : null),
       h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'weigh', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { class: 'middle', x: 49.7, width: 0.6, height: 8 }), s('rect', { class: pro ? 'pro' : 'con', x: pro ? 50 : 50 - w, width: w, height: 8 }))),
       h('td', { class: 'num' }, (pro ? '+ ' : '− ') + weight(e.log_ratio), h('span', { class: 'small' }, ' ' + t(pro ? 'sheet.for' : 'sheet.against'))));
-  })));
+  }), moreOnPage('tr', list.length, PAPER.evidence)));
 }
 
 /* The frozen seconds as a staircase: what was read, never a line drawn between readings. */
@@ -103,13 +108,13 @@ function forecast(x, events) {
 function loads(x) {
   const list = (x.loads || []).filter((l) => l.amps >= 0.05);
   if (!list.length) return h('p', {}, t('sheet.loads_none'));
-  return h('ul', { class: 'plain' }, list.map((l) => h('li', {}, h('b', {}, appliance(l)), ' ', amps(l.amps), h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : ' ' + t('sheet.since', { time: clockSeconds(l.since) }) + (l.appliance === 'unknown' ? '' : ', ' + chance(l.probability))))));
+  return h('ul', { class: 'plain' }, list.map((l, i) => h('li', { class: onPaper(i, PAPER.loads) }, h('b', {}, appliance(l)), ' ', amps(l.amps), h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : ' ' + t('sheet.since', { time: clockSeconds(l.since) }) + (l.appliance === 'unknown' ? '' : ', ' + chance(l.probability))))), moreOnPage('li', list.length, PAPER.loads));
 }
 
 function others(x) {
   const list = x.with || [];
   const up = x.upstream ? h('p', {}, t('sheet.upstream', { breaker: x.upstream === 'utility' ? t('sheet.utility') : breakerIn(x.upstream) })) : null;
-  return [up, list.length ? h('p', {}, list.map((id) => breaker(id)).join('; ')) : h('p', {}, t('sheet.with_none'))];
+  return [up, list.length ? h('p', {}, list.map((id, i) => h('span', { class: onPaper(i, PAPER.others) }, (i ? '; ' : '') + breaker(id))), moreOnPage('span', list.length, PAPER.others)) : h('p', {}, t('sheet.with_none'))];
 }
 
 function finding(x) {
@@ -137,7 +142,9 @@ function correctForm(x) {
 /* what people wrote beside it, and a line for the next */
 function notes(events) {
   const list = events.filter((e) => e.type === 'trip_note');
-  return list.length ? h('ul', { class: 'notes' }, list.map((e) => h('li', {}, e.note, h('span', { class: 'small' }, ' ' + bySaid(e.by) + ', ' + dayClock(e.time))))) : null;
+  let letters = 0, most = 0; /* the newest go on paper */
+  for (const e of [...list].reverse()) if ((letters += e.note.length) <= PAPER.letters) most++;
+  return list.length ? h('ul', { class: 'notes' }, moreOnPage('li', list.length, most), list.map((e, i) => h('li', { class: onPaper(list.length - 1 - i, most) }, e.note, h('span', { class: 'small' }, ' ' + bySaid(e.by) + ', ' + dayClock(e.time))))) : null;
 }
 
 function noteForm(x) {
@@ -168,7 +175,7 @@ function sheet(x, events, record) {
     h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', may('see_loads') ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),
     h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
-    h('section', { class: 'block' }, h('h2', {}, t('sheet.notes')), notes(events), may('note') ? noteForm(x) : null, h('div', { class: 'lines only-print' })),
+    h('section', { class: 'block by-hand' }, h('h2', {}, t('sheet.notes')), notes(events), may('note') ? noteForm(x) : null, h('div', { class: 'lines only-print' })),
   ];
 }
 

@@ -11,10 +11,11 @@ const sum = (list, member) => list.reduce((a, d) => a + (d[member] ?? 0), 0);
 const noon = (date) => Date.parse(date + 'T12:00:00Z');
 
 function bars(days) {
-  const small = innerWidth < 640, W = small ? 380 : 1100, H = small ? 130 : 150, most = Math.max(...days.map((d) => d.kwh), 0.001), B = 20, L = 46, w = (W - L) / DAYS;
-  const y = (v) => (H - B) * (1 - v / (1.1 * most)) + 4, each = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100].find((n) => most / n <= 3.5) ?? 200;
+  const small = innerWidth < 640, W = small ? 380 : 1100, H = small ? 130 : 150, most = Math.max(...days.map((d) => d.kwh), 0.001), B = 20, T = 20, L = 46, w = (W - L) / DAYS;
+  const y = (v) => (H - B - T) * (1 - v / (1.1 * most)) + T, each = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100].find((n) => most / n <= 3.5) ?? 200;
   return s('svg', { class: 'use-bars', viewBox: `0 0 ${W} ${H}`, role: 'img', 'aria-label': t('use.label', { n: days.length, kwh: number(sum(days, 'kwh'), 1) }) },
-    Array.from({ length: Math.floor((1.1 * most) / each) + 1 }, (_, i) => i * each).map((v) => [s('line', { class: 'grid', x1: L, x2: W, y1: y(v), y2: y(v) }), s('text', { class: 'axis', x: L - 6, y: y(v) + 4, 'text-anchor': 'end' }, number(v, each < 0.1 ? 2 : each < 1 ? 1 : 0))]), s('text', { class: 'axis', x: L - 6, y: 11, 'text-anchor': 'end' }, 'kWh'),
+    s('text', { class: 'axis', x: 0, y: 11 }, 'kWh'),
+    Array.from({ length: Math.floor((1.1 * most) / each) + 1 }, (_, i) => i * each).map((v) => [s('line', { class: 'grid', x1: L, x2: W, y1: y(v), y2: y(v) }), s('text', { class: 'axis', x: L - 6, y: y(v) + 4, 'text-anchor': 'end' }, number(v, each < 0.1 ? 2 : each < 1 ? 1 : 0))]),
     days.map((d, i) => d.seconds_without > 0 && !d.kwh ? null : s('rect', { class: d.seconds_without > 8640 ? 'part' : 'whole', x: L + (DAYS - days.length + i) * w + 2, width: w - 4, y: y(Math.max(0, d.kwh)), height: Math.max(0.5, y(0) - y(Math.max(0, d.kwh))) }, s('title', {}, `${day(noon(d.date))}: ${number(d.kwh, 2)} kWh`))),
     days.map((d, i) => ((days.length - 1 - i) % (small ? 14 : 7) === 0 ? s('text', { class: 'axis', x: Math.min(W - 2, L + (DAYS - days.length + i + 0.5) * w), y: H - 3, 'text-anchor': i > days.length - 3 ? 'end' : i < 3 ? 'start' : 'middle' }, day(noon(d.date))) : null)));
 }

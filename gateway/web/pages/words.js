@@ -20,6 +20,7 @@ export const en = {
 
   'now.fine': 'Nothing needs you now.',
   'now.fullest': 'The fullest is {breaker}, at {percent} of its rating.',
+  'now.over': 'No alarm stands, but {breaker} carries {percent} of its rating.',
   'now.idle': 'Next to nothing is on.',
   'now.near': '{breaker} may open in about {time}.',
   'now.near_soon': '{breaker} is running hot and has no room for another load.',
@@ -70,7 +71,7 @@ export const en = {
   'do.again': 'It opened again after a reset: stop resetting it, leave it off and call a licensed electrician.',
 
   'circuit.back': 'Panel', 'circuit.now': 'Now', 'circuit.load': 'Load', 'circuit.rating': 'Rating', 'circuit.heat': 'Heat', 'circuit.state': 'State',
-  'circuit.room': 'Room for', 'circuit.room_now': '{amps} more for 15 minutes', 'circuit.room_3h': '{amps} more for 3 hours',
+  'circuit.room': 'Room for more', 'circuit.room_now': '{amps} for 15 minutes', 'circuit.room_3h': '{amps} for 3 hours',
   'circuit.room_none': 'nothing more', 'circuit.standing': 'Always on', 'circuit.watts': 'Power', 'circuit.leg': 'Leg', 'circuit.reading': 'Reading',
   'circuit.running': 'On now', 'circuit.running_none': 'No load is seen running.', 'circuit.known': 'What hangs on it',
   'circuit.known_none': 'No load has been seen often enough to be known. That takes some days.',
@@ -124,7 +125,7 @@ export const en = {
   'kind.leg_imbalance': 'Legs out of balance', 'kind.feeder_overload': 'Feeder overloaded', 'kind.essential_load_silent': 'Essential load silent', 'kind.meter_lost': 'Meter lost', 'kind.sensor_mismatch': 'Sensors do not agree', 'kind.record_at_risk': 'Record at risk',
   'kind.shared_neutral': 'Shared neutral: hazard', 'kind.permissible_load': 'One load too large for its circuit',
   'fault.network': 'the gateway did not answer', 'fault.400': 'what was entered is not accepted', 'fault.401': 'that is not right', 'fault.403': 'your role may not do that', 'fault.404': 'there is no such thing here', 'fault.409': 'not in the state it is in now', 'fault.429': 'too many tries; the next one is looked at in {time}', 'fault.else': 'the gateway could not do it ({n})',
-  'by.page': 'the page', 'audit.refused': 'refused', 'audit.locked': 'locked for {time}',
+  'by.page': 'the page', 'by.visit': '(visit)', 'audit.refused': 'refused', 'audit.locked': 'locked for {time}',
   'error.title': 'That could not be shown', 'error.text': '{why}', 'error.again': 'Try again',
   hidden: 'Not shown to managers: it would tell what a tenant has on.',
   'warn.band_only': 'Most likely {p50}; as soon as {p05}, as late as {p95}, if the current stays as it is.',
@@ -151,7 +152,7 @@ export const en = {
   'finding.restored': 'everything back', 'finding.overload': 'too much at once', 'finding.opened_by_overload': 'opened again under load', 'finding.appliance': 'one appliance', 'finding.wiring_or_breaker': 'wiring or breaker', 'finding.worn_breaker': 'worn breaker', 'finding.fault_likely': 'fault likely', 'finding.feeder': 'feeder open', 'finding.supply': 'no supply', 'finding.somebody_works': 'somebody works on it', 'finding.dead_though_on': 'dead though at ON', 'finding.breaker_not_found': 'breaker not found', 'finding.open_neutral': 'open neutral', 'finding.danger': 'danger', 'finding.may_not': 'nobody who may', 'finding.stopped_before': 'stopped before', 'finding.left': 'left as it is',
   'danger.heat': 'heat', 'danger.smell': 'smell or smoke', 'danger.buzzing': 'buzzing', 'danger.sparks': 'sparks', 'danger.water': 'water', 'danger.damage': 'damage', 'danger.shock': 'a shock',
   'act.call-begin': 'began a service call', 'act.call-answer': 'answered a service call',
-  'sheet.note': 'What was found, what was done', 'sheet.do_note': 'Keep the note',
+  'sheet.more': 'and {n} more, on the page', 'sheet.note': 'What was found, what was done', 'sheet.do_note': 'Keep the note',
 };
 
 export const es = {
@@ -172,6 +173,7 @@ export const es = {
 
   'now.fine': 'Ahora no hay nada que hacer.',
   'now.fullest': 'El más cargado es {breaker}, al {percent} de su capacidad.',
+  'now.over': 'No hay ninguna alarma, pero {breaker} lleva el {percent} de su capacidad.',
   'now.idle': 'Casi nada está encendido.',
   'now.near': '{breaker} puede abrirse en unos {time}.',
   'now.near_soon': '{breaker} está caliente y no admite otra carga.',
@@ -222,7 +224,7 @@ export const es = {
   'do.again': 'Se abrió otra vez tras el rearme: deje de rearmarlo, déjelo apagado y llame a un electricista con licencia.',
 
   'circuit.back': 'Tablero', 'circuit.now': 'Ahora', 'circuit.load': 'Carga', 'circuit.rating': 'Capacidad', 'circuit.heat': 'Calor', 'circuit.state': 'Estado',
-  'circuit.room': 'Admite', 'circuit.room_now': '{amps} más durante 15 minutos', 'circuit.room_3h': '{amps} más durante 3 horas',
+  'circuit.room': 'Admite aún', 'circuit.room_now': '{amps} durante 15 minutos', 'circuit.room_3h': '{amps} durante 3 horas',
   'circuit.room_none': 'nada más', 'circuit.standing': 'Siempre encendido', 'circuit.watts': 'Potencia', 'circuit.leg': 'Fase', 'circuit.reading': 'Lectura',
   'circuit.running': 'Encendido ahora', 'circuit.running_none': 'No se ve ninguna carga en marcha.', 'circuit.known': 'Lo que cuelga de él',
   'circuit.known_none': 'Ninguna carga se ha visto lo bastante para conocerla. Eso lleva unos días.',
@@ -276,7 +278,7 @@ export const es = {
   'kind.leg_imbalance': 'Fases desequilibradas', 'kind.feeder_overload': 'Alimentador sobrecargado', 'kind.essential_load_silent': 'Carga esencial en silencio', 'kind.meter_lost': 'Medidor perdido', 'kind.sensor_mismatch': 'Los sensores no concuerdan', 'kind.record_at_risk': 'Registro en riesgo',
   'kind.shared_neutral': 'Neutro compartido: peligro', 'kind.permissible_load': 'Un aparato demasiado grande para su circuito',
   'fault.network': 'el equipo no contestó', 'fault.400': 'lo que se escribió no sirve', 'fault.401': 'no es correcto: mire el nombre y lo demás', 'fault.403': 'su función no lo permite', 'fault.404': 'aquí no hay nada así', 'fault.409': 'no en el estado en que está ahora', 'fault.429': 'demasiados intentos; el próximo se mira en {time}', 'fault.else': 'el equipo no pudo hacerlo ({n})',
-  'by.page': 'la página', 'audit.refused': 'rechazado', 'audit.locked': 'cerrado durante {time}',
+  'by.page': 'la página', 'by.visit': '(visita)', 'audit.refused': 'rechazado', 'audit.locked': 'cerrado durante {time}',
   'error.title': 'No se pudo mostrar', 'error.text': '{why}', 'error.again': 'Intentar de nuevo',
   hidden: 'No se muestra a la gestión de fincas: diría qué tiene encendido un inquilino.',
   'warn.band_only': 'Lo más probable: {p50}; como pronto {p05}, como tarde {p95}, si la corriente sigue como está.',
@@ -303,5 +305,5 @@ export const es = {
   'finding.restored': 'todo de vuelta', 'finding.overload': 'demasiado a la vez', 'finding.opened_by_overload': 'se abrió otra vez con carga', 'finding.appliance': 'un aparato', 'finding.wiring_or_breaker': 'cableado o interruptor', 'finding.worn_breaker': 'interruptor gastado', 'finding.fault_likely': 'falla probable', 'finding.feeder': 'alimentador abierto', 'finding.supply': 'sin suministro', 'finding.somebody_works': 'alguien trabaja en él', 'finding.dead_though_on': 'sin corriente aunque en ON', 'finding.breaker_not_found': 'interruptor no encontrado', 'finding.open_neutral': 'neutro abierto', 'finding.danger': 'peligro', 'finding.may_not': 'nadie que pueda', 'finding.stopped_before': 'detenido antes', 'finding.left': 'dejado como está',
   'danger.heat': 'calor', 'danger.smell': 'olor o humo', 'danger.buzzing': 'zumbido', 'danger.sparks': 'chispas', 'danger.water': 'agua', 'danger.damage': 'daños', 'danger.shock': 'una descarga',
   'act.call-begin': 'empezó un servicio', 'act.call-answer': 'contestó en un servicio',
-  'sheet.note': 'Qué se encontró, qué se hizo', 'sheet.do_note': 'Guardar la nota',
+  'sheet.more': 'y {n} más, en la página', 'sheet.note': 'Qué se encontró, qué se hizo', 'sheet.do_note': 'Guardar la nota',
 };
