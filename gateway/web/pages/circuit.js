@@ -1,9 +1,10 @@
 /* circuit: one breaker, what it carries now, what it carried, and what hangs on it. */
 import { h, s, text, attr, remake } from '/dom.js';
-import { live, get, post, may } from '/live.js';
+import { live, get, post, may, age } from '/live.js';
 import { t, faultSaid, bySaid, amps, number, rating, percent, duration, appliance, breaker, circuitOf, panelOf, dayClock, clock, chance, nowLanguage, capital } from '/say.js';
 import { standsAt, isOld, standing, cautions, tag } from '/panel.js';
 import { chart } from '/chart.js';
+import { hasEased } from '/phrases.js';
 import { use } from '/use.js';
 
 const fact = (label, value) => h('div', { class: 'fact' }, h('dt', {}, t(label)), value);
@@ -125,9 +126,9 @@ export function view(root, id) {
       text(left, seen ? room(state) : '–');
       text(watts, seen ? number(state.watts, 0) + '\u00a0W' : '–');
       text(standingAmps, seen ? amps(state.standing_amps) : '–');
-      text(reading, state.reading_at ? dayClock(state.reading_at) : '–');
+      text(reading, state.reading_at ? dayClock(state.reading_at) + '\n' + t('circuit.aged', { time: duration(state.reading_age_seconds + Math.max(0, age() - 1)) }) : '–');
       const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
-      remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50)).join(), () => mine.map(tag));
+      remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50) + hasEased(a)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
       if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));

@@ -3,7 +3,7 @@ import { h, s, text, attr, show, remake } from '/dom.js';
 import { live, age, may, OLD_SECONDS } from '/live.js';
 import { t, amps, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, capital, circuitOf, panelOf, dayClock, clock, chance, nowLanguage } from '/say.js';
 import { twoColumns, rail } from '/door.js';
-import { alarmSaid } from '/phrases.js';
+import { alarmSaid, hasEased } from '/phrases.js';
 
 const SILENT = new Set(['shelved', 'suppressed', 'out_of_service', 'returned_unacknowledged', 'normal']);
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -14,7 +14,7 @@ const FULL = 125; /* the bar's end, percent of the rating */
 export function standing() {
   return [...live.alarms.values()]
     .filter((a) => !SILENT.has(a.state) && !(a.kind === 'near_overload' && isOpen(a.circuit)))
-    .sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || (a.raised_at < b.raised_at ? 1 : -1));
+    .sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || hasEased(a) - hasEased(b) || (a.raised_at < b.raised_at ? 1 : -1));
 }
 
 export const openTrips = () =>
@@ -57,7 +57,7 @@ function fullest() {
 export function whatMatters() {
   if (isOld()) return { text: t('now.unknown'), tone: 'old' };
   const first = standing()[0];
-  if (first) return { text: capital(alarmSaid(first).what), tone: first.priority };
+  if (first) return { text: capital(alarmSaid(first).what), tone: hasEased(first) ? 'low' : first.priority };
   const open = openTrips(); /* also when its alarm is shelved: an open breaker is never nothing */
   if (open.length) return { text: capital(open.length > 1 ? t('now.open_many', { n: open.length }) : t('now.open', { breaker: breakerSaid(open[0].circuit) })), tone: 'low' };
   if (!may('see_loads')) return { text: t('now.fine'), tone: 'fine' };
@@ -83,6 +83,7 @@ function nearTag(a) {
   const state = live.circuits.get(a.circuit) || {};
   const band = state.trip_seconds, left = band?.p50;
   const named = (a.switch_off || []).filter((l) => stillOn(state, l));
+  if (hasEased(a)) return h('p', { class: 'tag-big' }, t('warn.eased', { amps: amps(state.headroom_amps) }));
   const off = named.length ? named : (state.loads || []).filter((l) => l.appliance !== 'standing_load' && !l.essential && l.amps >= 1);
   return [
     h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('warn.no_room')),
@@ -126,7 +127,7 @@ export function tag(a) {
 function tagKey(a) {
   const state = live.circuits.get(a.circuit);
   const trip = tripOf(a.circuit);
-  return [a.alarm, a.state, a.seq, state?.amps, state?.trip_seconds?.p50 && duration(state.trip_seconds.p50), trip?.cause, trip?.probability, trip?.opened_again_after_seconds].join('|');
+  return [a.alarm, a.state, a.seq, hasEased(a), state?.amps, state?.trip_seconds?.p50 && duration(state.trip_seconds.p50), trip?.cause, trip?.probability, trip?.opened_again_after_seconds].join('|');
 }
 
 /* ---- one breaker on the door ---- */
@@ -182,7 +183,7 @@ function slot(circuit, side) {
       const hot = known && state.heat >= 0.6;
       const over = known && share >= 0.8;
       text(figure, !known ? '–' : may('see_loads') ? amps(state.amps) : '');
-      text(what, known ? whatIsOn(state) : stateWord(circuit, at, state));
+      text(what, known && state.reading_age_seconds > OLD_SECONDS ? t('circuit.aged', { time: duration(state.reading_age_seconds) }) : known ? whatIsOn(state) : stateWord(circuit, at, state));
       text(sign, at === 'open' || at === 'off' ? t('state.' + at) : share > 1 && known ? t('row.over') : over ? t('row.over80') : hot ? t('row.hot') : '');
       attr(b.fill, 'width', known ? Math.min(FULL, 100 * share).toFixed(1) : 0);
       attr(b.heat, 'width', known ? Math.min(100, 100 * (state.heat ?? 0)).toFixed(1) : 0);

@@ -15,6 +15,12 @@ function fill(sentence, a) {
   return sentence.replace(/\{(\w+)\}/g, (blank, name) => values[name] ?? blank);
 }
 
+/* A warning ends only when what it warned of has stayed away for a while: until then it says that it has eased. */
+export function hasEased(a) {
+  const state = live.circuits.get(a.circuit);
+  return a.kind === 'near_overload' && Boolean(state) && state.trip_seconds?.p50 == null && state.headroom_amps >= 0.25 * state.rating_amps;
+}
+
 /* {what, act, lang}: lang when it is not the page's own */
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
@@ -23,7 +29,7 @@ export function alarmSaid(a) {
   const act = said?.act ? { act: fill(said.act, a) } : { act: a.advice, lang: english ? null : 'en' };
   if (a.kind === 'near_overload') {
     const left = state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);
-    return { ...act, what: left ? t('now.near', { breaker, time: duration(left) }) : t('now.near_soon', { breaker }) };
+    return { ...act, what: left ? t('now.near', { breaker, time: duration(left) }) : t(hasEased(a) ? 'now.near_eased' : 'now.near_soon', { breaker }) };
   }
   if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage') };
   if (said?.what) return { ...act, what: fill(said.what, a) };
