@@ -16,7 +16,7 @@
 #define BUSY 0.05       /* circuits that are, from one minute to the next */
 #define AGAIN 0.5       /* of the noise is as the noise before */
 #define CHANCE 0.3      /* the most that a pole speaks for it without most of the beats */
-#define MISSED_MOST 2   /* of eight, or it is none */
+#define MISSED_MOST 3   /* of eight, or it is none */
 #define MISSED 0.005    /* beats that the hand misses */
 #define SPREAD 0.03     /* of a load from one time to the next */
 #define SAID_SPREAD 0.2 /* of what somebody says of a load, in its logarithm */

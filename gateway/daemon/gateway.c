@@ -211,7 +211,7 @@ static void take_wishes(struct gateway *g, int64_t mono_ms)
     if (mono_ms - g->wishes_mono_ms < WISHES_EVERY_MS)
         return;
     g->wishes_mono_ms = mono_ms;
-    wish_take(g->wishes, g->engine, g->web, g->store, clock_wall_ms(), &done);
+    wish_take(g->wishes, g->engine, &g->config->site, g->web, g->store, clock_wall_ms(), &done);
     if (done.count == 0)
         return;
     keep_state(g, ENGINE_LEARNED, "learned");

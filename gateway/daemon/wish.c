@@ -1,6 +1,7 @@
 #include "wish.h"
 
 #include "answer.h"
+#include "directory_change.h"
 
 #include "base/log.h"
 #include "base/text.h"
@@ -13,10 +14,13 @@
 struct taking {
     struct store_reader *reader;
     struct engine *engine;
+    const struct site *site;
     struct web *web;
     struct store *store;
     int64_t wall_ms;
     struct wish_done *done;
+    char *directory_value; /* of the wish at directory_at; NULL: none */
+    size_t directory_at;
 };
 
 static bool begins(const char *key, const char *with)
@@ -103,12 +107,39 @@ static void service_call(const struct taking *t, const char *key, const char *va
     answer_wish(t->engine, t->store, t->reader, t->wall_ms, verb, value);
 }
 
+/* ---- the panel directory ---- */
+
+static void change_directory(const struct taking *t, const char *key, const char *value)
+{
+    char why[DIRECTORY_CHANGE_WHY_SIZE];
+    json_t *wish = json_loads(value, JSON_REJECT_DUPLICATES, NULL);
+    const char *by = json_string_value(json_object_get(wish, "by"));
+    struct store_audit said = {.wall_ms = t->wall_ms,
+                               .who = by ? by : "gateway",
+                               .way = "gateway",
+                               .act = "directory",
+                               .subject = key + strlen(WISH_DIRECTORY)};
+    said.result =
+        wish ? directory_change(t->store, t->reader, t->site, wish, t->wall_ms, said.who, why)
+             : "it is no JSON";
+    store_add_audit(t->store, &said);
+    if (said.result)
+        log_warning("directory", "what %s wished was refused: %s", said.who, said.result);
+    json_decref(wish);
+}
+
 static bool take(void *context, const char *key, const char *value, int64_t wall_ms)
 {
     struct taking *t = context;
     struct wish_done *d = t->done;
+    if (begins(key, WISH_DIRECTORY)) { /* needs the reader, which is at work; one at a time */
+        if (t->directory_value)
+            return true;
+        t->directory_value = strdup(value);
+    }
     if (!text_copy(d->taken[d->count].key, sizeof d->taken[0].key, key))
         return true; /* nobody of ours writes so long a key */
+    t->directory_at = begins(key, WISH_DIRECTORY) ? d->count : t->directory_at;
     d->taken[d->count++].wall_ms = wall_ms;
     if (begins(key, WISH_NAME))
         name_load(t, key + strlen(WISH_NAME), value);
@@ -116,17 +147,26 @@ static bool take(void *context, const char *key, const char *value, int64_t wall
         service_call(t, key, value);
     else if (begins(key, WISH_INVITE) || begins(key, WISH_VISIT) || begins(key, WISH_END))
         take_people(t, key, value);
-    else
+    else if (!begins(key, WISH_DIRECTORY))
         log_warning("loads", "%s: there is no such wish", key);
     return d->count < WISH_MOST;
 }
 
-void wish_take(struct store_reader *r, struct engine *e, struct web *web, struct store *store,
-               int64_t wall_ms, struct wish_done *out)
+void wish_take(struct store_reader *r, struct engine *e, const struct site *site,
+               struct web *web, struct store *store, int64_t wall_ms, struct wish_done *out)
 {
-    struct taking t = {r, e, web, store, wall_ms, out};
+    struct taking t = {.reader = r,
+                       .engine = e,
+                       .site = site,
+                       .web = web,
+                       .store = store,
+                       .wall_ms = wall_ms,
+                       .done = out};
     out->count = 0;
     store_read_wishes(r, take, &t); /* a record that cannot be read is said by its writer */
+    if (t.directory_value)
+        change_directory(&t, out->taken[t.directory_at].key, t.directory_value);
+    free(t.directory_value);
 }
 
 void wish_drop(const char *database, const struct wish_done *done)

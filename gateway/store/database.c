@@ -64,6 +64,22 @@ static const char *const sql_of[STATEMENTS] = {
     [TRIM_AUDIT] = "DELETE FROM audit WHERE id <= (SELECT max(id) FROM audit) - ?1",
     [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
                    " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
+    /* "" comes as NULL (value_text) */
+    [ADD_PLACE] =
+        "INSERT INTO places (name, part, kind, circuit, panel, traced, probability, amps,"
+        " changed_ms, changed_by) VALUES (?1, coalesce(?2, ''), coalesce(?3, ''),"
+        " coalesce(?4, ''), coalesce(?5, ''), ?6, ?7, ?8, ?9, coalesce(?10, ''))",
+    [DROP_PLACES] = "DELETE FROM places WHERE name = ?1 AND part = coalesce(?2, '')"
+                    " AND traced = ?3 AND (?4 IS NULL OR circuit = ?4)",
+    [PUT_PURPOSE] = "INSERT INTO purposes (panel, position, words, changed_ms, changed_by)"
+                    " VALUES (?1, ?2, ?3, ?4, coalesce(?5, ''))"
+                    " ON CONFLICT (panel, position) DO UPDATE SET words = ?3, changed_ms = ?4,"
+                    " changed_by = coalesce(?5, '')",
+    [DROP_PURPOSE] = "DELETE FROM purposes WHERE panel = ?1 AND position = ?2",
+    [ADD_DIRECTORY_CHANGE] =
+        "INSERT INTO directory_changes (wall_ms, who, panel, position, what, subject, before,"
+        " after) VALUES (?1, coalesce(?2, ''), coalesce(?3, ''), coalesce(?4, ''), ?5,"
+        " coalesce(?6, ''), coalesce(?7, ''), coalesce(?8, ''))",
 };
 
 enum store_err database_err(int code)

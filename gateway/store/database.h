@@ -43,8 +43,13 @@ enum statement {
     DROP_LOW,       /* how many */
     DROP_OLDEST,    /* how many */
     ADD_AUDIT,
-    TRIM_AUDIT, /* all but the newest so many */
-    TRIM_LOADS, /* before, how many */
+    TRIM_AUDIT,   /* all but the newest so many */
+    TRIM_LOADS,   /* before, how many */
+    ADD_PLACE,    /* name, part, kind, circuit, panel, traced, probability, amps, ms, by */
+    DROP_PLACES,  /* name, part, traced, circuit or none */
+    PUT_PURPOSE,  /* panel, position, words, ms, by */
+    DROP_PURPOSE, /* panel, position */
+    ADD_DIRECTORY_CHANGE, /* ms, who, panel, position, what, subject, before, after */
     STATEMENTS
 };
 

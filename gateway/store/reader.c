@@ -2,7 +2,10 @@
 
 #include "database.h"
 #include "reader_parts.h"
+#include "store_directory.h"
 #include "wishes.h"
+
+#include "base/text.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -24,6 +27,9 @@ enum question {
     ASK_STATE,
     ASK_WISHES,
     ASK_SETTLED,
+    ASK_PLACES,
+    ASK_PURPOSES,
+    ASK_DIRECTORY_CHANGES,
     QUESTIONS
 };
 
@@ -65,6 +71,13 @@ static const char *const sql_of[QUESTIONS] = {
     [ASK_WISHES] = "SELECT key, CAST(bytes AS TEXT), wall_ms FROM state"
                    " WHERE key >= '" WISH "' AND key < 'wish;' ORDER BY key", /* ; is : + 1 */
     [ASK_SETTLED] = "SELECT id FROM settled WHERE route = ?1",
+    [ASK_PLACES] = "SELECT name, part, kind, circuit, panel, traced, probability, amps,"
+                   " changed_ms, changed_by FROM places ORDER BY name, part, traced DESC, id",
+    [ASK_PURPOSES] = "SELECT panel, position, words, changed_ms, changed_by FROM purposes"
+                     " ORDER BY panel, position",
+    [ASK_DIRECTORY_CHANGES] =
+        "SELECT id, wall_ms, who, panel, position, what, subject, before, after"
+        " FROM directory_changes WHERE id < ?1 ORDER BY id DESC LIMIT ?2",
 };
 
 struct store_reader {
@@ -408,6 +421,92 @@ enum store_err store_read_audit(struct store_reader *r, int64_t before, size_t m
                      .result = text(st, 7)},
         };
         if (!fn(context, &row))
+            break;
+        rc = SQLITE_OK;
+    }
+    return done(st, rc);
+}
+
+static double real(sqlite3_stmt *st, int column)
+{
+    return sqlite3_column_type(st, column) == SQLITE_NULL ? (double)NAN
+                                                          : sqlite3_column_double(st, column);
+}
+
+static int read_places(sqlite3_stmt *st, struct directory_record *out)
+{
+    int rc;
+    while ((rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct directory_place *p = directory_add_place(out);
+        if (!p)
+            return SQLITE_NOMEM;
+        text_copy(p->name, sizeof p->name, text(st, 0));
+        text_copy(p->part, sizeof p->part, text(st, 1));
+        text_copy(p->kind, sizeof p->kind, text(st, 2));
+        text_copy(p->circuit, sizeof p->circuit, text(st, 3));
+        text_copy(p->panel, sizeof p->panel, text(st, 4));
+        p->traced = sqlite3_column_int(st, 5) != 0;
+        p->probability = real(st, 6);
+        p->amps = real(st, 7);
+        p->wall_ms = sqlite3_column_int64(st, 8);
+        text_copy(p->by, sizeof p->by, text(st, 9));
+    }
+    return rc;
+}
+
+static int read_purposes(sqlite3_stmt *st, struct directory_record *out)
+{
+    int rc;
+    while ((rc = sqlite3_step(st)) == SQLITE_ROW) {
+        struct directory_purpose *p = directory_add_purpose(out);
+        if (!p)
+            return SQLITE_NOMEM;
+        text_copy(p->panel, sizeof p->panel, text(st, 0));
+        text_copy(p->position, sizeof p->position, text(st, 1));
+        text_copy(p->words, sizeof p->words, text(st, 2));
+        p->wall_ms = sqlite3_column_int64(st, 3);
+        text_copy(p->by, sizeof p->by, text(st, 4));
+    }
+    return rc;
+}
+
+enum store_err store_read_directory(struct store_reader *r, struct directory_record *out)
+{
+    sqlite3_stmt *st = NULL;
+    *out = (struct directory_record){0};
+    enum store_err err = ask(r, ASK_PLACES, &st);
+    if (!err)
+        err = done(st, read_places(st, out));
+    if (!err)
+        err = ask(r, ASK_PURPOSES, &st);
+    if (!err)
+        err = done(st, read_purposes(st, out));
+    if (err)
+        directory_record_free(out);
+    return err;
+}
+
+enum store_err store_read_directory_changes(struct store_reader *r, int64_t before, size_t most,
+                                            store_directory_change_fn *fn, void *context)
+{
+    sqlite3_stmt *st = NULL;
+    enum store_err err = ask(r, ASK_DIRECTORY_CHANGES, &st);
+    if (err)
+        return err;
+    int rc = BIND(st, before > 0 ? before : INT64_MAX, (int64_t)most);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(st)) == SQLITE_ROW) {
+        const struct store_directory_change c = {
+            .id = sqlite3_column_int64(st, 0),
+            .wall_ms = sqlite3_column_int64(st, 1),
+            .who = text(st, 2),
+            .panel = text(st, 3),
+            .position = text(st, 4),
+            .what = text(st, 5),
+            .subject = text(st, 6),
+            .before = text(st, 7),
+            .after = text(st, 8),
+        };
+        if (!fn(context, &c))
             break;
         rc = SQLITE_OK;
     }

@@ -61,6 +61,21 @@ static const char *const steps[] = {
     " call TEXT NOT NULL, step INTEGER NOT NULL, wall_ms INTEGER NOT NULL, who TEXT,"
     " stage TEXT NOT NULL, answer TEXT, saw TEXT, amps REAL, json TEXT NOT NULL,"
     " PRIMARY KEY (call, step)) STRICT;",
+
+    /* 6: the panel directory: places, what the card says, and every change of them */
+    "CREATE TABLE places ("
+    " id INTEGER PRIMARY KEY, name TEXT NOT NULL, part TEXT NOT NULL, kind TEXT NOT NULL,"
+    " circuit TEXT NOT NULL, panel TEXT NOT NULL, traced INTEGER NOT NULL, probability REAL,"
+    " amps REAL, changed_ms INTEGER NOT NULL, changed_by TEXT NOT NULL) STRICT;"
+    "CREATE INDEX places_name ON places (name, part);"
+    "CREATE TABLE purposes ("
+    " panel TEXT NOT NULL, position TEXT NOT NULL, words TEXT NOT NULL,"
+    " changed_ms INTEGER NOT NULL, changed_by TEXT NOT NULL,"
+    " PRIMARY KEY (panel, position)) STRICT;"
+    "CREATE TABLE directory_changes ("
+    " id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT NULL, who TEXT NOT NULL,"
+    " panel TEXT NOT NULL, position TEXT NOT NULL, what TEXT NOT NULL, subject TEXT NOT NULL,"
+    " before TEXT NOT NULL, after TEXT NOT NULL) STRICT;",
 };
 
 int schema_version(void)

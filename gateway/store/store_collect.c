@@ -1,4 +1,5 @@
 /* The collecting of store.h: copies into the batch; nothing here touches the disk. */
+#include "store_directory.h"
 #include "store_parts.h"
 
 #include "model/call_json.h"
@@ -177,6 +178,48 @@ void store_add_audit(struct store *s, const struct store_audit *a)
                value_text(a->way), value_text(a->act), value_text(a->subject),
                value_text(a->result)));
     ADD_AFTER(s, TRIM_AUDIT, value_int(STORE_AUDIT_MOST));
+}
+
+/* ---- the panel directory ---- */
+
+static struct value real_or_null(double v)
+{
+    return isnan(v) ? value_null() : value_real(v);
+}
+
+void store_add_place(struct store *s, const struct directory_place *p)
+{
+    add(s, record_entry(ADD_PLACE),
+        VALUES(value_text(p->name), value_text(p->part), value_text(p->kind),
+               value_text(p->circuit), value_text(p->panel), value_int(p->traced),
+               real_or_null(p->probability), real_or_null(p->amps), value_int(p->wall_ms),
+               value_text(p->by)));
+}
+
+void store_drop_places(struct store *s, const char *name, const char *part, bool traced,
+                       const char *circuit)
+{
+    add(s, record_entry(DROP_PLACES),
+        VALUES(value_text(name), value_text(part), value_int(traced), value_text(circuit)));
+}
+
+void store_put_purpose(struct store *s, const struct directory_purpose *p)
+{
+    if (p->words[0])
+        add(s, record_entry(PUT_PURPOSE),
+            VALUES(value_text(p->panel), value_text(p->position), value_text(p->words),
+                   value_int(p->wall_ms), value_text(p->by)));
+    else
+        add(s, record_entry(DROP_PURPOSE),
+            VALUES(value_text(p->panel), value_text(p->position)));
+}
+
+void store_add_directory_change(struct store *s, const struct store_directory_change *c)
+{
+    add(s, record_entry(ADD_DIRECTORY_CHANGE),
+        VALUES(value_int(c->wall_ms), value_text(c->who), value_text(c->panel),
+               value_text(c->position), value_text(c->what), value_text(c->subject),
+               value_text(c->before), value_text(c->after)));
 }
 
 /* ---- readings ---- */

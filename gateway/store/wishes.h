@@ -29,6 +29,10 @@
  * one of its own; the bytes are the command's JSON. */
 #define WISH_CALL WISH "call:"
 
+/* What is wanted in the panel directory, as JSON (daemon/directory_change.h) with "by"; then
+ * anything of the wisher's own. */
+#define WISH_DIRECTORY WISH "directory:"
+
 /* Replaces a wish under the same key. The record must be there. */
 enum store_err wishes_add(const char *path, const char *key, const char *value,
                           int64_t wall_ms);

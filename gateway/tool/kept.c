@@ -45,6 +45,17 @@ struct engine *kept_engine(const struct record *r, const char *verb)
     return NULL;
 }
 
+struct engine *kept_learned(const struct record *r, const char *verb)
+{
+    uint8_t *bytes = NULL;
+    size_t length = 0;
+    int64_t wall_ms;
+    enum store_err err = store_read_state(r->reader, "learned", &bytes, &length, &wall_ms);
+    bool any = err == STORE_OK && bytes;
+    free(bytes);
+    return any ? kept_engine(r, verb) : NULL;
+}
+
 int kept_usual_hour(const struct loads_known *k)
 {
     int best = 0;

@@ -14,6 +14,9 @@
  * said why. Borrows the configuration. */
 struct engine *kept_engine(const struct record *r, const char *verb);
 
+/* The same, but NULL without a word when the gateway has learned nothing yet. */
+struct engine *kept_learned(const struct record *r, const char *verb);
+
 json_t *kept_json(const struct site *s, size_t circuit, const struct loads_known *k);
 
 /* The local hour in which most of its runs begin: the first of the fullest three. */

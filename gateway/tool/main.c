@@ -100,6 +100,24 @@ static const struct verb verbs[] = {
         .run = verb_commission,
     },
     {
+        .name = "directory",
+        .arguments =
+            "[PANEL | import FILE | set PANEL POSITION WORDS | forget PLACE | history]\n"
+            "           --config DIR [--database FILE] [--json|--csv] [--by NAME]",
+        .summary = "what each position of a panel serves, and what does not agree",
+        .help =
+            "  PANEL             its id in site.cfg; without it every panel\n"
+            "  import FILE       a table (CSV) of purposes and places; all of it or nothing\n"
+            "  set ...           what the card says of a position; \"\" takes it back\n"
+            "  forget PLACE      takes a place out of the directory\n"
+            "  history           who changed what, newest first\n"
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --json, --csv     the directory as JSON, or as a table (RFC 4180)\n"
+            "  --by NAME         who changes it; without it the login's name\n",
+        .run = verb_directory,
+    },
+    {
         .name = "energy",
         .arguments = "[CIRCUIT] --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
                      "           [--by day|month|span] [--csv|--json]",
@@ -238,6 +256,29 @@ static const struct verb verbs[] = {
             "  --fastened        it is fastened in place; --dedicated: alone on the circuit\n"
             "  --json            the sheets as a JSON object; --print: a page for each\n",
         .run = verb_study,
+    },
+    {
+        .name = "trace",
+        .arguments = "[PLACE] --config DIR [--database FILE] [--amps N|--watts N] [--switch]\n"
+                     "           [--half upper|lower] [--begin TIME,...] [--tries N]\n"
+                     "           [--readings FILE] [--keep] [--by NAME] [--json]",
+        .summary = "which circuit a receptacle or a switch is on, by a load switched to a beat",
+        .help =
+            "  PLACE             as people call it: \"Kitchen, left of the sink\"; without it\n"
+            "                    each is asked for\n"
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --amps, --watts   what the load draws, where that is known\n"
+            "  --switch          a wall switch with its lights, not a receptacle\n"
+            "  --half            of a split receptacle\n"
+            "  --begin TIME,...  judges what was switched then; the last --tries of them are\n"
+            "                    of this place\n"
+            "  --readings FILE   judges a recording instead of the record\n"
+            "  --keep            into the directory, without asking\n"
+            "  --by NAME         who traced; without it the login's name\n"
+            "  --json            the plan and what came of it\n"
+            "Plug in and switch only. Nothing is done at the panel.\n",
+        .run = verb_trace,
     },
     {
         .name = "verify",

@@ -116,6 +116,14 @@ enum exit_code record_open(struct record *r, const char *verb, const struct reco
     return code;
 }
 
+enum exit_code record_open_config(struct record *r, const char *verb,
+                                  const struct record_options *o)
+{
+    (void)verb;
+    *r = (struct record){0};
+    return open_config(&r->config, o->config) ? EXIT_GOOD : EXIT_BAD;
+}
+
 void record_close(struct record *r)
 {
     store_reader_close(r->reader);

@@ -30,6 +30,9 @@ void record_option_rows(struct record_options *o, struct option_row rows[RECORD_
 /* EXIT_GOOD, or why not, having said it. Times not given: from the first to the last reading.
  */
 enum exit_code record_open(struct record *r, const char *verb, const struct record_options *o);
+/* Only the configuration; no record. */
+enum exit_code record_open_config(struct record *r, const char *verb,
+                                  const struct record_options *o);
 void record_close(struct record *r);
 
 /* The moment at which the site's clock shows that, ms since 1970 of that clock. */

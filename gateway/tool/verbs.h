@@ -29,6 +29,7 @@ enum exit_code verb_backup(int argc, char **argv);
 enum exit_code verb_call(int argc, char **argv);
 enum exit_code verb_check(int argc, char **argv);
 enum exit_code verb_commission(int argc, char **argv);
+enum exit_code verb_directory(int argc, char **argv);
 enum exit_code verb_energy(int argc, char **argv);
 enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_history(int argc, char **argv);
@@ -40,6 +41,7 @@ enum exit_code verb_replay(int argc, char **argv);
 enum exit_code verb_send_test(int argc, char **argv);
 enum exit_code verb_shelve(int argc, char **argv);
 enum exit_code verb_study(int argc, char **argv);
+enum exit_code verb_trace(int argc, char **argv);
 enum exit_code verb_verify(int argc, char **argv);
 enum exit_code verb_watch(int argc, char **argv);
 

@@ -88,6 +88,19 @@ static const char version_5[] =
     "NULL,"
     " PRIMARY KEY (call, step)) STRICT;";
 
+static const char version_6[] =
+    "CREATE TABLE places (id INTEGER PRIMARY KEY, name TEXT NOT NULL, part TEXT NOT NULL, kind"
+    " TEXT NOT NULL, circuit TEXT NOT NULL, panel TEXT NOT NULL, traced INTEGER NOT NULL,"
+    " probability REAL, amps REAL, changed_ms INTEGER NOT NULL, changed_by TEXT NOT NULL)"
+    " STRICT;"
+    "CREATE INDEX places_name ON places (name, part);"
+    "CREATE TABLE purposes (panel TEXT NOT NULL, position TEXT NOT NULL, words TEXT NOT NULL,"
+    " changed_ms INTEGER NOT NULL, changed_by TEXT NOT NULL, PRIMARY KEY (panel, position))"
+    " STRICT;"
+    "CREATE TABLE directory_changes (id INTEGER PRIMARY KEY AUTOINCREMENT, wall_ms INTEGER NOT"
+    " NULL, who TEXT NOT NULL, panel TEXT NOT NULL, position TEXT NOT NULL, what TEXT NOT"
+    " NULL, subject TEXT NOT NULL, before TEXT NOT NULL, after TEXT NOT NULL) STRICT;";
+
 /* a record of each version, with what it could hold */
 static const char contents[] =
     "INSERT INTO events VALUES (41, 1700000000000, 'load_on', 'cellar', 'cellar-01', NULL,"
@@ -100,9 +113,9 @@ static const char contents[] =
     "INSERT INTO outbox VALUES (7, 1, 'old', 'letter', 1, 0, 0, 1700000000000, NULL);"
     "INSERT INTO settled VALUES (2, 39);";
 
-#define VERSIONS 5
-static const char *const versions[VERSIONS] = {version_1, version_2, version_3, version_4,
-                                               version_5};
+#define VERSIONS 6
+static const char *const versions[VERSIONS] = {version_1, version_2, version_3,
+                                               version_4, version_5, version_6};
 
 static void make_version(struct record *r, int version)
 {
@@ -246,7 +259,7 @@ static void steps_and_a_new_record_give_the_same_tables(void **state)
     sqlite3_finalize(st);
     sqlite3_close(db);
     assert_int_equal(
-        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 17);
+        record_number(r, "SELECT count(*) FROM sqlite_schema WHERE type = 'table'"), 20);
 }
 
 static bool see_audit(void *context, const struct store_audit_row *row)
