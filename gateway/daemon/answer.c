@@ -1,5 +1,7 @@
 #include "answer.h"
 
+#include "directory_change.h"
+
 #include "analysis/engine_json.h"
 #include "base/clock.h"
 #include "model/event_json.h"
@@ -208,8 +210,30 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
     }
 }
 
-void answer_ask(struct web *w, struct engine *e, struct store *store, struct store_reader *r,
-                int64_t wall_ms, struct web_ask *ask)
+/* NULL when it was done, and is on disk with who did it */
+static const char *ask_directory(const struct site *s, struct store *store,
+                                 struct store_reader *r, struct store_audit said,
+                                 const struct web_ask *ask, char why[DIRECTORY_CHANGE_WHY_SIZE])
+{
+    json_t *wish = json_loadb(ask->body, ask->length, JSON_REJECT_DUPLICATES, NULL);
+    const char *by = json_string_value(json_object_get(wish, "by"));
+    const char *error =
+        wish ? directory_change(store, r, s, wish, said.wall_ms, by && by[0] ? by : "page", why)
+             : "the body must be a JSON object";
+    if (!said.who || !said.who[0])
+        said.who = by;
+    said.act = WEB_DIRECTORY;
+    said.subject = json_string_value(json_object_get(wish, "act"));
+    said.result = error;
+    store_add_audit(store, &said);
+    if (store_commit(store, clock_mono_ms(), said.wall_ms) != STORE_OK && !error)
+        error = "it is done, but could not be written to the record yet";
+    json_decref(wish);
+    return error;
+}
+
+void answer_ask(struct web *w, const struct site *s, struct engine *e, struct store *store,
+                struct store_reader *r, int64_t wall_ms, struct web_ask *ask)
 {
     struct command c;
     char made[EVENT_ID_SIZE], why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4],
@@ -219,6 +243,17 @@ void answer_ask(struct web *w, struct engine *e, struct store *store, struct sto
         web_keep(w, wall_ms);
         store_commit(store, clock_mono_ms(), wall_ms); /* the store says when it cannot */
         web_reply(w, ask, NULL);
+        return;
+    }
+    if (strcmp(ask->verb, WEB_DIRECTORY) == 0) { /* its route said who may */
+        char fault[DIRECTORY_CHANGE_WHY_SIZE];
+        snprintf(way, sizeof way, "page %s", ask->address);
+        snprintf(who, sizeof who, a->id[0] ? "%s (%s)" : "", a->name, a->id);
+        const struct store_audit said = {.wall_ms = wall_ms,
+                                         .who = who,
+                                         .role = a->id[0] ? delivery_role_name(a->role) : NULL,
+                                         .way = way};
+        web_reply(w, ask, ask_directory(s, store, r, said, ask, fault));
         return;
     }
     if (!command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c,

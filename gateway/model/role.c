@@ -15,6 +15,7 @@ bool role_may(enum delivery_role role, enum act act)
     case ACT_CALL:
     case ACT_NAME: return home;
     case ACT_SHELVE_LONG: return role != ROLE_RESIDENT;
+    case ACT_DIRECTORY:
     case ACT_OUT_OF_SERVICE:
     case ACT_ELECTRICIAN:
     case ACT_CORRECT: return role == ROLE_ELECTRICIAN;
@@ -45,6 +46,7 @@ const char *act_name(enum act act)
     case ACT_SHELVE_LONG: return "shelve_long";
     case ACT_OUT_OF_SERVICE: return "out_of_service";
     case ACT_NAME: return "name";
+    case ACT_DIRECTORY: return "directory";
     case ACT_CORRECT: return "correct";
     case ACT_NOTE: return "note";
     case ACT_CALL: return "call";

@@ -23,14 +23,15 @@ enum act {
     ACT_SHELVE,         /* for a day at the most */
     ACT_SHELVE_LONG,    /* for more */
     ACT_OUT_OF_SERVICE, /* and back */
-    ACT_NAME,           /* a load */
+    ACT_NAME,           /* a load, a place; trace it */
+    ACT_DIRECTORY,      /* change what a panel's card says */
     ACT_CORRECT,        /* what a trip was */
     ACT_NOTE,           /* beside a trip; in a service call, and to say stop there */
     ACT_CALL,           /* begin a service call, answer what it asks */
     ACT_ELECTRICIAN,    /* as a licensed electrician */
     ACT_PEOPLE,         /* who may log in, and the log of who did what */
 };
-#define ACTS 13
+#define ACTS 14
 
 bool role_may(enum delivery_role role, enum act act);
 

@@ -19,6 +19,10 @@
  *       calls                        service calls; circuit, open, most
  *       calls/ID                     one: what is asked, what was found, every step; language
  *       events                       circuit, from, to, or after, most
+ *       trace                        the plan of a tracing, and its result; begins, tries, amps
+ *       directory                    of the panels; panel
+ *       directory.csv                the same as a table
+ *       directory/changes            who changed what; before, most
  *       stream                       server-sent events
  *       phrases                      what is said of alarms; language
  *       study                        load calculations; circuit, panel, amps, continuous,
@@ -38,6 +42,11 @@
  *       calls/ID/answer              question, answer, note, as, by, device
  *       calls/ID/stop                danger, by
  *       calls/ID/note                note, by
+ *       directory/keep               place, part, kind, begins, tries, amps, light
+ *       directory/place              circuit, place, part
+ *       directory/forget             place, part
+ *       directory/purpose            panel, position, words
+ *       directory/import             csv
  *       session, session/choose, session/password, session/end
  *       people/ID/invite, people/ID/end, visits, visits/ID/end     (door.h)
  *

@@ -38,6 +38,10 @@ api_function api_people, api_invite, api_visit, api_end, api_audit;
 api_function api_energy;
 /* api_study.c: what goes to the desk */
 api_function api_study, api_advice;
+/* api_directory.c: the panel directory, and tracing */
+api_function api_directory, api_directory_csv, api_directory_changes, api_trace;
+api_function api_directory_keep, api_directory_place, api_directory_forget;
+api_function api_directory_purpose, api_directory_import;
 /* api_history.c */
 api_function api_history, api_export, api_trip_record;
 

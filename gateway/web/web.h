@@ -65,10 +65,11 @@ void web_turn(struct web *w);
 
 /* ---- what people ask ---- */
 
-#define WEB_KEEP "keep" /* a verb: web_keep, and a commit */
+#define WEB_KEEP "keep"           /* a verb: web_keep, and a commit */
+#define WEB_DIRECTORY "directory" /* a verb: daemon/directory_change.h */
 
 struct web_ask {
-    const char *verb; /* as in notify/command.h, or WEB_KEEP */
+    const char *verb; /* as in notify/command.h, or one of the above */
     const char *body; /* a JSON object */
     size_t length;
     const struct access_who *who; /* whose id is "" where nobody logs in */

@@ -220,6 +220,29 @@ said = route("/api/v1/phrases", "/api/v1/phrases?language=es")["matters"]
 if not said["leg_imbalance"]["act"] or "{panel}" not in said["leg_imbalance"]["what"]:
     faults.append(f"an alarm is not said in Spanish: {said['leg_imbalance']}")
 route("/api/v1/phrases")
+plan = route("/api/v1/trace")
+if plan["state"] != "planned" or [x["on"] for x in plan["plan"]["beats"]] != [True, False] * 4:
+    faults.append(f"the plan of a tracing: {plan}")
+route("/api/v1/trace", "/api/v1/trace?begins=yesterday", wanted=400)
+route("/api/v1/trace", "/api/v1/trace?begins=1767254400&tries=2", wanted=400)
+panel, line = next((p["panel"], x) for p in route("/api/v1/directory")["panels"] for x in p["lines"] if x["circuit"] == circuit)
+route("/api/v1/directory", "/api/v1/directory?panel=nowhere", wanted=404)
+route("/api/v1/directory/purpose", method="POST", body={"panel": panel, "position": line["position"], "words": "Bath, and the \"hall\"", "by": "test"})
+route("/api/v1/directory/purpose", method="POST", body={"panel": panel, "position": "99", "words": "x", "by": "test"}, wanted=409)
+route("/api/v1/directory/place", method="POST", body={"circuit": circuit, "place": "Hall, by the door", "part": "upper", "by": "test"})
+route("/api/v1/directory/keep", method="POST", body={"place": "Attic", "kind": "receptacle", "begins": "1767254400", "by": "test"}, wanted=409)
+now = next(x for p in route("/api/v1/directory", "/api/v1/directory?panel=" + panel)["panels"] for x in p["lines"] if x["circuit"] == circuit)
+if now["purpose"] != 'Bath, and the "hall"' or not now["entered"] or [p["place"] for p in now["places"]] != ["Hall, by the door"]:
+    faults.append(f"what was entered is not in the directory: {now}")
+if b'"Bath, and the ""hall"""' not in route("/api/v1/directory.csv"):
+    faults.append("the table does not have it")
+said = route("/api/v1/directory/import", method="POST", body={"csv": "panel,position,name\r\nmain,none,x\r\n", "by": "test"}, wanted=409)
+if "line 2, column position" not in said["error"]:
+    faults.append(f"a table's fault: {said}")
+route("/api/v1/directory/forget", method="POST", body={"place": "Hall, by the door", "part": "upper", "by": "test"})
+changes = route("/api/v1/directory/changes")["changes"]
+if [c["what"] for c in changes] != ["place", "place", "purpose"] or changes[0]["before"] != f"{line['position']} in {panel}":
+    faults.append(f"the changes: {changes}")
 route("/api/v1/phrases", "/api/v1/phrases?language=xx", wanted=404)
 if route("/api/v1/session")["login"]:
     faults.append("on loopback people have to log in")
