@@ -34,15 +34,15 @@ static const char *string(const struct changing *c, const char *key)
 
 /* ---- history ---- */
 
-/* "7 in main" */
+/* "main/7": the same in every language */
 static void say_circuit(const struct changing *c, const char *circuit, char *out, size_t size)
 {
     int i = circuit[0] ? site_find_circuit(c->site, circuit) : -1;
     if (i >= 0)
-        snprintf(out, size, "%s in %s", c->site->circuits[i].position,
-                 c->site->panels[c->site->circuits[i].panel].id);
+        snprintf(out, size, "%s/%s", c->site->panels[c->site->circuits[i].panel].id,
+                 c->site->circuits[i].position);
     else
-        snprintf(out, size, "%s", circuit[0] ? circuit : "not metered");
+        snprintf(out, size, "%s", circuit[0] ? circuit : DIRECTORY_UNMETERED);
 }
 
 /* where a place was, of what was traced or of what was entered; "" when it was nowhere */
@@ -55,7 +55,7 @@ static void say_before(const struct changing *c, const char *name, const char *p
         if (p->traced != traced || strcmp(p->name, name) != 0 || strcmp(p->part, part) != 0)
             continue;
         say_circuit(c, p->circuit, one, sizeof one);
-        text_printf(out, out->length ? " and %s" : "%s", one);
+        text_printf(out, out->length ? ", %s" : "%s", one);
     }
 }
 
@@ -245,11 +245,11 @@ static void keep_result(struct changing *c, const struct trace_result *r)
         const struct site_circuit *k = &c->site->circuits[r->circuits[i]];
         put_place(c, name, part, kind, r->circuits[i], k->panel, true, r->probability, r->amps);
         say_circuit(c, k->id, one, sizeof one);
-        text_printf(&after, after.length ? " and %s" : "%s", one);
+        text_printf(&after, after.length ? ", %s" : "%s", one);
     }
     if (r->verdict == TRACE_UNMETERED) {
         put_place(c, name, part, kind, -1, r->panel, true, r->probability, r->amps);
-        text_append(&after, "not metered");
+        text_append(&after, DIRECTORY_UNMETERED);
     }
     note_place(c, name, part, r->circuits[0], text_get(&before), text_get(&after));
     text_free(&before);

@@ -21,6 +21,8 @@ void store_drop_places(struct store *s, const char *name, const char *part, bool
 /* Replaces the position's; words "": there is none any more. */
 void store_put_purpose(struct store *s, const struct directory_purpose *p);
 
+#define DIRECTORY_UNMETERED "unmetered"
+
 /* One line of the history of changes. "" where there was nothing. */
 struct store_directory_change {
     int64_t id; /* given by the store */
@@ -29,7 +31,8 @@ struct store_directory_change {
     const char *panel, *position; /* that it is about, may be "" */
     const char *what;             /* "purpose", "place" */
     const char *subject;          /* the place; of a purpose "" */
-    const char *before, *after;
+    const char *before,
+        *after; /* "main/7, main/9" or DIRECTORY_UNMETERED; of a purpose, words */
 };
 void store_add_directory_change(struct store *s, const struct store_directory_change *c);
 

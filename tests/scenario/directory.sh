@@ -95,7 +95,7 @@ tool directory --csv | cmp - "$dir/again.csv" || fail "a bad table was half appl
 # history: who, what it was, what it is
 tool directory history > "$dir/history" || fail "history"
 grep -q 'Kim .* -> Hall, "front"$' "$dir/history" || fail "who named it? $(cat "$dir/history")"
-grep -q 'Ada  Porch: (nothing) -> .* and ' "$dir/history" || fail "who traced it? $(cat "$dir/history")"
+grep -q 'Ada  Porch: (nothing) -> main/.*, main/' "$dir/history" || fail "who traced it? $(cat "$dir/history")"
 tool directory set main "$(tool directory --json | member '[l["position"] for a in o["panels"] for l in a["lines"] if l["circuit"] == "'"$second"'"][0]')" "Laundry" --by Ada || fail "set"
 tool directory | grep -q "Laundry" || fail "the card does not say it"
 tool directory forget Porch --by Ada || fail "forget"

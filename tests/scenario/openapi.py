@@ -241,7 +241,7 @@ if "line 2, column position" not in said["error"]:
     faults.append(f"a table's fault: {said}")
 route("/api/v1/directory/forget", method="POST", body={"place": "Hall, by the door", "part": "upper", "by": "test"})
 changes = route("/api/v1/directory/changes")["changes"]
-if [c["what"] for c in changes] != ["place", "place", "purpose"] or changes[0]["before"] != f"{line['position']} in {panel}":
+if [c["what"] for c in changes] != ["place", "place", "purpose"] or changes[0]["before"] != f"{panel}/{line['position']}":
     faults.append(f"the changes: {changes}")
 route("/api/v1/phrases", "/api/v1/phrases?language=xx", wanted=404)
 if route("/api/v1/session")["login"]:

@@ -16,6 +16,8 @@ const views = {
   advice: () => import('/advice.js'),
   study: () => import('/study.js'),
   people: () => import('/people.js'),
+  directory: () => import('/directory.js'),
+  trace: () => import('/trace.js'),
 };
 
 const head = document.getElementById('head');
@@ -47,7 +49,7 @@ function select(label, options, value, choose) {
 function makeFrame() {
   const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t(name === 'people' && !may('people') ? 'nav.me' : 'nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
   const asOf = h('span', { class: 'as-of' });
-  const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'advice', 'study', 'people'].map(link) : null);
+  const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'directory', 'advice', 'study', 'people'].map(link) : null);
   /* on a phone they stand at the foot, out of the way of what is looked for */
   const picks = () => h('div', { class: 'picks' },
     select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); loadPhrases().then(() => again()); }),
