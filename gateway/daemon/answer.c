@@ -232,8 +232,9 @@ static const char *ask_directory(const struct site *s, struct store *store,
     return error;
 }
 
-void answer_ask(struct web *w, const struct site *s, struct engine *e, struct store *store,
-                struct store_reader *r, int64_t wall_ms, struct web_ask *ask)
+void answer_ask(struct web *w, const struct config *config, struct engine *e,
+                struct store *store, struct store_reader *r, int64_t wall_ms,
+                struct web_ask *ask)
 {
     struct command c;
     char made[EVENT_ID_SIZE], why[COMMAND_WHY_SIZE], who[COMMAND_BY_SIZE + SITE_ID_SIZE + 4],
@@ -253,7 +254,7 @@ void answer_ask(struct web *w, const struct site *s, struct engine *e, struct st
                                          .who = who,
                                          .role = a->id[0] ? delivery_role_name(a->role) : NULL,
                                          .way = way};
-        web_reply(w, ask, ask_directory(s, store, r, said, ask, fault));
+        web_reply(w, ask, ask_directory(&config->site, store, r, said, ask, fault));
         return;
     }
     if (!command_parse("foretrip/", ask->verb, ask->body, ask->length, NULL, NULL, 0, &c,

@@ -17,8 +17,9 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
                     const struct command *c);
 
 /* The same for what was asked of the page: judged, carried out and put on disk the same way. */
-void answer_ask(struct web *w, const struct site *s, struct engine *e, struct store *store,
-                struct store_reader *r, int64_t wall_ms, struct web_ask *ask);
+void answer_ask(struct web *w, const struct config *config, struct engine *e,
+                struct store *store, struct store_reader *r, int64_t wall_ms,
+                struct web_ask *ask);
 
 /* The same for what a program at the gateway wished (store/wishes.h). */
 void answer_wish(struct engine *e, struct store *store, struct store_reader *r, int64_t wall_ms,

@@ -241,8 +241,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     take_wishes(g, clock_mono_ms());
     struct web_ask ask;
     while (g->web && web_take_ask(g->web, &ask))
-        answer_ask(g->web, &g->config->site, g->engine, g->store, g->wishes, clock_wall_ms(),
-                   &ask);
+        answer_ask(g->web, g->config, g->engine, g->store, g->wishes, clock_wall_ms(), &ask);
     if (g->running_changed) {
         g->running_changed = false;
         keep_state(g, ENGINE_RUNNING, "running");
