@@ -120,21 +120,31 @@ static void put_place(struct changing *c, const char *name, const char *part, co
     store_add_place(c->store, &p);
 }
 
-static void enter_place(struct changing *c, const char *name, const char *part, int circuit)
+/* moves: from wherever it was entered; else it may be on several */
+static void enter_place(struct changing *c, const char *name, const char *part, int circuit,
+                        bool moves)
 {
     char after[128];
     struct text before = TEXT_INIT;
     const struct site_circuit *k = &c->site->circuits[circuit];
     say_before(c, name, part, false, &before);
     say_circuit(c, k->id, after, sizeof after);
-    store_drop_places(c->store, name, part, false, NULL);
+    store_drop_places(c->store, name, part, false, moves ? NULL : k->id);
     put_place(c, name, part, "receptacle", circuit, k->panel, false, NAN, NAN);
     note_place(c, name, part, circuit, text_get(&before), after);
     text_free(&before);
 }
 
+/* more could not be read back (model/directory.h) */
+static bool has_room(const struct changing *c, size_t more)
+{
+    return c->record.place_count + more <= DIRECTORY_MOST;
+}
+
 static const char *place_fault(const struct changing *c)
 {
+    if (!has_room(c, 2))
+        return "the directory is full: forget places first";
     const char *fault = directory_words_fault(string(c, "place"), false);
     if (fault)
         return refuse(c, "the place's name", fault);
@@ -166,7 +176,7 @@ static const char *do_place(struct changing *c)
         return fault;
     if (circuit < 0)
         return "site.cfg has no such circuit";
-    enter_place(c, string(c, "place"), string(c, "part"), circuit);
+    enter_place(c, string(c, "place"), string(c, "part"), circuit, true);
     return NULL;
 }
 
@@ -198,13 +208,17 @@ static const char *do_import(struct changing *c)
     text_free(&why);
     if (!good)
         return c->why;
+    if (!has_room(c, changes.count)) {
+        directory_changes_free(&changes);
+        return "the table has more places than there is room for";
+    }
     for (size_t i = 0; i < changes.count; i++) {
         const struct directory_change *k = &changes.list[i];
         char where[128];
         say_circuit(c, c->site->circuits[k->circuit].id, where, sizeof where);
         switch (k->kind) {
         case CHANGE_PURPOSE: set_purpose(c, k->circuit, k->words); break;
-        case CHANGE_PLACE_ADDED: enter_place(c, k->words, k->part, k->circuit); break;
+        case CHANGE_PLACE_ADDED: enter_place(c, k->words, k->part, k->circuit, false); break;
         case CHANGE_PLACE_GONE:
             store_drop_places(c->store, k->words, k->part, false,
                               c->site->circuits[k->circuit].id);

@@ -87,6 +87,13 @@ tool directory import "$dir/out.csv" | grep -q "nothing in it is new" || fail "w
 tool directory import "$dir/in2.csv" --by Kim | grep -qx "2 changes" || fail "import: $(tool directory import "$dir/in2.csv" 2>&1)"
 tool directory --csv > "$dir/again.csv"
 /usr/bin/python3 -c 'import csv, sys; a, b = ([sorted(r.items()) for r in csv.DictReader(open(f, newline=""))] for f in sys.argv[1:]); key = lambda r: [(k, sorted(v.split("; "))) for k, v in r]; sys.exit([key(r) for r in a] != [key(r) for r in b])' "$dir/in2.csv" "$dir/again.csv" || fail "what came in does not go out again"
+# one place on two circuits comes in as that
+other=$(tool directory --json | member '[l["position"] for a in o["panels"] for l in a["lines"] if l["circuit"] == "'"$second"'"][0]')
+printf 'panel,position,name,places\nmain,%s,,Porch; Shed\nmain,9,,Shed\n' "$other" > "$dir/shed.csv"
+tool directory import "$dir/shed.csv" > /dev/null || fail "a place on two circuits"
+[ "$(tool directory --json | member 'sorted(l["position"] for a in o["panels"] for l in a["lines"] for p in l.get("places", []) if p["place"] == "Shed") == sorted(["'"$other"'", "9"])')" = True ] || fail "the shed is not on both: $(tool directory)"
+tool directory forget Shed || fail "forget"
+tool directory --csv > "$dir/again.csv"
 printf 'panel,position,name\r\nmain,1,Fine\r\nmain,77,Wrong\r\n' > "$dir/bad.csv"
 tool directory import "$dir/bad.csv" 2> "$dir/err" && fail "a bad table was taken"
 grep -q 'line 3, column position: the panel has no breaker at "77"; nothing was changed' "$dir/err" || fail "which line? $(cat "$dir/err")"
