@@ -485,11 +485,13 @@ static void a_record_of_version_2_keeps_its_readings(void **state)
     store_commit(k->r.store, INT64_MAX / 2, k->r.wall_ms);
     record_close(&k->r);
     /* back to what it was: one row a block, keyed by ms */
-    record_do(&k->r,
-              "UPDATE readings SET t = t / 16; DROP TABLE channels; DROP TABLE hours; DROP "
-              "TABLE days; DROP TABLE frozen; DROP TABLE summaries; DROP TABLE audit; "
-              "DROP TABLE calls; DROP TABLE call_steps; "
-              "PRAGMA user_version = 2");
+    record_do(
+        &k->r,
+        "UPDATE readings SET t = t / 16; DROP TABLE channels; DROP TABLE hours; DROP "
+        "TABLE days; DROP TABLE frozen; DROP TABLE summaries; DROP TABLE audit; "
+        "DROP TABLE calls; DROP TABLE call_steps; DROP TABLE places; DROP TABLE purposes; "
+        "DROP TABLE directory_changes; "
+        "PRAGMA user_version = 2");
     assert_int_equal(record_open(&k->r, (struct store_options){0}), STORE_OK);
     assert_all_there(k);
     let_work(k, 8, RECORD_WALL_MS + 2 * DAY);

@@ -19,7 +19,7 @@ static void a_full_disk_loses_nothing_and_is_said_once(void **state)
     struct record *r = *state;
     struct store_status status;
     int written = 0;
-    record_open(r, (struct store_options){.pages_most = 45});
+    record_open(r, (struct store_options){.pages_most = 50});
     enum store_err err = STORE_OK;
     while (!err && written < 3000) {
         for (int i = 0; i < 20; i++)
