@@ -23,6 +23,9 @@ struct point {
     int64_t shelved_until_wall;
     int64_t raised_mono[ALARMS_CHATTER_RAISES - 1]; /* the raisings before, newest first */
     bool chattering;
+    bool alert;         /* as last raised */
+    bool shelved_alert; /* what was shelved was an alert only */
+    bool owed;          /* an alarm before the alert was not acknowledged */
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE];
     struct figures figures;
     char by[SITE_NAME_SIZE], note[SITE_NAME_SIZE];
@@ -101,6 +104,12 @@ static const char *subject_id(const struct site *s, struct alarm_subject subject
     return s->id;
 }
 
+static void make_id(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
+                    char out[EVENT_ID_SIZE])
+{
+    snprintf(out, EVENT_ID_SIZE, "%s.%s", subject_id(a->site, subject), alarm_kind_name(kind));
+}
+
 static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
                                   struct alarm_subject subject)
 {
@@ -112,13 +121,18 @@ static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
     p->pending_since_mono = p->gone_since_mono = NEVER;
     for (int i = 0; i < ALARMS_CHATTER_RAISES - 1; i++)
         p->raised_mono[i] = NEVER;
-    snprintf(p->id, sizeof p->id, "%s.%s", subject_id(a->site, subject), alarm_kind_name(kind));
+    make_id(a, kind, subject, p->id);
     return p;
 }
 
+/* what a change says beside the state */
+struct change {
+    const char *by, *note, *taken_by;
+    const struct event_near_overload *near_overload;
+};
+
 static void change(struct alarms *a, struct point *p, enum alarm_state to, int64_t wall_ms,
-                   const char *by, const char *note,
-                   const struct event_near_overload *near_overload)
+                   const struct change *c)
 {
     enum alarm_state previous = p->state;
     if (previous == ALARM_SHELVED)
@@ -126,8 +140,8 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
     if (to == ALARM_SHELVED)
         a->shelved++;
     p->state = to;
-    text_copy(p->by, sizeof p->by, by);
-    text_copy(p->note, sizeof p->note, note);
+    text_copy(p->by, sizeof p->by, c->by ? c->by : "");
+    text_copy(p->note, sizeof p->note, c->note ? c->note : "");
     struct event e = {.type = EVENT_ALARM,
                       .wall_ms = wall_ms,
                       .panel = p->subject.panel,
@@ -136,6 +150,7 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
         .id = p->id,
         .kind = p->kind,
         .priority = p->priority,
+        .alert = p->alert,
         .state = to,
         .previous = previous,
         .raised_wall_ms = p->raised_wall_ms,
@@ -146,10 +161,11 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
         .figures = &p->figures,
         .by = p->by,
         .note = p->note,
+        .taken_by = c->taken_by,
         .meter = p->subject.meter,
         .suppressed_by = to == ALARM_SUPPRESSED ? a->hushed_by[index_of(a, p->kind, p->subject)]
                                                 : EVENT_BY_NONE,
-        .near_overload = near_overload,
+        .near_overload = c->near_overload,
     };
     a->sink(a->context, &e);
 }
@@ -167,6 +183,7 @@ static bool raised(enum alarm_state s)
 static void keep_words(struct point *p, const struct alarm_judgement *j, int64_t wall_ms)
 {
     p->priority = j->priority;
+    p->alert = j->alert;
     p->raised_wall_ms = wall_ms;
     text_copy(p->text, sizeof p->text, j->text ? j->text : "");
     text_copy(p->advice, sizeof p->advice, j->advice ? j->advice : "");
@@ -196,29 +213,42 @@ static void hush(struct alarms *a, struct point *p, int by, int64_t wall_ms)
     else
         site_describe_circuit(a->site, by, where, sizeof where);
     snprintf(note, sizeof note, "%.80s is %s", where, by == EVENT_BY_UTILITY ? "away" : "open");
-    change(a, p, ALARM_SUPPRESSED, wall_ms, "", note, NULL);
+    change(a, p, ALARM_SUPPRESSED, wall_ms, &(struct change){.note = note});
+}
+
+/* it does not stand yet, or only as an alert */
+static bool would_raise(const struct point *p, const struct alarm_judgement *j)
+{
+    return !p->condition || (p->alert && !j->alert);
 }
 
 static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
                            const struct alarm_judgement *j)
 {
     p->gone_since_mono = NEVER;
-    if (p->condition)
+    if (!would_raise(p, j)) {
+        p->pending_since_mono = NEVER;
         return;
+    }
     if (p->pending_since_mono == NEVER)
         p->pending_since_mono = mono_ms;
     if ((double)(mono_ms - p->pending_since_mono) < j->on_seconds * 1000.0)
         return;
+    if (!p->condition)
+        count_raising(p, mono_ms);
     p->condition = true;
+    p->pending_since_mono = NEVER;
+    p->owed = j->alert && p->state == ALARM_RETURNED_UNACKNOWLEDGED;
     keep_words(p, j, wall_ms);
-    count_raising(p, mono_ms);
     int by = a->hushed_by[index_of(a, p->kind, p->subject)];
-    if (silenced(p->state))
+    bool breaks_through = p->state == ALARM_SHELVED && p->shelved_alert && !j->alert;
+    if (silenced(p->state) && !breaks_through)
         return;
     if (by != EVENT_BY_NONE)
         hush(a, p, by, wall_ms);
     else
-        change(a, p, ALARM_UNACKNOWLEDGED, wall_ms, "", "", j->near_overload);
+        change(a, p, ALARM_UNACKNOWLEDGED, wall_ms,
+               &(struct change){.near_overload = j->near_overload});
 }
 
 static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
@@ -236,10 +266,10 @@ static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64
         return;
     p->condition = false;
     p->chattering = false;
-    if (p->state == ALARM_UNACKNOWLEDGED)
-        change(a, p, ALARM_RETURNED_UNACKNOWLEDGED, wall_ms, "", "", NULL);
-    else if (p->state == ALARM_ACKNOWLEDGED)
-        change(a, p, ALARM_NORMAL, wall_ms, "", "", NULL);
+    if (p->state == ALARM_UNACKNOWLEDGED && (!p->alert || p->owed))
+        change(a, p, ALARM_RETURNED_UNACKNOWLEDGED, wall_ms, &(struct change){0});
+    else if (raised(p->state))
+        change(a, p, ALARM_NORMAL, wall_ms, &(struct change){0});
 }
 
 void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
@@ -263,8 +293,14 @@ bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_j
 {
     const struct point *p = *slot(a, j->kind, j->subject);
     int64_t since = p && p->pending_since_mono != NEVER ? p->pending_since_mono : mono_ms;
-    return j->stands && !(p && p->condition) &&
+    return j->stands && (!p || would_raise(p, j)) &&
            (double)(mono_ms - since) >= j->on_seconds * 1000.0;
+}
+
+bool alarms_alert(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
+{
+    const struct point *p = *slot(a, kind, subject);
+    return p && p->condition && p->alert;
 }
 
 bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
@@ -293,7 +329,8 @@ static void release(struct alarms *a, struct point *p, int64_t wall_ms, const ch
     if (p->condition && hushed_by != EVENT_BY_NONE)
         hush(a, p, hushed_by, wall_ms);
     else
-        change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms, by, "", NULL);
+        change(a, p, p->condition ? ALARM_UNACKNOWLEDGED : ALARM_NORMAL, wall_ms,
+               &(struct change){.by = by});
 }
 
 void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms)
@@ -323,9 +360,9 @@ enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wal
     if (!p)
         return ALARMS_ERR_UNKNOWN;
     if (p->state == ALARM_UNACKNOWLEDGED)
-        change(a, p, ALARM_ACKNOWLEDGED, wall_ms, by, "", NULL);
+        change(a, p, ALARM_ACKNOWLEDGED, wall_ms, &(struct change){.by = by});
     else if (p->state == ALARM_RETURNED_UNACKNOWLEDGED)
-        change(a, p, ALARM_NORMAL, wall_ms, by, "", NULL);
+        change(a, p, ALARM_NORMAL, wall_ms, &(struct change){.by = by});
     else
         return ALARMS_ERR_STATE;
     return ALARMS_OK;
@@ -342,7 +379,8 @@ enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms,
     if (p->state == ALARM_SUPPRESSED || p->state == ALARM_OUT_OF_SERVICE)
         return ALARMS_ERR_STATE;
     p->shelved_until_wall = wall_ms + (int64_t)(seconds * 1000.0);
-    change(a, p, ALARM_SHELVED, wall_ms, by, note, NULL);
+    p->shelved_alert = p->alert;
+    change(a, p, ALARM_SHELVED, wall_ms, &(struct change){.by = by, .note = note});
     return ALARMS_OK;
 }
 
@@ -367,7 +405,7 @@ enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t 
     if (out == (p->state == ALARM_OUT_OF_SERVICE))
         return ALARMS_ERR_STATE;
     if (out)
-        change(a, p, ALARM_OUT_OF_SERVICE, wall_ms, by, note, NULL);
+        change(a, p, ALARM_OUT_OF_SERVICE, wall_ms, &(struct change){.by = by, .note = note});
     else
         release(a, p, wall_ms, by);
     return ALARMS_OK;
@@ -384,6 +422,21 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
         hush(a, p, by, wall_ms);
     else if (by == EVENT_BY_NONE && p->state == ALARM_SUPPRESSED)
         release(a, p, wall_ms, "");
+}
+
+void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
+                      int64_t wall_ms, enum alarm_kind by, struct alarm_subject by_subject)
+{
+    struct point *p = *slot(a, kind, subject);
+    char id[EVENT_ID_SIZE];
+    if (!p)
+        return;
+    p->condition = p->chattering = false;
+    p->pending_since_mono = p->gone_since_mono = NEVER;
+    if (silenced(p->state) || p->state == ALARM_NORMAL)
+        return;
+    make_id(a, by, by_subject, id);
+    change(a, p, ALARM_NORMAL, wall_ms, &(struct change){.taken_by = id});
 }
 
 const char *alarms_strerror(enum alarms_err err)
@@ -418,6 +471,7 @@ void alarms_save(const struct alarms *a, struct codec_out *out)
         codec_put_string(out, p->by);
         codec_put_string(out, p->note);
         figures_save(&p->figures, out);
+        codec_put_u8(out, (uint8_t)(p->alert | p->shelved_alert << 1 | p->owed << 2));
         codec_end(out, begun);
     }
 }
@@ -470,6 +524,10 @@ static bool load_point(struct alarms *a, struct codec_in *in, uint32_t version)
     codec_get_string(in, p->note, sizeof p->note);
     if (version > 1)
         figures_load(&p->figures, in);
+    unsigned level = in->at < in->end ? codec_get_u8(in) : 0; /* since alerts are told apart */
+    p->alert = level & 1;
+    p->shelved_alert = level & 2;
+    p->owed = level & 4;
     if (in->failed || state > ALARM_OUT_OF_SERVICE || priority > PRIORITY_LOW) {
         free(p);
         return false;

@@ -13,6 +13,14 @@
  *     shelved (until a time), suppressed (by design), out_of_service: silent until released,
  * then what the condition says
  *
+ * An alert (ISA-18.2: something to know of that asks for no response) is a point at a lower
+ * level: it is raised as low, nobody has to acknowledge it, so it returns to normal by itself,
+ * and when it becomes an alarm it is raised once more, as that. Shelving an alert does not
+ * shelve the alarm.
+ *
+ * An alarm can take the place of another (alarms_take_over): the trip that of the warning of
+ * it. What it replaces is over at once and asks for nothing more.
+ *
  * An alarm that is raised for the third time within half an hour is chattering (IEC 62682 asks
  * for an end to that): it is not hidden, but from then on it returns only when its condition
  * has been gone for a quarter of an hour. The handle of a breaker, moved by hand, is no
@@ -44,6 +52,7 @@ struct alarm_judgement {
     bool stands;
     double on_seconds, off_seconds;
     enum alarm_priority priority;
+    bool alert; /* the priority then is low */
     /* used when it is raised; copied; NULL stands for "" */
     const char *text, *advice;
     const struct figures *figures; /* NULL: none */
@@ -71,6 +80,9 @@ void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
 
 /* True when this judgement raises the alarm: only then are its words needed. */
 bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j);
+
+/* True while it stands as an alert. */
+bool alarms_alert(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject);
 
 /* True while nothing of it stands or waits: then judging that it does not stand does nothing.
  */
@@ -102,6 +114,11 @@ enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t 
  */
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                      int64_t wall_ms, int by);
+
+/* The alarm of kind `by` about the same subject, or about that of a feeder or the site, takes
+ * the place of this one, which becomes normal, acknowledged or not; a silenced one stays so. */
+void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
+                      int64_t wall_ms, enum alarm_kind by, struct alarm_subject by_subject);
 
 const char *alarms_strerror(enum alarms_err err);
 

@@ -33,7 +33,8 @@
 #define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
 #define JOIN_LEAST 0.05
 #define MOST_IN_VAIN 8
-#define JOIN_WORTH 0.4 /* ... or so likely that it outweighs a warning for nothing */
+#define ROOM_SAID_AMPS 1.0 /* a smaller load is not worth its number */
+#define JOIN_WORTH 0.4     /* ... or so likely that it outweighs a warning for nothing */
 #define JOIN_KEEPS 0.3
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
@@ -50,6 +51,8 @@ struct watched {
     bool looked;
     bool raises, keeps; /* as of the last look, */
     bool quick;         /* and that it raises is likely and near */
+    bool alert;         /* what it raises asks for nothing to be done now, ... */
+    bool near;          /* ... and what makes an alarm of it when it stands */
     bool told;          /* alarms know of it: judged until it is over */
     bool stood;       /* as of the last judgement; raised as a mere maybe; and the chance did */
     bool maybe, came; /* come up while it stood */
@@ -189,8 +192,11 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
                     e->switch_off_count ? ": switch off or unplug " : ": switch something off");
         say_loads(e->switch_off, e->switch_off_count, text);
     } else {
-        text_printf(text, "%s is warm and has no room for another load of %.0f A", where,
-                    o->join_amps);
+        if (o->join_amps >= ROOM_SAID_AMPS)
+            text_printf(text, "%s is warm and has no room for another load of %.0f A", where,
+                        o->join_amps);
+        else
+            text_printf(text, "%s is warm and has little room left", where);
         text_append(text, e->switch_off_count
                               ? ": switch nothing more on there, or first switch off "
                               : ": switch nothing more on there");
@@ -213,14 +219,16 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
     }
 }
 
+#define CAUTIONS                                                                               \
+    " If an outlet, a plug or the panel is hot, buzzing, smelling, sparking, damaged or wet, " \
+    "keep away from it and call a licensed electrician. Smoke, fire or a burning smell: "      \
+    "leave "                                                                                   \
+    "and call the emergency number. foretrip only advises and is no protective device; local " \
+    "codes and a licensed electrician's word come first."
 static const char advice[] =
-    "Switch off or unplug at the appliance; nothing needs to be done at the panel. If an "
-    "outlet, a "
-    "plug or the panel is hot, buzzing, smelling, sparking, damaged or wet, keep away from it "
-    "and "
-    "call a licensed electrician. Smoke, fire or a burning smell: leave and call the emergency "
-    "number. foretrip only advises and is no protective device; local codes and a licensed "
-    "electrician's word come first.";
+    "Switch off or unplug at the appliance; nothing needs to be done at the panel." CAUTIONS;
+static const char advice_of_alert[] =
+    "Nothing has to be done now, neither at an appliance nor at the panel." CAUTIONS;
 
 /* ---- judging -------------------------------------------------------------------------------
  */
@@ -240,8 +248,9 @@ static struct alarm_judgement judgement_of(const struct near_overload *n, size_t
         .stands = stands,
         .on_seconds = on_seconds(n, i),
         .off_seconds = r->near_overload_off_seconds,
-        .priority = PRIORITY_HIGH,
-        .advice = advice,
+        .priority = n->circuits[i].alert ? PRIORITY_LOW : PRIORITY_HIGH,
+        .alert = n->circuits[i].alert,
+        .advice = n->circuits[i].alert ? advice_of_alert : advice,
     };
 }
 
@@ -298,10 +307,15 @@ static bool calm_down(struct near_overload *n, size_t i, const struct frame *f, 
 /* A warning that nothing comes of costs trust, one that comes too late is none. A breaker that
  * is not half way has time: it is warned of when it gets there. One that is, or may be, while a
  * load that is usual here would open it before anybody could act, is warned of before that. */
+static bool nears(const struct rules *r, const struct outlook *o)
+{
+    return o->half >= LIKELY && o->chance >= r->near_overload_chance;
+}
+
 static bool raises_surely(const struct rules *r, const struct outlook *o)
 {
     double there = fmin(o->half, o->half_now);
-    return (o->half >= LIKELY && o->chance >= r->near_overload_chance) ||
+    return nears(r, o) ||
            (there >= SURE && o->join_chance >= JOIN_OPENS && o->joined >= JOIN_EVER);
 }
 
@@ -324,6 +338,8 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     bool surely = raises_surely(r, o);
     w->raises = surely || raises_maybe(o, w->in_vain);
     w->quick = surely && o->chance >= QUICK_CHANCE;
+    w->alert = o->chance < r->near_overload_chance;
+    w->near = nears(r, o);
     if (!w->stood) {
         w->maybe = !surely;
         w->came = false;
@@ -360,8 +376,9 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
 {
     struct watched *w = &n->circuits[i];
     struct outlook o;
-    struct alarm_judgement j = judgement_of(n, i, false);
-    bool standing = alarms_standing(n->alarms, j.kind, j.subject);
+    const struct alarm_subject subject = {n->from.site->circuits[i].panel, (int)i, -1};
+    bool standing = alarms_standing(n->alarms, ALARM_NEAR_OVERLOAD, subject);
+    bool alerted = alarms_alert(n->alarms, ALARM_NEAR_OVERLOAD, subject);
     double change = (amps - (double)w->looked_amps) / n->from.site->circuits[i].breaker_amps;
     /* once it stands, only its end is waited for, and that is minutes off */
     bool changed = standing ? change > CHANGED_SHARE : fabs(change) > CHANGED_SHARE;
@@ -373,14 +390,21 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
         return;
     if (due)
         look(n, i, f, amps, &o);
-    j.stands = standing ? w->keeps : w->raises;
-    j.on_seconds = on_seconds(n, i);
-    if (!j.stands)
+    if (alerted)
+        w->alert = !w->near;
+    struct alarm_judgement j =
+        judgement_of(n, i, standing ? w->keeps : w->raises && amps > (double)w->from_amps);
+    if (!j.stands || (alerted && !w->near))
         w->waits = w->worded = false;
-    if (j.stands && !standing && words_due(w, on_seconds(n, i), f->mono_ms)) {
+    if (j.stands && (!standing || (alerted && w->near)) &&
+        words_due(w, on_seconds(n, i), f->mono_ms)) {
         if (!due)
             outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);
-        raise_it(n, i, f, &o);
+        w->near = nears(&n->from.rules->circuits[i], &o);
+        w->alert =
+            alerted ? !w->near : o.chance < n->from.rules->circuits[i].near_overload_chance;
+        if (w->near || !alerted)
+            raise_it(n, i, f, &o);
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     }

@@ -6,8 +6,9 @@
  * maybe) and one more load that is usual on this circuit would open it before anybody could be
  * warned. The less sure, the likelier that load must be. On-delay, off-delay and a lower chance
  * for returning keep it from flickering; an opening that is likelier than not waits for one
- * more reading only. How long currents stay as high as they have become is followed here
- * (dwell.h).
+ * more reading only. Where nothing has to be done now, because only what may be switched on
+ * next would open it, it is an alert and no alarm (alarms.h), until the first holds. How long
+ * currents stay as high as they have become is followed here (dwell.h).
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.

@@ -24,8 +24,10 @@ struct trip_alarms {
     const struct breakers *breakers;
     struct alarms *alarms;
     bool dirty;
+    bool waiting; /* an opening that is not sure has to stand for a while yet */
     struct open_circuit *circuits;
-    bool *told; /* circuits whose breaker has the trip alarm, last of all the site */
+    bool *told;     /* circuits whose breaker has the trip alarm, last of all the site */
+    bool *silenced; /* circuits whose trip alarm opened_again speaks for */
 };
 
 struct trip_alarms *trip_alarms_create(const struct site *s, const struct rules_set *rules,
@@ -37,7 +39,8 @@ struct trip_alarms *trip_alarms_create(const struct site *s, const struct rules_
     *t = (struct trip_alarms){.site = s, .rules = rules, .breakers = b, .alarms = a};
     t->circuits = calloc(s->circuit_count + 1, sizeof *t->circuits);
     t->told = calloc(s->circuit_count + 1, sizeof *t->told);
-    if (!t->circuits || !t->told) {
+    t->silenced = calloc(s->circuit_count + 1, sizeof *t->silenced);
+    if (!t->circuits || !t->told || !t->silenced) {
         trip_alarms_destroy(t);
         return NULL;
     }
@@ -50,6 +53,7 @@ void trip_alarms_destroy(struct trip_alarms *t)
         return;
     free(t->circuits);
     free(t->told);
+    free(t->silenced);
     free(t);
 }
 
@@ -116,7 +120,27 @@ static bool any_essential(const struct trip_alarms *t, size_t told)
     return false;
 }
 
-static void raise_trip(struct trip_alarms *t, size_t told, int64_t mono_ms, int64_t wall_ms)
+/* Most of what is no opening after all shows itself within minutes: what is not sure has to
+ * stand for so long. Not where something essential may be without supply. */
+static double on_seconds(const struct trip_alarms *t, size_t told)
+{
+    double seconds = 3600.0;
+    for (size_t c = 0; c < t->site->circuit_count; c++) {
+        const struct open_circuit *o = &t->circuits[c];
+        const struct rules *r = &t->rules->circuits[c];
+        if (!o->open || told_as(t, c) != told)
+            continue;
+        if (o->probability >= r->trip_sure_probability || o->again ||
+            t->site->circuits[c].essential)
+            return 0.0;
+        seconds = r->trip_on_seconds < seconds ? r->trip_on_seconds : seconds;
+    }
+    return seconds;
+}
+
+/* with its words */
+static void raise_trip(struct trip_alarms *t, size_t told, struct alarm_judgement *j,
+                       int64_t mono_ms, int64_t wall_ms)
 {
     const struct site *s = t->site;
     struct text text = TEXT_INIT, advice = TEXT_INIT, names = TEXT_INIT;
@@ -150,35 +174,62 @@ static void raise_trip(struct trip_alarms *t, size_t told, int64_t mono_ms, int6
         };
         trip_texts_trip(s, &story, &text, &advice, &figures);
     }
-    struct alarm_judgement j = {
-        .kind = ALARM_TRIP,
-        .subject = subject_of(t, told),
-        .stands = true,
-        .priority = any_essential(t, told) ? PRIORITY_URGENT : PRIORITY_HIGH,
-        .text = text_get(&text),
-        .advice = text_get(&advice),
-        .figures = &figures,
-    };
-    alarms_judge(t->alarms, mono_ms, wall_ms, &j);
+    j->priority = any_essential(t, told) ? PRIORITY_URGENT : PRIORITY_HIGH;
+    j->text = text_get(&text);
+    j->advice = text_get(&advice);
+    j->figures = &figures;
+    alarms_judge(t->alarms, mono_ms, wall_ms, j);
     text_free(&text);
     text_free(&advice);
     text_free(&names);
 }
 
+/* Who is told that it opened again, and to leave it off, is not told beside it how to reset.
+ * silence: begins with what opened again; else ends with what is over by now. */
+static void judge_silence(const struct trip_alarms *t, bool silence, int64_t wall_ms)
+{
+    for (size_t c = 0; c < t->site->circuit_count; c++) {
+        if (t->circuits[c].again != silence || t->silenced[c] == silence)
+            continue;
+        t->silenced[c] = silence;
+        alarms_suppress(t->alarms, ALARM_TRIP, subject_of(t, c), wall_ms,
+                        silence ? (int)c : EVENT_BY_NONE);
+    }
+}
+
+/* A warning has come true: its opening is what is told from now on. */
+static void take_over_warnings(const struct trip_alarms *t, int64_t wall_ms)
+{
+    for (size_t c = 0; c < t->site->circuit_count; c++) {
+        size_t told = told_as(t, c);
+        if (t->circuits[c].open && t->told[told])
+            alarms_take_over(t->alarms, ALARM_NEAR_OVERLOAD, subject_of(t, c), wall_ms,
+                             ALARM_TRIP, subject_of(t, told));
+    }
+}
+
 static void judge_trips(struct trip_alarms *t, int64_t mono_ms, int64_t wall_ms)
 {
+    t->waiting = false;
+    judge_silence(t, true, wall_ms);
     for (size_t told = 0; told <= t->site->circuit_count; told++) {
         bool stands = false;
         for (size_t c = 0; c < t->site->circuit_count && !stands; c++)
             stands = t->circuits[c].open && told_as(t, c) == told;
-        if (stands && !t->told[told]) {
-            raise_trip(t, told, mono_ms, wall_ms);
-        } else if (!stands && t->told[told]) {
-            struct alarm_judgement j = {.kind = ALARM_TRIP, .subject = subject_of(t, told)};
+        struct alarm_judgement j = {
+            .kind = ALARM_TRIP, .subject = subject_of(t, told), .stands = stands};
+        if (stands ? t->told[told] : alarms_rest(t->alarms, j.kind, j.subject))
+            continue;
+        j.on_seconds = stands ? on_seconds(t, told) : 0.0;
+        if (alarms_raises(t->alarms, mono_ms, &j))
+            raise_trip(t, told, &j, mono_ms, wall_ms);
+        else
             alarms_judge(t->alarms, mono_ms, wall_ms, &j);
-        }
-        t->told[told] = stands;
+        t->told[told] = alarms_condition(t->alarms, j.kind, j.subject);
+        t->waiting |= stands && !t->told[told];
     }
+    judge_silence(t, false, wall_ms);
+    take_over_warnings(t, wall_ms);
 }
 
 static void judge_again(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_t wall_ms)
@@ -225,10 +276,12 @@ static void judge_worn(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_t
 
 void trip_alarms_step(struct trip_alarms *t, int64_t mono_ms, int64_t wall_ms)
 {
+    if (!t->dirty && !t->waiting)
+        return;
+    judge_trips(t, mono_ms, wall_ms);
     if (!t->dirty)
         return;
     t->dirty = false;
-    judge_trips(t, mono_ms, wall_ms);
     for (size_t c = 0; c < t->site->circuit_count; c++) {
         judge_again(t, c, mono_ms, wall_ms);
         judge_worn(t, c, mono_ms, wall_ms);
@@ -256,6 +309,11 @@ void trip_alarms_save(const struct trip_alarms *t, struct codec_out *out)
         codec_put_u8(out, (uint8_t)o->cause);
         codec_put_string(out, o->upstream >= 0 ? t->site->circuits[o->upstream].id : "");
         codec_put_u8(out, o->upstream == TRIP_UPSTREAM_UTILITY);
+        codec_put_f64(out, o->probability);
+        codec_put_f64(out, o->cause_probability);
+        codec_put_f64(out, o->amps_before);
+        codec_put_f64(out, o->heat);
+        codec_put_string(out, o->loads);
         codec_end(out, begun);
     }
 }
@@ -270,6 +328,13 @@ static bool load_circuit(struct trip_alarms *t, struct codec_in *in)
     uint8_t cause = codec_get_u8(in);
     codec_get_string(in, upstream, sizeof upstream);
     bool utility = codec_get_u8(in) != 0;
+    if (in->at < in->end) { /* not yet in what the first versions kept */
+        o.probability = codec_get_f64(in);
+        o.cause_probability = codec_get_f64(in);
+        o.amps_before = codec_get_f64(in);
+        o.heat = codec_get_f64(in);
+        codec_get_string(in, o.loads, sizeof o.loads);
+    }
     if (in->failed || cause >= CAUSE_COUNT)
         return false;
     int c = site_find_circuit(t->site, id);
@@ -292,9 +357,9 @@ bool trip_alarms_load(struct trip_alarms *t, struct codec_in *in)
     while (codec_next(in, &tag, &section))
         if (tag == 1 && !load_circuit(t, &section))
             return false;
-    /* the alarms of these stood already and are in the alarms' own state */
-    for (size_t c = 0; c < t->site->circuit_count; c++)
-        if (t->circuits[c].open)
-            t->told[told_as(t, c)] = true;
+    /* what was told is in the alarms' own state, which is loaded before; the rest waits on */
+    for (size_t told = 0; told <= t->site->circuit_count; told++)
+        t->told[told] = alarms_condition(t->alarms, ALARM_TRIP, subject_of(t, told));
+    t->dirty = true;
     return !in->failed;
 }

@@ -6,6 +6,10 @@
  * alarm: circuits that a feeder took with it are told as the feeder's, a dark house as the
  * site's.
  *
+ * An opening that is not sure is told when it has stood for trip_on_seconds; its record, the
+ * trip, has it from the first reading on. The trip alarm takes the place of the warning that
+ * came before it, and gives way to opened_again.
+ *
  * Ownership  create .. destroy; borrows all it is given
  */
 #ifndef FORETRIP_TRIP_ALARMS_H
@@ -29,6 +33,7 @@ void trip_alarms_step(struct trip_alarms *t, int64_t mono_ms, int64_t wall_ms);
 /* True while a trip of the circuit stands: announced and not restored. */
 bool trip_alarms_open(const struct trip_alarms *t, int circuit);
 
+/* alarms_load comes before trip_alarms_load. */
 void trip_alarms_save(const struct trip_alarms *t, struct codec_out *out);
 bool trip_alarms_load(struct trip_alarms *t, struct codec_in *in);
 

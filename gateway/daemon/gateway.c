@@ -72,7 +72,7 @@ struct gateway {
     bool queue_full_said;
     struct record_alarm record_alarm;
     uint64_t frames, events;
-    uint64_t raised[3]; /* alarms, by priority */
+    uint64_t raised[3], alerts; /* alarms, by priority */
     int64_t started_wall_ms;
     int64_t longest_turn_ms; /* since the last metrics, waiting not counted */
     char status[200];
@@ -95,11 +95,11 @@ static void take_event(void *context, const struct event *e)
     mailroom_event(&g->mailroom, e);
     free(json);
     g->events++;
-    if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
-        g->raised[e->alarm.priority]++;
-    if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED)
+    if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED) {
+        (*(e->alarm.alert ? &g->alerts : &g->raised[e->alarm.priority]))++;
         log_info("alarm", "%s (%s): %s", e->alarm.id, alarm_priority_name(e->alarm.priority),
                  e->alarm.text);
+    }
     g->alarms_changed |= e->type == EVENT_ALARM;
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         g->running_changed = true;
@@ -544,6 +544,7 @@ void gateway_metrics(struct gateway *g, struct text *out)
         .bus_count = gauges_buses(&g->config->site, g->buses, buses),
     };
     memcpy(m.raised, g->raised, sizeof m.raised);
+    m.alerts = g->alerts;
     store_get_status(g->store, &m.record);
     if (g->mqtt) {
         mqtt_get_status(g->mqtt, &line);

@@ -177,6 +177,7 @@ struct event_alarm {
     const char *id;
     enum alarm_kind kind;
     enum alarm_priority priority;
+    bool alert; /* something to know of, nothing to do now: no alarm (ISA-18.2) */
     enum alarm_state state;
     enum alarm_state previous;
     int64_t raised_wall_ms;
@@ -188,6 +189,7 @@ struct event_alarm {
     const struct figures *figures; /* the numbers, for an electrician; NULL: none */
     const char *by;                /* who changed it, "" when the engine did */
     const char *note;              /* why (shelved), "" */
+    const char *taken_by;          /* id of the alarm that speaks for it from now on, or "" */
     int meter;                     /* meter_lost: which, else -1 */
     int suppressed_by;             /* suppressed: the feeder, or one of these */
 #define EVENT_BY_NONE (-1)

@@ -141,6 +141,8 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
     json_object_set_new(o, "alarm", json_string(a->id));
     json_object_set_new(o, "kind", json_string(alarm_kind_name(a->kind)));
     json_object_set_new(o, "priority", json_string(alarm_priority_name(a->priority)));
+    if (a->alert)
+        json_object_set_new(o, "alert", json_true());
     json_object_set_new(o, "state", json_string(alarm_state_name(a->state)));
     json_object_set_new(o, "raised_at", event_json_time(a->raised_wall_ms));
     json_object_set_new(o, "text", json_string(a->text));
@@ -166,6 +168,8 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
                             json_string(a->suppressed_by == EVENT_BY_UTILITY
                                             ? "utility"
                                             : s->circuits[a->suppressed_by].id));
+    if (a->taken_by && a->taken_by[0])
+        json_object_set_new(o, "taken_by", json_string(a->taken_by));
     if (a->meter >= 0)
         json_object_set_new(o, "meter", json_string(s->meters[a->meter].id));
     if (a->near_overload)

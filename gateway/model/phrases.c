@@ -26,6 +26,7 @@ static const char *const matter_names[MATTERS] = {
     [MATTER_RECORD_AT_RISK] = "record_at_risk",
     [MATTER_SHARED_NEUTRAL] = "shared_neutral",
     [MATTER_PERMISSIBLE_LOAD] = "permissible_load",
+    [MATTER_NO_ROOM] = "no_room",
 };
 
 static const char *const phrase_names[PHRASES] = {
@@ -104,10 +105,10 @@ static enum matter matter_of_trip(enum trip_cause cause)
     return MATTER_TRIP_FAULT; /* what is not known is treated as the dangerous one */
 }
 
-enum matter matter_of(enum alarm_kind kind, enum trip_cause cause)
+enum matter matter_of(enum alarm_kind kind, bool alert, enum trip_cause cause)
 {
     switch (kind) {
-    case ALARM_NEAR_OVERLOAD: return MATTER_NEAR_OVERLOAD;
+    case ALARM_NEAR_OVERLOAD: return alert ? MATTER_NO_ROOM : MATTER_NEAR_OVERLOAD;
     case ALARM_CONTINUOUS_LOAD: return MATTER_CONTINUOUS_LOAD;
     case ALARM_TRIP: return matter_of_trip(cause);
     case ALARM_OPENED_AGAIN: return MATTER_OPENED_AGAIN;

@@ -38,6 +38,7 @@ enum matter {
     MATTER_RECORD_AT_RISK,
     MATTER_SHARED_NEUTRAL,
     MATTER_PERMISSIBLE_LOAD,
+    MATTER_NO_ROOM, /* near_overload as an alert */
     MATTERS
 };
 
@@ -94,8 +95,8 @@ bool matter_find(const char *name, enum matter *out);
 const char *phrase_name(enum phrase p);
 bool phrase_find(const char *name, enum phrase *out);
 
-/* cause counts for a trip only. */
-enum matter matter_of(enum alarm_kind kind, enum trip_cause cause);
+/* alert counts for near_overload only, cause for a trip only. */
+enum matter matter_of(enum alarm_kind kind, bool alert, enum trip_cause cause);
 
 /* NULL when there is none of that code. */
 const struct phrases_language *phrases_find(const struct phrases *p, const char *code);

@@ -49,10 +49,12 @@ struct rules {
     double mismatch_seconds;
     double meter_lost_seconds;
     /* trips */
-    double zero_amps;        /* below this a circuit carries nothing */
-    double trip_probability; /* an alarm is raised from this on */
-    double worn_share;       /* prior share of breakers outside the standard's band */
-    double again_seconds;    /* opened within this time of a reset: opened_again */
+    double zero_amps;             /* below this a circuit carries nothing */
+    double trip_probability;      /* an alarm is raised from this on, ... */
+    double trip_sure_probability; /* ... at once from this on, ... */
+    double trip_on_seconds;       /* ... below when it has stood this long */
+    double worn_share;            /* prior share of breakers outside the standard's band */
+    double again_seconds;         /* opened within this time of a reset: opened_again */
     /* service calls */
     double call_wait_seconds, call_pause_seconds;
     double call_occupant_resets; /* 0 or 1 */

@@ -86,7 +86,8 @@ static bool take_alarm(void *context, const struct store_alarm_row *row)
     const char *text = json_string_value(json_object_get(o, "text"));
     struct bulletin_alarm *a = &out->list[out->count++];
     *a = (struct bulletin_alarm){.priority = priority_of(row->priority),
-                                 .unacknowledged = state != ALARM_ACKNOWLEDGED};
+                                 .alert = json_is_true(json_object_get(o, "alert"))};
+    a->unacknowledged = state != ALARM_ACKNOWLEDGED && !a->alert;
     text_copy(a->id, sizeof a->id, row->id);
     text_copy(a->kind, sizeof a->kind, row->kind);
     text_copy(a->circuit, sizeof a->circuit, circuit ? circuit : "");
@@ -99,6 +100,19 @@ enum store_err bulletin_read_alarms(struct store_reader *r, struct bulletin_alar
 {
     out->count = 0;
     return store_read_alarms(r, true, take_alarm, out);
+}
+
+struct bulletin_sum bulletin_sum(const struct bulletin_alarms *a)
+{
+    struct bulletin_sum sum = {.latest = ""};
+    for (size_t i = 0; i < a->count; i++) {
+        if (a->list[i].alert)
+            continue;
+        if (sum.standing++ == 0)
+            sum.latest = a->list[i].text;
+        sum.unacknowledged += a->list[i].unacknowledged;
+    }
+    return sum;
 }
 
 const struct bulletin_alarm *bulletin_worst(const struct bulletin_alarms *a,

@@ -45,6 +45,7 @@ struct bulletin_alarm {
     char circuit[SITE_ID_SIZE]; /* "": of a panel, a meter or the site */
     char kind[32];
     enum alarm_priority priority;
+    bool alert; /* something to know of, no alarm */
     bool unacknowledged;
     char text[EVENT_TEXT_SIZE];
 };
@@ -57,6 +58,14 @@ struct bulletin_alarms {
 /* Those that call for somebody: unacknowledged, acknowledged and returned unacknowledged; not
  * those that are shelved, suppressed or out of service. */
 enum store_err bulletin_read_alarms(struct store_reader *r, struct bulletin_alarms *out);
+
+/* How many alarms stand, how many of them are not acknowledged, and the newest; alerts do not
+ * count. */
+struct bulletin_sum {
+    size_t standing, unacknowledged;
+    const char *latest; /* its sentence, "" */
+};
+struct bulletin_sum bulletin_sum(const struct bulletin_alarms *a);
 
 /* The worst of a circuit, the newest among equals; NULL: none. */
 const struct bulletin_alarm *bulletin_worst(const struct bulletin_alarms *a,

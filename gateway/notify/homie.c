@@ -149,12 +149,10 @@ static bool say_circuit(struct homie *h, struct broker *b, size_t i)
 
 static bool say_house(struct homie *h, struct broker *b)
 {
-    size_t unacknowledged = 0;
     char value[VALUE_SIZE];
-    for (size_t i = 0; i < h->alarms.count; i++)
-        unacknowledged += h->alarms.list[i].unacknowledged;
+    struct bulletin_sum sum = bulletin_sum(&h->alarms);
     const size_t counts[] = {
-        [HOMIE_ALARMS] = h->alarms.count, [HOMIE_UNACKNOWLEDGED] = unacknowledged};
+        [HOMIE_ALARMS] = sum.standing, [HOMIE_UNACKNOWLEDGED] = sum.unacknowledged};
     for (int p = 0; p < HOMIE_HOUSE_PROPERTIES; p++) {
         snprintf(value, sizeof value, "%zu", counts[p]);
         if (!say_value(h, b, &h->house[p], h->names.house, homie_house_properties[p].id, value))

@@ -42,6 +42,11 @@ void letter_add_alarm(json_t *letter, const char *alarm, const char *kind, const
                                     "priority", priority, "state", state));
 }
 
+void letter_set_thread(json_t *letter, const char *thread)
+{
+    json_object_set_new(letter, "thread", json_string(thread));
+}
+
 char *letter_dump(const json_t *letter)
 {
     return json_dumps(letter, JSON_COMPACT);
@@ -226,6 +231,10 @@ static void append_headers(struct text *out, const json_t *letter,
     append_date(out, e->wall_ms);
     text_printf(out, "Message-ID: <%s.foretrip@%s>\r\n", id,
                 domain ? domain + 1 : "localhost.invalid");
+    /* RFC 5322 3.6.4: a first letter that does not exist holds the thread together */
+    if (member(letter, "thread")[0])
+        text_printf(out, "References: <%s.%s.foretrip@%s>\r\n", member(letter, "thread"),
+                    member(letter, "site"), domain ? domain + 1 : "localhost.invalid");
     if (strcmp(member(letter, "priority"), "urgent") == 0)
         text_append(out, "Importance: high\r\n"); /* RFC 2156 */
     /* RFC 3834: nobody's absence notice is to answer it */

@@ -24,6 +24,8 @@ json_t *letter_create(const char *site, const char *person, const char *language
 void letter_add(json_t *letter, enum letter_part part, const char *text);
 void letter_add_alarm(json_t *letter, const char *alarm, const char *kind, const char *priority,
                       const char *state);
+/* Letters of one thread belong together: mail programs show them as one conversation. */
+void letter_set_thread(json_t *letter, const char *thread);
 char *letter_dump(const json_t *letter); /* malloc'ed */
 
 /* What is added when it is sent. */
@@ -37,7 +39,8 @@ struct letter_envelope {
 /* The whole mail with CRLF. False when payload is no letter. */
 bool letter_to_mail(const char *payload, const struct letter_envelope *e, struct text *out);
 
-/* The JSON of the POST: id, site, person, time, subject, priority, text, alarms. The same. */
+/* The JSON of the POST: id, site, person, time, subject, priority, thread, text, alarms. The
+ * same. */
 bool letter_to_webhook(const char *payload, const struct letter_envelope *e, struct text *out);
 
 /* "<site>-<row>", the id of a letter: in a Message-ID and as a webhook's Idempotency-Key. */

@@ -40,6 +40,8 @@ static void write_engine(const struct metrics *m, struct text *out)
     for (int p = 0; p < 3; p++)
         text_printf(out, "foretrip_alarms_raised_total{priority=\"%s\"} %" PRIu64 "\n",
                     alarm_priority_name((enum alarm_priority)p), m->raised[p]);
+    counter(out, "alerts_raised", "Alerts raised, which ask for nothing to be done.",
+            m->alerts);
     gauge(out, "reports_waiting", NULL, "Reports of the buses that wait for the engine.",
           (double)m->reports_waiting);
     counter(out, "reports_dropped", "Reports that found the queue full.", m->reports_dropped);

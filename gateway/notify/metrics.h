@@ -35,6 +35,7 @@ struct metrics {
     int64_t started_wall_ms;
     uint64_t frames, events;
     uint64_t raised[3]; /* alarms, by enum alarm_priority */
+    uint64_t alerts;    /* raised */
     size_t reports_waiting;
     uint64_t reports_dropped;
     double turn_seconds;          /* the longest turn of the engine since the last text */

@@ -150,16 +150,37 @@ static void take_loads(const struct event_near_overload *near, struct news *n)
     }
 }
 
+/* The alarm that this one continues for the people who were told of it: the same one, or the
+ * warning or trip of its circuit. */
+static const struct known *begun_as(const struct people *p, const struct event_alarm *a)
+{
+    static const enum alarm_kind before[] = {ALARM_TRIP, ALARM_NEAR_OVERLOAD};
+    char id[EVENT_ID_SIZE];
+    const struct known *k = people_find_known(p, a->id);
+    size_t i = a->kind == ALARM_OPENED_AGAIN ? 0 : a->kind == ALARM_TRIP ? 1 : 2;
+    for (; !k && i < sizeof before / sizeof before[0]; i++) {
+        snprintf(id, sizeof id, "%.*s.%s", (int)(strrchr(a->id, '.') - a->id), a->id,
+                 alarm_kind_name(before[i]));
+        k = people_find_known(p, id);
+    }
+    return k;
+}
+
 static void take_raised(struct people *p, const struct event *e)
 {
     const struct event_alarm *a = &e->alarm;
+    char thread[NEWS_THREAD_SIZE];
+    const struct known *begun = begun_as(p, a);
+    snprintf(thread, sizeof thread, "%s.%lld", a->id, (long long)e->wall_ms);
+    text_copy(thread, sizeof thread, begun ? begun->news.thread : thread);
     struct known *k = people_find_known(p, a->id);
     if (!k && !(k = people_add_known(p, a->id)))
         return;
     struct news *n = &k->news;
+    text_copy(n->thread, sizeof n->thread, thread);
     drop_tellings(p, k, WHICH_ALL);
     n->kind = a->kind;
-    n->matter = matter_of(a->kind, cause_of(p, e));
+    n->matter = matter_of(a->kind, a->alert, cause_of(p, e));
     n->priority = a->priority;
     n->state = a->state;
     n->raised_wall_ms = a->raised_wall_ms ? a->raised_wall_ms : e->wall_ms;
@@ -175,7 +196,7 @@ static void take_raised(struct people *p, const struct event *e)
         struct reader *r = &p->readers[i];
         if ((int)a->priority > person->least)
             continue;
-        r->raised++;
+        r->raised += !a->alert;
         r->urgent += a->priority == PRIORITY_URGENT;
         int64_t wait = person->after_minutes * MINUTE_MS;
         people_add_telling(p, (int)i, k, e->wall_ms + wait + PEOPLE_GATHER_MS,
@@ -216,7 +237,9 @@ static void take_alarm(struct people *p, const struct event *e)
         break;
     case ALARM_RETURNED_UNACKNOWLEDGED:
     case ALARM_NORMAL:
-        if (k && k->news.over_wall_ms == 0)
+        if (k && e->alarm.taken_by && e->alarm.taken_by[0])
+            drop_tellings(p, k, WHICH_ALL); /* the other one is told */
+        else if (k && k->news.over_wall_ms == 0)
             take_over(p, k, e->wall_ms);
         break;
     case ALARM_SHELVED:
@@ -357,6 +380,7 @@ static json_t *compose(const struct people *p, int person, struct telling *const
     text_free(&subject);
     if (!letter)
         return NULL;
+    letter_set_thread(letter, n->thread);
     bool judges = role_may((enum delivery_role)d->role, ACT_CORRECT);
     wording_tell(&w, n, first->why, judges, letter);
     for (size_t i = 0; i < count; i++)

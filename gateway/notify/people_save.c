@@ -26,6 +26,7 @@ static void save_news(const struct news *n, struct codec_out *out)
     codec_put_string(out, n->text);
     codec_put_string(out, n->advice);
     figures_save(&n->figures, out);
+    codec_put_string(out, n->thread);
     codec_end(out, begun);
 }
 
@@ -99,6 +100,8 @@ static bool load_news(struct people *p, struct codec_in *in, uint32_t version)
     codec_get_string(in, n.advice, sizeof n.advice);
     if (version > 1)
         figures_load(&n.figures, in);
+    if (in->at < in->end) /* the first versions had none */
+        codec_get_string(in, n.thread, sizeof n.thread);
     if (in->failed || kind >= ALARM_KINDS || matter >= MATTERS || priority > PRIORITY_LOW ||
         state > ALARM_OUT_OF_SERVICE)
         return false;

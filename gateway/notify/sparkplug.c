@@ -72,13 +72,11 @@ static void add_text(struct sparkplug *s, const char *name, int64_t wall_ms, con
 
 static void add_alarms(struct sparkplug *s, int64_t wall_ms)
 {
-    const struct bulletin_alarms *a = &s->alarms;
-    int unacknowledged = 0;
-    for (size_t i = 0; i < a->count; i++)
-        unacknowledged += a->list[i].unacknowledged;
-    add_number(s, "Alarms/Standing", SPARKPLUG_INT32, wall_ms, (double)a->count);
-    add_number(s, "Alarms/Unacknowledged", SPARKPLUG_INT32, wall_ms, unacknowledged);
-    add_text(s, "Alarms/Latest", wall_ms, a->count ? a->list[0].text : "");
+    struct bulletin_sum sum = bulletin_sum(&s->alarms);
+    add_number(s, "Alarms/Standing", SPARKPLUG_INT32, wall_ms, (double)sum.standing);
+    add_number(s, "Alarms/Unacknowledged", SPARKPLUG_INT32, wall_ms,
+               (double)sum.unacknowledged);
+    add_text(s, "Alarms/Latest", wall_ms, sum.latest);
 }
 
 static bool read_alarms(struct sparkplug *s)

@@ -54,7 +54,8 @@ bool news_from_json(const struct site *s, const json_t *alarm, struct news *out)
     text_copy(n.text, sizeof n.text, member(alarm, "text"));
     text_copy(n.advice, sizeof n.advice, member(alarm, "advice"));
     figures_from_json(json_object_get(alarm, "figures"), &n.figures);
-    n.matter = matter_of(n.kind, wording_cause(s, circuit, cause_among(&n.figures)));
+    n.matter = matter_of(n.kind, json_is_true(json_object_get(alarm, "alert")),
+                         wording_cause(s, circuit, cause_among(&n.figures)));
     json_array_foreach(json_object_get(alarm, "switch_off"), i, load)
     {
         if (n.load_count == NEWS_LOADS)

@@ -13,6 +13,8 @@
 #define NEWS_LOADS 4
 #define WORDING_SUBJECT 60 /* characters: what a lock screen shows */
 
+#define NEWS_THREAD_SIZE (EVENT_ID_SIZE + 24)
+
 /* What is known of an alarm that somebody is told of. */
 struct news {
     char alarm[EVENT_ID_SIZE];
@@ -28,6 +30,8 @@ struct news {
         double amps;
     } loads[NEWS_LOADS]; /* to switch off, the first ones */
     size_t load_count;
+    char thread[NEWS_THREAD_SIZE]; /* of the letters that belong together: those of a warning
+                                      and of the opening it became */
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE]; /* the alarm's own */
 };
 

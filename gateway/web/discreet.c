@@ -14,9 +14,10 @@ static const char *const state_members[] = {
     NULL,
 };
 static const char *const alarm_members[] = {
-    "time",          "type",  "site",  "panel",      "circuit",     "alarm",        "kind",
-    "priority",      "state", "until", "raised_at",  "chattering",  "by",           "note",
-    "suppressed_by", "meter", "seq",   "changed_at", "trip_chance", "trip_seconds", NULL,
+    "time", "type",       "site",          "panel",        "circuit",   "alarm",
+    "kind", "priority",   "state",         "until",        "raised_at", "chattering",
+    "by",   "note",       "suppressed_by", "alert",        "taken_by",  "meter",
+    "seq",  "changed_at", "trip_chance",   "trip_seconds", NULL,
 };
 static const char *const trip_members[] = {
     "time",         "type",           "site",

@@ -14,6 +14,7 @@ static void note(void *context, const struct event *e)
         return;
     t->raised++;
     t->raised_ms = t->frame->mono_ms;
+    t->alert = e->alarm.alert;
     snprintf(t->text, sizeof t->text, "%s", e->alarm.text);
     t->off_count = e->alarm.near_overload->switch_off_count;
     t->off_amps = 0.0;

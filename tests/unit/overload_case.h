@@ -22,6 +22,7 @@ struct overload_case {
     struct outlook_sources sources;
     int raised;        /* near_overload alarms so far */
     int64_t raised_ms; /* the last of them, mono */
+    bool alert;        /* it was one */
     char text[512];    /* what it said */
     double off_amps;   /* what it said to switch off, all together */
     size_t off_count;

@@ -10,8 +10,8 @@ struct log {
     int count;
     enum alarm_state last;
     int64_t until;
-    bool chattering;
-    char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], by[96];
+    bool chattering, alert;
+    char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], by[96], taken_by[EVENT_ID_SIZE];
 };
 
 static void note(void *context, const struct event *e)
@@ -24,6 +24,8 @@ static void note(void *context, const struct event *e)
     strcpy(l->id, e->alarm.id);
     strcpy(l->text, e->alarm.text);
     strcpy(l->by, e->alarm.by);
+    l->alert = e->alarm.alert;
+    strcpy(l->taken_by, e->alarm.taken_by ? e->alarm.taken_by : "");
 }
 
 struct fixture {
@@ -66,6 +68,121 @@ static void judge(struct fixture *f, int64_t second, bool stands)
         .text = "too much",
     };
     alarms_judge(f->alarms, second * 1000, 1000000 + second * 1000, &j);
+}
+
+/* the same as an alert (ANSI/ISA-18.2: it asks for no response) */
+static void hint(struct fixture *f, int64_t second, bool stands)
+{
+    struct alarm_judgement j = {
+        .kind = ALARM_NEAR_OVERLOAD,
+        .subject = {0, 0, -1},
+        .stands = stands,
+        .on_seconds = 5,
+        .off_seconds = 10,
+        .priority = PRIORITY_LOW,
+        .alert = true,
+        .text = "no room",
+    };
+    alarms_judge(f->alarms, second * 1000, 1000000 + second * 1000, &j);
+}
+
+static void an_alert_goes_by_itself_and_becomes_an_alarm_once(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    hint(&f, 0, true);
+    hint(&f, 5, true);
+    assert_true(f.log.alert);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    hint(&f, 6, false);
+    hint(&f, 16, false);
+    assert_int_equal(f.log.last, ALARM_NORMAL); /* nobody has to acknowledge it */
+    hint(&f, 20, true);
+    hint(&f, 25, true);
+    assert_int_equal(f.log.count, 3);
+    judge(&f, 26, true);
+    hint(&f, 27, true); /* not for long enough */
+    judge(&f, 28, true);
+    judge(&f, 32, true);
+    assert_int_equal(f.log.count, 3);
+    judge(&f, 33, true);
+    assert_int_equal(f.log.count, 4);
+    assert_false(f.log.alert);
+    assert_string_equal(f.log.text, "too much");
+    hint(&f, 34, true); /* it stays an alarm until it is over */
+    hint(&f, 60, true);
+    assert_int_equal(f.log.count, 4);
+    hint(&f, 61, false);
+    hint(&f, 71, false);
+    assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
+    /* an alert in between does not make it forgotten */
+    hint(&f, 80, true);
+    hint(&f, 85, true);
+    hint(&f, 86, false);
+    hint(&f, 986, false); /* the third time: it chatters */
+    assert_int_equal(f.log.last, ALARM_RETURNED_UNACKNOWLEDGED);
+    tear_down(&f);
+}
+
+static void whoever_shelves_an_alert_still_gets_the_alarm(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    struct codec_out out = {0};
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    hint(&f, 0, true);
+    hint(&f, 5, true);
+    assert_int_equal(
+        alarms_shelve(f.alarms, "main-01.near_overload", 1006000, 86400, "Ana", "it is known"),
+        ALARMS_OK);
+    alarms_save(f.alarms, &out);
+    alarms_destroy(f.alarms);
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    struct codec_in in = {out.bytes, out.bytes + out.length, false};
+    assert_true(alarms_load(f.alarms, &in));
+    codec_out_free(&out);
+    hint(&f, 10, true);
+    assert_int_equal(f.log.last, ALARM_SHELVED);
+    judge(&f, 11, true);
+    judge(&f, 16, true);
+    assert_int_equal(f.log.last, ALARM_UNACKNOWLEDGED);
+    assert_false(f.log.alert);
+    /* the alarm itself, shelved, stays silent */
+    assert_int_equal(
+        alarms_shelve(f.alarms, "main-01.near_overload", 1017000, 86400, "Ana", ""), ALARMS_OK);
+    judge(&f, 18, false);
+    judge(&f, 28, false);
+    judge(&f, 30, true);
+    judge(&f, 35, true);
+    assert_int_equal(f.log.last, ALARM_SHELVED);
+    tear_down(&f);
+}
+
+static void one_alarm_takes_the_place_of_another(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    const struct alarm_subject subject = {0, 0, -1};
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    alarms_take_over(f.alarms, ALARM_NEAR_OVERLOAD, subject, 0, ALARM_TRIP, subject);
+    assert_int_equal(f.log.count, 0);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    alarms_take_over(f.alarms, ALARM_NEAR_OVERLOAD, subject, 6000, ALARM_TRIP, subject);
+    assert_int_equal(f.log.last, ALARM_NORMAL); /* although nobody has acknowledged it */
+    assert_string_equal(f.log.taken_by, "main-01.trip");
+    assert_false(alarms_condition(f.alarms, ALARM_NEAR_OVERLOAD, subject));
+    judge(&f, 7, true);
+    judge(&f, 12, true); /* and it can come again */
+    assert_int_equal(f.log.count, 3);
+    assert_string_equal(f.log.taken_by, "");
+    alarms_shelve(f.alarms, "main-01.near_overload", 1013000, 60, "Ana", "");
+    alarms_take_over(f.alarms, ALARM_NEAR_OVERLOAD, subject, 1014000, ALARM_TRIP, subject);
+    assert_int_equal(f.log.last, ALARM_SHELVED);
+    alarms_tick(f.alarms, 2000000, 2000000);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    tear_down(&f);
 }
 
 static void an_alarm_waits_for_its_delays(void **state)
@@ -262,6 +379,9 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_alarm_waits_for_its_delays),
+        cmocka_unit_test(an_alert_goes_by_itself_and_becomes_an_alarm_once),
+        cmocka_unit_test(whoever_shelves_an_alert_still_gets_the_alarm),
+        cmocka_unit_test(one_alarm_takes_the_place_of_another),
         cmocka_unit_test(acknowledging_follows_the_state_diagram),
         cmocka_unit_test(shelving_ends_by_itself_with_what_then_holds),
         cmocka_unit_test(suppressed_and_out_of_service_are_silent),

@@ -21,6 +21,7 @@ static void a_heavy_overload_is_warned_of_after_the_on_delay(void **state)
     assert_true(t.raised_ms - began <= 8000);
     assert_non_null(strstr(t.text, "Kitchen"));
     assert_non_null(strstr(t.text, "may open in"));
+    assert_false(t.alert);
     assert_int_equal(t.off_count, 1);
     assert_near(t.off_amps, 25.7, 0.5);
     overload_tear_down(&t);
@@ -83,7 +84,13 @@ static void a_warm_breaker_is_warned_of_before_the_usual_load_joins(void **state
     int before = t.raised;
     overload_hold(&t, 14.8, 1200); /* a heater: within the rating, but warm */
     assert_int_equal(t.raised, before + 1);
+    assert_true(t.alert); /* nothing has to be done about it */
     assert_non_null(strstr(t.text, "no room for another load of 12 A"));
+    overload_hold(&t, 27.1, 6); /* now there is */
+    assert_int_equal(t.raised, before + 2);
+    assert_false(t.alert);
+    assert_non_null(strstr(t.text, "may open in about"));
+    assert_non_null(strstr(t.text, "switch off or unplug"));
     overload_tear_down(&t);
 }
 

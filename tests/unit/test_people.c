@@ -68,8 +68,9 @@ static void close_office(struct office *o)
     text_free(&o->taken);
 }
 
-static void alarm_is(struct office *o, int circuit, enum alarm_kind kind,
-                     enum alarm_priority priority, enum alarm_state state)
+static void alarm_is_by(struct office *o, int circuit, enum alarm_kind kind,
+                        enum alarm_priority priority, enum alarm_state state, bool alert,
+                        const char *taken_by)
 {
     char id[EVENT_ID_SIZE];
     struct event e = {.type = EVENT_ALARM, .wall_ms = o->now, .panel = -1, .circuit = circuit};
@@ -79,6 +80,8 @@ static void alarm_is(struct office *o, int circuit, enum alarm_kind kind,
     e.alarm = (struct event_alarm){.id = id,
                                    .kind = kind,
                                    .priority = priority,
+                                   .alert = alert,
+                                   .taken_by = taken_by,
                                    .state = state,
                                    .raised_wall_ms = o->now,
                                    .text = "Something has happened.",
@@ -87,6 +90,12 @@ static void alarm_is(struct office *o, int circuit, enum alarm_kind kind,
                                    .note = "",
                                    .meter = -1};
     people_event(o->people, &e);
+}
+
+static void alarm_is(struct office *o, int circuit, enum alarm_kind kind,
+                     enum alarm_priority priority, enum alarm_state state)
+{
+    alarm_is_by(o, circuit, kind, priority, state, false, NULL);
 }
 
 static bool take_row(void *context, const struct store_row *row)
@@ -149,6 +158,58 @@ static void a_lower_priority_reaches_nobody_who_did_not_ask(void **state)
                     "priority = \"low\"; }");
     RAISE(&o, 0, ALARM_METER_LOST, PRIORITY_LOW);
     assert_string_equal(after(&o, 2000), "mail/lee: Not watched now: meter main-07\n");
+    close_office(&o);
+}
+
+static void thread_of(const struct office *o, char out[200])
+{
+    json_t *letter = json_loads(o->last, 0, NULL);
+    snprintf(out, 200, "%s", json_string_value(json_object_get(letter, "thread")));
+    json_decref(letter);
+}
+
+/* a warning that came true: the opening is told, in the same thread, and not that it is over */
+static void a_warning_and_its_opening_are_one_thread(void **state)
+{
+    struct office o;
+    char warned[200], opened[200], again[200];
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    RAISE(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
+    assert_string_equal(after(&o, 2000), "mail/kim: Switch something off: 7 Bath\n");
+    thread_of(&o, warned);
+    after(&o, MINUTE);
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    alarm_is_by(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH, ALARM_NORMAL, false, "main-07.trip");
+    assert_string_equal(after(&o, 2000), "mail/kim: Breaker open, do not reset: 7 Bath\n");
+    thread_of(&o, opened);
+    assert_string_equal(opened, warned);
+    assert_string_equal(after(&o, HOUR), "");
+    RAISE(&o, 0, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
+    after(&o, 2000);
+    thread_of(&o, again);
+    assert_string_equal(again, warned);
+    RAISE(&o, 2, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH); /* another matter */
+    after(&o, 2000);
+    thread_of(&o, again);
+    assert_string_not_equal(again, warned);
+    close_office(&o);
+}
+
+/* an alert asks for nothing: whoever wants the low ones gets it, and all get the alarm */
+static void an_alert_is_told_as_one_and_counts_as_no_alarm(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"lee\"; name = \"L\"; mail = \"l@example.net\"; "
+                    "priority = \"low\"; summary = \"daily\"; summary_at = \"13:00\"; }");
+    alarm_is_by(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_LOW, ALARM_UNACKNOWLEDGED, true, NULL);
+    assert_string_equal(after(&o, 2000), "mail/lee: Switch nothing more on: 7 Bath\n");
+    RAISE(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
+    assert_string_equal(after(&o, 2000), "mail/kim: Switch something off: 7 Bath\n"
+                                         "mail/lee: Switch something off: 7 Bath\n");
+    assert_string_equal(after(&o, HOUR), "mail/lee: Summary: 31 Alder Lane\n");
+    assert_non_null(strstr(o.last, "Alarms raised: 1, of these urgent: 0."));
     close_office(&o);
 }
 
@@ -436,6 +497,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_alarm_is_one_letter_by_each_way_and_one_when_it_is_over),
         cmocka_unit_test(a_lower_priority_reaches_nobody_who_did_not_ask),
+        cmocka_unit_test(a_warning_and_its_opening_are_one_thread),
+        cmocka_unit_test(an_alert_is_told_as_one_and_counts_as_no_alarm),
         cmocka_unit_test(ten_at_once_are_one_letter_and_the_urgent_one_leads),
         cmocka_unit_test(branches_that_go_with_a_feeder_are_not_told),
         cmocka_unit_test(quiet_hours_hold_all_but_the_urgent),

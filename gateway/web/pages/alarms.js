@@ -39,14 +39,14 @@ function card(a) {
   } }, t('alarms.' + verb)) : null;
   const out = a.state === 'out_of_service', shelved = a.state === 'shelved';
   return h('article', { class: 'alarm ' + a.priority + (SILENCED.has(a.state) ? ' silenced' : '') },
-    h('header', {}, h('span', { class: 'tag-kind' }, t('kind.' + a.kind)), h('span', { class: 'tag-priority' }, t('priority.' + a.priority))),
+    h('header', {}, h('span', { class: 'tag-kind' }, t('kind.' + a.kind)), h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
     h('p', { lang: words.textLang }, capital(words.what)),
     h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a) + (a.until ? ' · ' + t('alarms.until', { time: dayClock(a.until) }) : '')),
     words.act ? h('details', {}, h('summary', {}, t('alarms.advice')), h('p', { lang: words.lang }, words.act)) : null,
     a.figures ? h('details', {}, h('summary', {}, t('alarms.detail')), h('dl', { class: 'figures' }, a.figures.map(figureSaid).map(([name, value, lang]) => h('div', {}, h('dt', {}, capital(name)), h('dd', { lang }, value))))) : null,
     h('div', { class: 'buttons' },
-      a.state === 'unacknowledged' || a.state === 'returned_unacknowledged' ? now('acknowledge', 'acknowledge') : null,
+      (a.state === 'unacknowledged' && !a.alert) || a.state === 'returned_unacknowledged' ? now('acknowledge', 'acknowledge') : null,
       shelved ? now('acknowledge', 'unshelve') : null, out ? now('out_of_service', 'in-service') : null,
       shelved || out ? null : asked('shelve', 'shelve'), out ? null : asked('out_of_service', 'out-of-service')),
     place, said);

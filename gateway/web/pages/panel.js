@@ -81,13 +81,13 @@ const stillOn = (state, load) => (state.loads || []).some((l) => Math.abs(l.amps
 
 function nearTag(a) {
   const state = live.circuits.get(a.circuit) || {};
-  const band = state.trip_seconds, left = band?.p50;
+  const band = state.trip_seconds, left = a.alert ? null : band?.p50;
   const named = (a.switch_off || []).filter((l) => stillOn(state, l));
   if (hasEased(a)) return h('p', { class: 'tag-big' }, t('warn.eased', { amps: amps(state.headroom_amps) }));
   const off = named.length ? named : (state.loads || []).filter((l) => l.appliance !== 'standing_load' && !l.essential && l.amps >= 1);
   return [
     h('p', { class: 'tag-big' }, left ? t('warn.left', { time: duration(left) }) : t('warn.no_room')),
-    off.length ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(off), h('p', { class: 'small' }, t('warn.off_note'))) : null,
+    off.length && !a.alert ? h('div', { class: 'tag-off' }, h('h3', {}, t('warn.off')), loadsList(off), h('p', { class: 'small' }, t('warn.off_note'))) : null,
     left
       ? h('p', { class: 'small' }, t(may('see_loads') ? 'warn.band' : 'warn.band_only', { p50: duration(band.p50), p05: duration(band.p05), p95: duration(band.p95), amps: amps(state.amps ?? a.amps) }))
       : null,
@@ -118,7 +118,7 @@ export function tag(a) {
   return h('article', { class: 'tag ' + a.priority },
     h('header', {},
       h('span', { class: 'tag-kind' }, t('kind.' + a.kind)),
-      h('span', { class: 'tag-priority' }, t('priority.' + a.priority))),
+      h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, breakerIn(a.circuit)) : live.site.name),
     inside,
     h('p', { class: 'small tag-foot' }, t('alarms.raised', { time: dayClock(a.raised_at) })));

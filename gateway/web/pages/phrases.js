@@ -25,10 +25,10 @@ export function hasEased(a) {
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
   const cause = live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
-  const said = phrase('matters', a.kind !== 'trip' ? a.kind : 'trip_' + (a.circuit ? cause : 'supply_outage'));
+  const said = phrase('matters', a.alert ? 'no_room' : a.kind !== 'trip' ? a.kind : 'trip_' + (a.circuit ? cause : 'supply_outage'));
   const act = said?.act ? { act: fill(said.act, a) } : { act: a.advice, lang: english ? null : 'en' };
   if (a.kind === 'near_overload') {
-    const left = state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);
+    const left = a.alert ? null : state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);
     return { ...act, what: left ? t('now.near', { breaker, time: duration(left) }) : t(hasEased(a) ? 'now.near_eased' : 'now.near_soon', { breaker }) };
   }
   if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage') };

@@ -1,0 +1,251 @@
+/* trip_alarms: when an opening is told, and what gives way to what */
+#include "check.h"
+
+#include "analysis/trip_alarms.h"
+#include "model/rules.h"
+
+#include <stdlib.h>
+
+#define WALL0 1772370000000LL /* 2026-03-01T13:00:00Z */
+
+/* main-01 and main-02, the second essential */
+struct house {
+    struct site site;
+    struct rules_set rules;
+    struct breakers *breakers;
+    struct alarms *alarms;
+    struct trip_alarms *trips;
+    int64_t second;
+    int count;
+    enum alarm_state state[ALARM_KINDS]; /* the newest of each kind */
+    char text[EVENT_TEXT_SIZE], taken_by[EVENT_ID_SIZE];
+};
+
+static void take(void *context, const struct event *e)
+{
+    struct house *h = context;
+    h->count++;
+    h->state[e->alarm.kind] = e->alarm.state;
+    strcpy(h->text, e->alarm.text);
+    strcpy(h->taken_by, e->alarm.taken_by ? e->alarm.taken_by : "");
+}
+
+static void create(struct house *h)
+{
+    h->alarms = alarms_create(&h->site, take, h);
+    h->trips = trip_alarms_create(&h->site, &h->rules, h->breakers, h->alarms);
+    assert_true(h->alarms && h->trips);
+}
+
+static void set_up(struct house *h)
+{
+    memset(h, 0, sizeof *h);
+    site_init(&h->site);
+    strcpy(h->site.id, "alder-31");
+    struct site_panel *p = site_add_panel(&h->site);
+    strcpy(p->id, "main");
+    strcpy(p->name, "Main panel");
+    for (int i = 0; i < 2; i++) {
+        struct site_circuit *c = site_add_circuit(&h->site);
+        snprintf(c->id, sizeof c->id, "main-%02d", i + 1);
+        snprintf(c->position, sizeof c->position, "%d", i + 1);
+        strcpy(c->name, i ? "Freezer" : "Kitchen");
+        c->panel = 0;
+        c->poles = 1;
+        c->breaker_amps = 15;
+        c->essential = i == 1;
+    }
+    site_finish(&h->site);
+    assert_true(rules_set_init(&h->rules, &h->site));
+    h->breakers = breakers_create(&h->site, &h->rules);
+    create(h);
+}
+
+static void tear_down(struct house *h)
+{
+    trip_alarms_destroy(h->trips);
+    alarms_destroy(h->alarms);
+    breakers_destroy(h->breakers);
+    rules_set_free(&h->rules);
+    site_free(&h->site);
+}
+
+static struct alarm_subject circuit(int c)
+{
+    return (struct alarm_subject){0, c, -1};
+}
+
+static bool told(const struct house *h, int c)
+{
+    return alarms_standing(h->alarms, ALARM_TRIP, circuit(c));
+}
+
+static void opens(struct house *h, int c, double probability, enum trip_cause cause)
+{
+    struct event e = {
+        .type = EVENT_TRIP, .wall_ms = WALL0 + h->second * 1000, .panel = 0, .circuit = c};
+    e.trip = (struct event_trip){.id = "t",
+                                 .stage = TRIP_PROVISIONAL,
+                                 .probability = probability,
+                                 .cause = cause,
+                                 .amps_before = 21.5,
+                                 .upstream = TRIP_UPSTREAM_NONE};
+    e.trip.causes[cause] = probability;
+    trip_alarms_event(h->trips, &e);
+}
+
+static void outcome(struct house *h, int c, enum event_type type)
+{
+    struct event e = {.type = type, .wall_ms = WALL0 + h->second * 1000, .panel = 0};
+    e.circuit = c;
+    e.outcome = (struct event_outcome){"t", 8.0};
+    trip_alarms_event(h->trips, &e);
+}
+
+static void pass(struct house *h, int seconds)
+{
+    for (int s = 0; s < seconds; s++, h->second++)
+        trip_alarms_step(h->trips, h->second * 1000, WALL0 + h->second * 1000);
+}
+
+static void judge_warning(struct house *h, int c)
+{
+    struct alarm_judgement j = {
+        .kind = ALARM_NEAR_OVERLOAD, .subject = circuit(c), .stands = true, .text = "near"};
+    alarms_judge(h->alarms, h->second * 1000, WALL0 + h->second * 1000, &j);
+}
+
+static void what_is_sure_is_told_at_once_and_the_rest_has_to_stand(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens(&h, 0, 0.95, CAUSE_FAULT);
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    tear_down(&h);
+    set_up(&h);
+    opens(&h, 0, 0.6, CAUSE_FAULT);
+    pass(&h, 300);
+    assert_int_equal(h.count, 0);
+    assert_true(trip_alarms_open(h.trips, 0)); /* the panel shows it all the same */
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    assert_non_null(strstr(h.text, "Breaker 1 (Kitchen)"));
+    tear_down(&h);
+}
+
+static void what_becomes_sure_does_not_wait_on_and_what_was_nothing_is_not_told(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens(&h, 0, 0.6, CAUSE_FAULT);
+    pass(&h, 60);
+    opens(&h, 0, 0.93, CAUSE_FAULT);
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    tear_down(&h);
+    set_up(&h);
+    opens(&h, 0, 0.7, CAUSE_FAULT);
+    pass(&h, 200);
+    opens(&h, 0, 0.2, CAUSE_LOAD_ENDED);
+    pass(&h, 400);
+    assert_int_equal(h.count, 0);
+    opens(&h, 0, 0.7, CAUSE_FAULT); /* the time begins anew */
+    pass(&h, 200);
+    assert_int_equal(h.count, 0);
+    tear_down(&h);
+}
+
+static void an_essential_circuit_does_not_wait(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens(&h, 1, 0.55, CAUSE_FAULT);
+    pass(&h, 1);
+    assert_true(told(&h, 1));
+    tear_down(&h);
+}
+
+static void a_restart_in_between_keeps_what_is_to_be_said(void **state)
+{
+    struct house h;
+    struct codec_out alarms = {0}, trips = {0};
+    (void)state;
+    set_up(&h);
+    opens(&h, 0, 0.7, CAUSE_WORN_BREAKER);
+    pass(&h, 100);
+    alarms_save(h.alarms, &alarms);
+    trip_alarms_save(h.trips, &trips);
+    trip_alarms_destroy(h.trips);
+    alarms_destroy(h.alarms);
+    create(&h);
+    struct codec_in in = {alarms.bytes, alarms.bytes + alarms.length, false};
+    assert_true(alarms_load(h.alarms, &in));
+    in = (struct codec_in){trips.bytes, trips.bytes + trips.length, false};
+    assert_true(trip_alarms_load(h.trips, &in));
+    codec_out_free(&alarms);
+    codec_out_free(&trips);
+    pass(&h, 301); /* at the latest */
+    assert_true(told(&h, 0));
+    assert_non_null(strstr(h.text, "has opened at 21.5 A"));
+    tear_down(&h);
+}
+
+static void the_opening_takes_the_place_of_the_warning(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    judge_warning(&h, 0);
+    opens(&h, 0, 0.6, CAUSE_OVERLOAD);
+    pass(&h, 10);
+    assert_int_equal(h.state[ALARM_NEAR_OVERLOAD], ALARM_UNACKNOWLEDGED); /* it may be off */
+    opens(&h, 0, 0.99, CAUSE_OVERLOAD);
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    assert_int_equal(h.state[ALARM_NEAR_OVERLOAD], ALARM_NORMAL);
+    assert_string_equal(h.taken_by, "main-01.trip");
+    tear_down(&h);
+}
+
+/* two alarms of which one says how to reset and the other not to would be worse than none */
+static void opened_again_silences_the_advice_to_reset(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens(&h, 0, 0.99, CAUSE_OVERLOAD);
+    pass(&h, 60);
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 8);
+    assert_int_equal(h.state[ALARM_TRIP], ALARM_RETURNED_UNACKNOWLEDGED);
+    outcome(&h, 0, EVENT_OPENED_AGAIN);
+    opens(&h, 0, 0.7, CAUSE_OVERLOAD);
+    pass(&h, 1);
+    assert_int_equal(h.state[ALARM_OPENED_AGAIN], ALARM_UNACKNOWLEDGED);
+    assert_int_equal(h.state[ALARM_TRIP], ALARM_SUPPRESSED);
+    assert_true(alarms_condition(h.alarms, ALARM_TRIP, circuit(0))); /* it is open */
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 1);
+    assert_int_equal(h.state[ALARM_TRIP], ALARM_NORMAL);
+    opens(&h, 0, 0.99, CAUSE_OVERLOAD);
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    tear_down(&h);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(what_is_sure_is_told_at_once_and_the_rest_has_to_stand),
+        cmocka_unit_test(what_becomes_sure_does_not_wait_on_and_what_was_nothing_is_not_told),
+        cmocka_unit_test(an_essential_circuit_does_not_wait),
+        cmocka_unit_test(a_restart_in_between_keeps_what_is_to_be_said),
+        cmocka_unit_test(the_opening_takes_the_place_of_the_warning),
+        cmocka_unit_test(opened_again_silences_the_advice_to_reset),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
