@@ -199,6 +199,8 @@ static void take_raised(struct people *p, const struct event *e)
         r->raised += !a->alert;
         r->urgent += a->priority == PRIORITY_URGENT;
         int64_t wait = person->after_minutes * MINUTE_MS;
+        if (news_is_alert(n) && wait > 0)
+            continue; /* there is nothing to answer */
         people_add_telling(p, (int)i, k, e->wall_ms + wait + PEOPLE_GATHER_MS,
                            wait > 0 ? WHY_UNANSWERED : WHY_NEW);
     }
@@ -332,7 +334,7 @@ static void put_off(const struct people *p, struct telling *t, int64_t wall_ms)
 {
     int repeat = p->delivery->people[t->person].repeat_minutes;
     t->told++;
-    bool again = repeat > 0 && t->told <= REPEATS_MOST &&
+    bool again = repeat > 0 && t->told <= REPEATS_MOST && !news_is_alert(&t->about->news) &&
                  t->about->news.state == ALARM_UNACKNOWLEDGED && !t->about->news.over_wall_ms;
     t->due_wall_ms = again ? wall_ms + repeat * MINUTE_MS : PEOPLE_NEVER;
     t->why = WHY_AGAIN;

@@ -291,7 +291,7 @@ void wording_tell(const struct wording *w, const struct news *n, enum wording_wh
     say_time(w, n->raised_wall_ms, since);
     f.values.time = since;
     add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_SINCE), &f.values);
-    if (!n->over_wall_ms && n->state == ALARM_UNACKNOWLEDGED)
+    if (!n->over_wall_ms && n->state == ALARM_UNACKNOWLEDGED && !news_is_alert(n))
         add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_ACKNOWLEDGE), &f.values);
     empty(&f);
 }

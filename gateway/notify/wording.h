@@ -35,6 +35,12 @@ struct news {
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE]; /* the alarm's own */
 };
 
+/* An alert asks for nothing, so nobody is reminded of it. */
+static inline bool news_is_alert(const struct news *n)
+{
+    return n->matter == MATTER_NO_ROOM;
+}
+
 enum wording_why { WHY_NEW, WHY_UNANSWERED, WHY_AGAIN, WHY_OVER };
 
 /* By which cause an open breaker is told; circuit: -1 for the whole site. */

@@ -202,12 +202,17 @@ static void an_alert_is_told_as_one_and_counts_as_no_alarm(void **state)
     struct office o;
     (void)state;
     open_office(&o, "{ " KIM "}, { id = \"lee\"; name = \"L\"; mail = \"l@example.net\"; "
-                    "priority = \"low\"; summary = \"daily\"; summary_at = \"13:00\"; }");
+                    "priority = \"low\"; repeat_minutes = 10; summary = \"daily\"; "
+                    "summary_at = \"13:00\"; }, { id = \"max\"; name = \"M\"; "
+                    "mail = \"m@example.net\"; priority = \"low\"; after_minutes = 5; }");
     alarm_is_by(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_LOW, ALARM_UNACKNOWLEDGED, true, NULL);
     assert_string_equal(after(&o, 2000), "mail/lee: Switch nothing more on: 7 Bath\n");
+    assert_null(strstr(o.last, "foretrip acknowledge"));
+    assert_string_equal(after(&o, 30 * MINUTE), ""); /* neither repeated nor unanswered */
     RAISE(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
     assert_string_equal(after(&o, 2000), "mail/kim: Switch something off: 7 Bath\n"
                                          "mail/lee: Switch something off: 7 Bath\n");
+    alarm_is(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
     assert_string_equal(after(&o, HOUR), "mail/lee: Summary: 31 Alder Lane\n");
     assert_non_null(strstr(o.last, "Alarms raised: 1, of these urgent: 0."));
     close_office(&o);
