@@ -11,8 +11,7 @@
 #include <string.h>
 
 #define JUDGE_MS 1000
-#define STALE_MS 60000    /* a reading older than this tells nothing */
-#define GONE_SECONDS 60.0 /* off-delay where the rules name none */
+#define STALE_MS 60000 /* a reading older than this tells nothing */
 #define NEUTRAL_APART_VOLTS                                                                    \
     6.0 /* legs apart by this, of 120 V each, with their sum in band                           \
          */
@@ -213,9 +212,11 @@ static void judge(struct code_rules *c, const struct frame *f, struct alarm_judg
     text_free(text);
 }
 
-static bool standing(const struct code_rules *c, const struct alarm_judgement *j)
+/* how far short of its limit it returns: nothing while it does not stand */
+static double deadband(const struct code_rules *c, const struct alarm_judgement *j,
+                       double percent)
 {
-    return alarms_standing(c->alarms, j->kind, j->subject);
+    return alarms_condition(c->alarms, j->kind, j->subject) ? percent : 0.0;
 }
 
 static void describe(const struct code_rules *c, size_t i, char where[256])
@@ -242,7 +243,7 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
         .kind = continuous_kind(c, i),
         .subject = {s->panel, (int)i, -1},
         .on_seconds = 3600.0 * r->continuous_hours,
-        .off_seconds = GONE_SECONDS,
+        .off_seconds = r->gone_seconds,
         .priority = PRIORITY_LOW,
         .advice =
             "Move a load that runs for hours to another circuit, or let a licensed electrician "
@@ -250,7 +251,7 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
     };
     if (isnan(amps))
         return; /* unknown is neither load nor rest */
-    double limit = percent - (standing(c, &j) ? r->continuous_deadband_percent : 0.0);
+    double limit = percent - deadband(c, &j, r->continuous_deadband_percent);
     j.stands = amps > 0.01 * limit * s->breaker_amps;
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
@@ -275,8 +276,8 @@ static void judge_did_not_open(struct code_rules *c, const struct frame *f, size
         .kind = ALARM_BREAKER_DID_NOT_OPEN,
         .subject = {c->site->circuits[i].panel, (int)i, -1},
         .stands = overdue > 0.0,
-        .on_seconds = 10.0,
-        .off_seconds = GONE_SECONDS,
+        .on_seconds = c->rules->circuits[i].did_not_open_seconds,
+        .off_seconds = c->rules->circuits[i].gone_seconds,
         .priority = PRIORITY_URGENT,
         .advice = "Switch off what is on, at the appliances, and do not use this circuit. A "
                   "breaker that does "
@@ -318,15 +319,15 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
     struct alarm_judgement j = {
         .kind = ALARM_SENSOR_MISMATCH,
         .subject = {s->panel, (int)i, -1},
-        .stands = worst > r->mismatch_amps &&
-                  worst > 0.01 * r->mismatch_percent * fmax(own, branches),
         .on_seconds = r->mismatch_seconds,
-        .off_seconds = GONE_SECONDS,
+        .off_seconds = r->gone_seconds,
         .priority = PRIORITY_LOW,
         .advice = "A current transformer may be loose, reversed or on another wire, or "
                   "something is fed that is not "
                   "in the directory: a licensed electrician looks into the panel." NO_DEVICE,
     };
+    double limit = r->mismatch_percent - deadband(c, &j, r->mismatch_deadband_percent);
+    j.stands = worst > r->mismatch_amps && worst > 0.01 * limit * fmax(own, branches);
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -363,8 +364,6 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
     struct alarm_judgement j = {
         .kind = ALARM_LEG_IMBALANCE,
         .subject = {(int)panel, -1, -1},
-        .stands = most > 0.01 * r->imbalance_min_percent * p->rating_amps &&
-                  off > 0.01 * r->imbalance_percent * mean,
         .on_seconds = r->imbalance_seconds,
         .off_seconds = r->imbalance_seconds,
         .priority = PRIORITY_LOW,
@@ -372,6 +371,9 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
                   "circuits from one leg to the "
                   "other." NO_DEVICE,
     };
+    double back = deadband(c, &j, r->imbalance_deadband_percent);
+    j.stands = most > 0.01 * (r->imbalance_min_percent - back) * p->rating_amps &&
+               off > 0.01 * (r->imbalance_percent - back) * mean;
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -401,8 +403,6 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     struct alarm_judgement j = {
         .kind = ALARM_SUPPLY_VOLTAGE,
         .subject = {(int)panel, -1, -1},
-        .stands = low < 0.01 * r->volts_low_percent * nominal ||
-                  high > 0.01 * r->volts_high_percent * nominal,
         .on_seconds = r->volts_seconds,
         .off_seconds = r->volts_seconds,
         .priority = PRIORITY_HIGH,
@@ -410,6 +410,9 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
                   "something else is switched "
                   "on: unplug what is sensitive and call a licensed electrician." NO_DEVICE,
     };
+    double inside = deadband(c, &j, r->volts_deadband_percent);
+    j.stands = low < 0.01 * (r->volts_low_percent + inside) * nominal ||
+               high > 0.01 * (r->volts_high_percent - inside) * nominal;
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -450,8 +453,8 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
         .kind = ALARM_OPEN_NEUTRAL,
         .subject = {(int)panel, -1, -1},
         .stands = apart || neutral_steps_loose(&ohms, c->rules->panels[panel].neutral_ohms),
-        .on_seconds = 5.0,
-        .off_seconds = GONE_SECONDS,
+        .on_seconds = c->rules->panels[panel].open_neutral_seconds,
+        .off_seconds = c->rules->panels[panel].gone_seconds,
         .priority = PRIORITY_URGENT,
         .advice = "Unplug what can be unplugged, electronics first, and call the utility and a "
                   "licensed electrician now: "

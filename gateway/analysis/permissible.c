@@ -10,9 +10,8 @@
 #define JUDGE_MS 5000
 #define CORD_MOST_AMPS 30.0
 #define FASTENED_MOST_AMPS 20.0
-#define FASTENED_SAME 0.15  /* of the nameplate: that is it */
-#define OFF_SECONDS 86400.0 /* the same kettle every morning is one alarm */
-#define WORTH_SHARE 0.3     /* of the rating: with less on it nothing is asked */
+#define FASTENED_SAME 0.15 /* of the nameplate: that is it */
+#define WORTH_SHARE 0.3    /* of the rating: with less on it nothing is asked */
 
 struct permissible {
     const struct site *site;
@@ -88,7 +87,7 @@ static void judge(struct permissible *p, const struct frame *f, int circuit)
         .kind = ALARM_PERMISSIBLE_LOAD,
         .subject = {c->panel, circuit, -1},
         .stands = x.load != NULL,
-        .off_seconds = OFF_SECONDS,
+        .off_seconds = 3600.0 * p->rules->circuits[circuit].permissible_gone_hours,
         .priority = PRIORITY_LOW,
         .advice = "Use the appliance on a circuit of its own where there is one; whether this "
                   "circuit may feed it, or another is due, a licensed electrician can say. "

@@ -6,9 +6,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define DEADBAND_SHARE 0.05 /* of the limit: it returns this far below */
-#define OFF_SECONDS 60.0
-
 static const char advice_over[] =
     "Switch off or unplug at the appliances on both circuits: no breaker protects the neutral "
     "that they share. Call a licensed electrician. If an outlet, a plug or the panel is hot, "
@@ -161,14 +158,14 @@ static void judge_current(struct shared_neutral *n, const struct frame *f,
         .kind = ALARM_SHARED_NEUTRAL,
         .subject = {n->site->circuits[first].panel, first, -1},
         .on_seconds = r->neutral_seconds,
-        .off_seconds = OFF_SECONDS,
+        .off_seconds = r->gone_seconds,
         .priority = PRIORITY_URGENT,
         .advice = advice_over,
     };
     if (isnan(amps))
         return; /* one of them is not known: neither load nor rest */
     if (alarms_standing(n->alarms, j.kind, j.subject))
-        limit *= 1.0 - DEADBAND_SHARE;
+        limit *= 1.0 - 0.01 * r->neutral_deadband_percent;
     j.stands = amps > limit;
     if (!j.stands && alarms_rest(n->alarms, j.kind, j.subject))
         return;
@@ -196,7 +193,7 @@ static void judge_legs(struct shared_neutral *n, const struct frame *f, const st
         .subject = {c->panel, g->doubled, -1},
         .stands = true,
         .on_seconds = n->rules->circuits[g->doubled].neutral_seconds,
-        .off_seconds = OFF_SECONDS,
+        .off_seconds = n->rules->circuits[g->doubled].gone_seconds,
         .priority = PRIORITY_HIGH,
         .advice = advice_leg,
     };

@@ -25,28 +25,36 @@ struct rules {
     double continuous_percent;
     double continuous_hours;
     double continuous_deadband_percent;
+    double gone_seconds;
     /* feeder_overload and leg_imbalance */
     double feeder_percent;
     double imbalance_percent; /* of the mean of the legs, above imbalance_min_percent of the
                                  rating */
     double imbalance_min_percent;
     double imbalance_seconds;
+    double imbalance_deadband_percent;
     /* shared_neutral: of the smallest breaker of the group */
     double neutral_percent;
     double neutral_seconds;
+    double neutral_deadband_percent;
     /* permissible_load: NEC 210.23, one load of a circuit that serves others too */
     double cord_percent;     /* plugged in */
     double fastened_percent; /* fastened in place */
     double permissible_seconds;
+    double permissible_gone_hours;
     /* supply_voltage: ANSI C84.1 or EN 50160, percent of nominal */
     double volts_low_percent;
     double volts_high_percent;
     double volts_seconds;
+    double volts_deadband_percent;
     double neutral_ohms; /* open_neutral by load steps */
+    double open_neutral_seconds;
+    double did_not_open_seconds;
     /* sensors and meters */
     double mismatch_percent; /* feeder against the sum of its branches */
     double mismatch_amps;
     double mismatch_seconds;
+    double mismatch_deadband_percent;
     double meter_lost_seconds;
     /* trips */
     double zero_amps;             /* below this a circuit carries nothing */

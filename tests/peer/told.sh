@@ -161,6 +161,17 @@ until_true 15 counted || fail "the metrics do not count the letter since the res
 for convention in sparkplug homie; do
     grep -q "^foretrip_convention_connected{convention=\"$convention\"} 1" "$dir/metrics" || fail "$convention is not connected"
 done
+/usr/bin/python3 - "$dir/metrics" > "$dir/tool.log" 2>&1 << 'EOT' || fail "the metrics do not parse: $(cat "$dir/tool.log")"
+import sys
+from prometheus_client.openmetrics import parser # of Debian's python3-prometheus-client: strict, as OpenMetrics 1.0 has it
+families = {f.name: f for f in parser.text_string_to_metric_families(open(sys.argv[1]).read())}
+assert len(families) >= 20, sorted(families)
+assert families["foretrip_alarms_raised"].type == "counter", families["foretrip_alarms_raised"].type
+assert families["foretrip_bus_answer_seconds"].type == "histogram"
+assert {s.labels["priority"] for s in families["foretrip_alarms_raised"].samples} == {"urgent", "high", "low"}
+for name in ("reports_waiting", "outbox_oldest_seconds", "record_size_bytes", "alerts_raised"):
+    assert "foretrip_" + name in families, name
+EOT
 grep -q '^foretrip_bus_faults_total{bus="lan",fault="connection lost"} [1-9]' "$dir/metrics" || fail "the bus's faults are not counted"
 [ "$(mails)" = 2 ] || fail "$(mails) mails instead of 2"
 echo "told once over a reload and kill -9; rights by certificate and role; 2 mails"

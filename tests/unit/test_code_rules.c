@@ -163,6 +163,27 @@ static void the_supply_voltage_has_a_band_and_a_minute(void **state)
 }
 
 /* the legs of 1200 W and 400 W in series across 240 V: 60 V and 180 V */
+/* it returns only half a percent inside, so a voltage on the edge is one alarm */
+static void a_voltage_on_the_edge_of_its_band_is_one_alarm(void **state)
+{
+    struct bench t;
+    const float idle[5] = {0};
+    const struct alarm_subject panel = {0, -1, -1};
+    (void)state;
+    set_up(&t);
+    feed(&t, idle, 113.8F, 120, 70); /* below 114 V, 95 % */
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 1);
+    for (int n = 0; n < 10; n++) {
+        feed(&t, idle, 114.3F, 120, 120);
+        feed(&t, idle, 113.8F, 120, 120);
+    }
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 1);
+    assert_true(alarms_standing(t.alarms, ALARM_SUPPLY_VOLTAGE, panel));
+    feed(&t, idle, 114.8F, 120, 70);
+    assert_false(alarms_standing(t.alarms, ALARM_SUPPLY_VOLTAGE, panel));
+    tear_down(&t);
+}
+
 static void legs_that_drift_apart_are_an_open_neutral(void **state)
 {
     struct bench t;
@@ -219,6 +240,7 @@ int main(void)
         cmocka_unit_test(a_feeder_is_judged_like_a_branch_and_against_its_branches),
         cmocka_unit_test(one_leg_alone_for_half_an_hour_is_told),
         cmocka_unit_test(the_supply_voltage_has_a_band_and_a_minute),
+        cmocka_unit_test(a_voltage_on_the_edge_of_its_band_is_one_alarm),
         cmocka_unit_test(legs_that_drift_apart_are_an_open_neutral),
         cmocka_unit_test(a_leg_that_rises_when_the_other_is_loaded_is_a_loose_neutral),
         cmocka_unit_test(a_breaker_that_outstays_its_standard_is_urgent),
