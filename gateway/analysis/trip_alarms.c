@@ -2,10 +2,12 @@
 
 #include "trip_texts.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define LOADS_SAID 4
+#define HEAT_ON_SECONDS 20.0 /* a load that was no opening comes back sooner */
 
 /* what is known of one circuit's newest trip */
 struct open_circuit {
@@ -133,7 +135,8 @@ static double on_seconds(const struct trip_alarms *t, size_t told)
         if (o->probability >= r->trip_sure_probability || o->again ||
             t->site->circuits[c].essential)
             return 0.0;
-        seconds = r->trip_on_seconds < seconds ? r->trip_on_seconds : seconds;
+        bool by_heat = o->cause == CAUSE_OVERLOAD || o->cause == CAUSE_WORN_BREAKER;
+        seconds = fmin(seconds, fmin(r->trip_on_seconds, by_heat ? HEAT_ON_SECONDS : 3600.0));
     }
     return seconds;
 }
