@@ -7,7 +7,6 @@
 #include <string.h>
 
 #define LOADS_SAID 4
-#define HEAT_ON_SECONDS 20.0 /* a load that was no opening comes back sooner */
 
 /* what is known of one circuit's newest trip */
 struct open_circuit {
@@ -123,7 +122,8 @@ static bool any_essential(const struct trip_alarms *t, size_t told)
 }
 
 /* Most of what is no opening after all shows itself within minutes: what is not sure has to
- * stand for so long. Not where something essential may be without supply. */
+ * stand for so long. Not what heat explains, and not where something essential may be without
+ * supply. */
 static double on_seconds(const struct trip_alarms *t, size_t told)
 {
     double seconds = 3600.0;
@@ -132,11 +132,11 @@ static double on_seconds(const struct trip_alarms *t, size_t told)
         const struct rules *r = &t->rules->circuits[c];
         if (!o->open || told_as(t, c) != told)
             continue;
-        if (o->probability >= r->trip_sure_probability || o->again ||
+        bool by_heat = o->cause == CAUSE_OVERLOAD || o->cause == CAUSE_WORN_BREAKER;
+        if (o->probability >= r->trip_sure_probability || by_heat || o->again ||
             t->site->circuits[c].essential)
             return 0.0;
-        bool by_heat = o->cause == CAUSE_OVERLOAD || o->cause == CAUSE_WORN_BREAKER;
-        seconds = fmin(seconds, fmin(r->trip_on_seconds, by_heat ? HEAT_ON_SECONDS : 3600.0));
+        seconds = fmin(seconds, r->trip_on_seconds);
     }
     return seconds;
 }
