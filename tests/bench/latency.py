@@ -115,6 +115,8 @@ def listening(port):
 def hear(stream, heard):
     for line in stream:
         now = time.monotonic()
+        if not line.strip():
+            continue  # a topic that was cleared
         e = json.loads(line)
         if e["kind"] == "trip" and e["state"] == "unacknowledged":
             heard.put((e["alarm"], now))
