@@ -1,12 +1,14 @@
 #!/usr/bin/python3
 """How far a day of one appliance tells which appliance it is, whatever the method.
 
-    appliances_ceiling.py --traces DIR
+    appliances_ceiling.py --traces DIR [--known]
 
 Figures of whole days (levels, how long and how often it is on, pauses, pulses, ripple, rise and fade,
 night) go to extremely randomised trees and to the nearest neighbour; every device is held back in turn
 (several meters of one appliance count as one). A class of one device has nothing to be learned from
 and counts as wrong in the mean over all classes. What counts as right is what appliances_fit.py counts.
+--known: what the same trees
+reach when single days are held back and the device is known, and when only so many devices teach.
 Needs python3-numpy and python3-sklearn. The traces are not part of foretrip.
 """
 import argparse, collections, csv, os, sys, warnings
@@ -85,9 +87,45 @@ def share(k, counts):
     return sum(n for s, n in counts.items() if s == k or s in ALSO.get(k, ())) / sum(counts.values())
 
 
+def right(k, said):
+    return said == k or said in ALSO.get(k, ())
+
+
+def known(X, key, device):
+    """days held back, a fifth at a time; then 1, 2, 3, 5 devices of each class, six draws each"""
+    make = lambda: ExtraTreesClassifier(200, class_weight="balanced", random_state=1)
+    owned, hits, fold = collections.defaultdict(list), collections.defaultdict(list), np.zeros(len(key), int)
+    rng = np.random.default_rng(1)
+    for d in sorted(set(device)):
+        owned[d.split(":")[0]].append(d)
+        fold[device == d] = rng.permutation((device == d).sum()) % 5
+    for f in range(5):
+        test = fold == f
+        for k, said in zip(key[test], make().fit(X[~test], key[~test]).predict(X[test])):
+            hits[k].append(right(k, said))
+    print("device known: mean of the %d classes %.1f %%, of those with two devices or more %.1f %%" % (
+        len(hits), 100 * np.mean([np.mean(v) for v in hits.values()]),
+        100 * np.mean([np.mean(v) for k, v in hits.items() if len(owned[k]) > 1])))
+    for n in (1, 2, 3, 5):
+        shares = collections.defaultdict(list)
+        for draw in range(6):
+            g = np.random.default_rng(100 * n + draw)
+            for k in [k for k in owned if len(owned[k]) >= 4]:
+                held, teach = g.choice(owned[k]), []
+                for c in owned:
+                    pool = [d for d in owned[c] if d != held]
+                    teach += list(g.choice(pool, min(n, len(pool)), replace=False)) if pool else []
+                t = np.isin(device, teach)
+                shares[k].append(np.mean([right(k, said) for said in make().fit(X[t], key[t]).predict(X[device == held])]))
+        print("%d devices of each class: mean of %d classes %.1f %%; %s" % (
+            n, len(shares), 100 * np.mean([np.mean(v) for v in shares.values()]),
+            ", ".join("%s %.0f" % (k, 100 * np.mean(v)) for k, v in sorted(shares.items()))), flush=True)
+
+
 def main():
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("--traces", required=True)
+    p.add_argument("--known", action="store_true")
     a = p.parse_args()
     warnings.filterwarnings("ignore")
     X, key, device = [], [], []
@@ -98,6 +136,8 @@ def main():
                 key.append(CLASSES[r["class"]])
                 device.append(CLASSES[r["class"]] + ":" + SAME.get((r["class"], r["device"]), r["device"]))
     X, key, device = np.nan_to_num(np.array(X, float)), np.array(key), np.array(device)
+    if a.known:
+        return known(X, key, device)
     makers = {"trees": lambda: ExtraTreesClassifier(500, class_weight="balanced", random_state=1),
               "nearest neighbour": lambda: make_pipeline(StandardScaler(), KNeighborsClassifier(1))}
     for name, make in makers.items():

@@ -300,6 +300,7 @@ void engine_glance(const struct engine *e, int circuit, struct engine_circuit *o
         out->state =
             CIRCUIT_CLOSED; /* what carries current is closed; what does not may be either */
     out->load_count = loads_running(e->loads, circuit, out->loads);
+    out->rest_amps = loads_rest_amps(e->loads, circuit);
     out->standing_amps = loads_standing_amps(e->loads, circuit, NULL);
 }
 

@@ -31,6 +31,7 @@ struct engine_circuit {
     struct breaker_forecast forecast; /* at the present current; as of forecast_wall_ms */
     struct event_load loads[LOADS_MAX_RUNNING];
     size_t load_count;
+    double rest_amps; /* of the reading, explained by no load of the list */
     double standing_amps;
 };
 

@@ -64,6 +64,7 @@ json_t *engine_circuit_json(const struct site *s, int circuit, int64_t wall_ms,
     json_object_set_new(o, "trip_seconds", band(&c->forecast));
     json_object_set_new(o, "standing_amps", event_json_number(c->standing_amps, 0.001));
     json_object_set_new(o, "loads", event_json_loads(c->loads, c->load_count));
+    json_object_set_new(o, "rest_amps", event_json_number(c->rest_amps, 0.001));
     return o;
 }
 

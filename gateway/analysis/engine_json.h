@@ -5,7 +5,8 @@
  *     time, circuit, panel, position, name, state ("closed", "open", "unknown"), amps, watts,
  * volts, pf (null: no reading), reading_at, reading_age_seconds, rating_amps, load_percent,
  * heat, headroom_amps, headroom_3h_amps, trip_chance {1m, 5m, 15m, 60m}, trip_seconds {p05,
- * p50, p95}, standing_amps, loads [...]
+ * p50, p95}, standing_amps, loads [...],
+ * rest_amps (what the loads leave unexplained of amps; negative while one is just going)
  *
  * "unknown" is honest: a circuit that carries nothing may be closed or open.
  */

@@ -115,7 +115,7 @@ static void label_over(struct loads *l, size_t i, struct run *r)
     struct run_shape s;
 
     run_shape(r, &s);
-    if (!r->cut)
+    if (!r->cut && !r->shared)
         load = learned_take(learned, &s, r->began_wall_ms, l->utc_offset_seconds);
     else
         load = learned_find(learned, r->load);

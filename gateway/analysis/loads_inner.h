@@ -32,6 +32,9 @@ struct circuit {
     int64_t due_mono_ms; /* when one of its runs is to be announced or is over */
 };
 
+_Static_assert(sizeof(struct circuit) <= 64 * 1024,
+               "what is known of a circuit's loads is bounded");
+
 /* What every frame touches lies side by side: reading, level, band and the two sums. */
 struct loads {
     const struct site *site;

@@ -107,6 +107,9 @@ static int part_reset(struct circuit *c, const struct step *s, const struct load
     for (int i = 0; i < cut->count; i++)
         if (set >> i & 1)
             runs_part(&c->runs, &at_once, x, cut->amps[i], over, &n);
+    for (int k = 0; k < RUNS_MAX && set; k++)
+        if (c->runs.all[k].id && c->runs.all[k].began_mono_ms == s->at_mono_ms)
+            c->runs.all[k].shared = true;
     return n;
 }
 

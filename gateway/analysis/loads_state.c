@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 6U
+#define VERSION 7U
 #define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
 /* What is kept of each struct, once for writing and for reading. */
@@ -72,6 +72,7 @@ static const struct member run_members[] = {
     ONE(struct run, goes_on, BOOL),
     ONE(struct run, pausing, BOOL),
     ONE(struct run, cut, BOOL),
+    SINCE(7, struct run, shared, BOOL),
     ONE(struct run, load, U32),
     ONE(struct run, host, I64),
     SINCE(5, struct run, part, BOOL),

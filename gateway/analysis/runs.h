@@ -62,7 +62,9 @@ struct run {
     bool train;            /* short on-times only */
     bool goes_on;          /* a train that is part of a run told before */
     bool pausing;
-    bool cut;       /* it ended with the supply */
+    bool cut; /* it ended with the supply */
+    bool
+        shared; /* it began in one step with others: its size is a guess, and teaches nothing */
     uint32_t load;  /* learned load it was taken for when it was announced, 0: none */
     int64_t host;   /* run it is held back as a stage of (stages.h), 0: none */
     bool part;      /* held back as a part of a series */

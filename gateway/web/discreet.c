@@ -128,9 +128,9 @@ json_t *discreet_call_step(json_t *step)
 
 json_t *discreet_state(json_t *state)
 {
-    static const char *const hidden[] = {
-        "amps",          "watts", "pf", "load_percent", "headroom_amps", "headroom_3h_amps",
-        "standing_amps", NULL};
+    static const char *const hidden[] = {"amps",          "watts",         "pf",
+                                         "load_percent",  "headroom_amps", "headroom_3h_amps",
+                                         "standing_amps", "rest_amps",     NULL};
     if (!json_is_object(state))
         return state; /* null: no reading yet */
     const json_t *heat = json_object_get(state, "heat");

@@ -281,6 +281,29 @@ static void a_named_load_lends_its_name_to_the_next_run(void **state)
     assert_string_equal(b->events[b->count - 1].load.appliance, "Laminator");
 }
 
+/* However much is seen of a circuit, what is kept of it stays within 64 KiB. */
+static void what_is_kept_of_a_circuit_is_bounded(void **state)
+{
+    struct bench *b = *state;
+    struct loads_known known[LOADS_MAX_KNOWN];
+    struct codec_out early = {0}, late = {0};
+    loads_save(b->loads, &early);
+    for (int i = 0; i < 60;
+         i++) { /* loads of sixty sizes, and names for as many as there are */
+        hold(b, 0.5 + 0.2 * i, 100);
+        hold(b, 0, 100);
+        size_t n = loads_known(b->loads, 0, known);
+        assert_in_range(n, 0, LOADS_MAX_KNOWN);
+        if (n > 0)
+            assert_true(loads_name(b->loads, 0, known[0].id, "A name as long as any may be"));
+        b->count = 0;
+    }
+    loads_save(b->loads, &late);
+    assert_true(early.length > 0 && late.length <= 64 * 1024);
+    codec_out_free(&early);
+    codec_out_free(&late);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -289,6 +312,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(overlapping_loads_are_told_apart_by_size, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(a_load_one_poll_old_is_already_listed, set_up,
+                                        tear_down),
+        cmocka_unit_test_setup_teardown(what_is_kept_of_a_circuit_is_bounded, set_up,
                                         tear_down),
         cmocka_unit_test_setup_teardown(what_runs_adds_up_to_the_reading, set_up, tear_down),
         cmocka_unit_test_setup_teardown(no_run_ends_before_it_begins, set_up, tear_down),
