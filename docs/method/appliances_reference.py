@@ -62,7 +62,7 @@ APPLIANCES = {
     "freezer": ("Freezer", "cold", 0.3, 0.87, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
-    "kettle": ("Electric kettle", "", 1.0, 0.50, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
+    "kettle": ("Electric kettle", "", 1.0, 0.44, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
         (1, dict(HEAT, watts=(1780, 2040, 2610), seconds=(84, 174, 246), pulses=(1, 1, 1)))]),
     "microwave": ("Microwave oven", "", 1.0, 0.68, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
         (1, dict(watts=(600, 1100, 1410), seconds=(60, 168, 480), inrush=(1, 1.02, 1.2), power_factor=(0.9, 0.95, 0.98)))]),
@@ -115,7 +115,7 @@ APPLIANCES = {
         (1, dict(MOTOR, watts=(60, 120, 200), seconds=(10, 60, 400)))]),
     "water_fountain_pump": ("Water fountain or cooler", "", 0.3, 0.9, "TB 151..167 W, 2..6 min, 63 a day, inrush 1.1..1.6", [
         (1, dict(watts=(151, 156, 167), seconds=(110, 130, 360), inrush=(1.1, 1.3, 1.6), per_day=(30, 63, 120)))]),
-    "portable_heater": ("Portable heater", "", 1.0, 0.38, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
+    "portable_heater": ("Portable heater", "", 1.0, 0.46, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
         (0.35, dict(HEAT, watts=(900, 1500, 2300), seconds=(900, 3000, 9500), pulses=(1, 1, 1))),
         (0.65, dict(HEAT, watts=(900, 1500, 2300), seconds=(140, 350, 850), pulses=(1, 1, 1), usual_seconds=(140, 350, 850),
                     seconds_vary=(0.06, 0.2, 0.5), gap_seconds=(300, 665, 1500), gap_vary=(0.06, 0.2, 0.5), lately=(1.8, 3.5, 8)))]),
