@@ -58,16 +58,22 @@ void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating, do
     d->last_ms = mono_ms;
 }
 
+bool dwell_knows(const struct dwell *d, double rating)
+{
+    double ends = 0.0;
+    if (!(d->amps > 0.0F))
+        return false;
+    for (int n = 0; n < DWELL_STRETCHES; n++)
+        ends += (double)d->at[level_of((double)d->amps, rating)].ends[n];
+    return ends >= KNOWN;
+}
+
 double dwell_ends(const struct dwell *d, int64_t mono_ms, double rating, double share)
 {
-    if (!(d->amps > 0.0F))
+    if (!dwell_knows(d, rating))
         return (double)INFINITY;
     const struct dwell_level *l = &d->at[level_of((double)d->amps, rating)];
-    double at = (double)(mono_ms - d->since_ms) * 1e-3, since = at, ends = 0.0;
-    for (int n = 0; n < DWELL_STRETCHES; n++)
-        ends += (double)l->ends[n];
-    if (ends < KNOWN)
-        return (double)INFINITY;
+    double at = (double)(mono_ms - d->since_ms) * 1e-3, since = at;
     double left = -log1p(-share); /* ends to be expected until then */
     for (int n = 0; n < DWELL_STRETCHES - 1; n++) {
         if (at >= until[n])

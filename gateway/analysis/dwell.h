@@ -42,8 +42,11 @@ void dwell_save(const struct dwell *d, struct codec_out *out);
 /* False: damaged; d is unchanged then. */
 bool dwell_load(struct dwell *d, struct codec_in *in);
 
-/* Seconds from now until this stay has ended with probability `share`; INFINITY while there is
- * none, or nothing is known of its height. */
+/* True when there is a stay, and some of its height have been seen to end. */
+bool dwell_knows(const struct dwell *d, double rating_amps);
+
+/* Seconds from now until this stay has ended with probability `share`; INFINITY when
+ * it knows nothing, or it is hours. */
 double dwell_ends(const struct dwell *d, int64_t mono_ms, double rating_amps, double share);
 
 #endif

@@ -92,8 +92,8 @@ void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limi
     heat_bank_init(&c->bank, quick_least(l) / per_tau_most, quick_most(l) / per_tau_least);
     for (int i = 0; i < HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2; i++)
         c->kernel[i] =
-            (float)(0.5 *
-                    erfc((i / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL) * M_SQRT1_2));
+            (float)(0.5 * erfc((i / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL) *
+                               HYPOTHESES_LN_STEP / HYPOTHESES_SPREAD * M_SQRT1_2));
     for (int j = 0; j < HYPOTHESES_LEVELS; j++)
         c->per_theta[j] = exp(-hypotheses_ln_theta(j));
     for (int n = 0; n < HYPOTHESES_FINE + 2; n++)
@@ -180,8 +180,8 @@ double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h)
 
 static double density(double u, int j) /* of ln h, for a breaker of level j */
 {
-    double z = u - j;
-    return exp(-0.5 * z * z) / (2.50662827463100050 * HYPOTHESES_LN_STEP); /* sqrt(2 pi) s */
+    double z = (u - j) * (HYPOTHESES_LN_STEP / HYPOTHESES_SPREAD);
+    return exp(-0.5 * z * z) / (2.50662827463100050 * HYPOTHESES_SPREAD); /* sqrt(2 pi) s */
 }
 
 void hypotheses_opening(const struct hypotheses_view *v, const double h[HEAT_TAUS],

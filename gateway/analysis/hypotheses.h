@@ -21,7 +21,10 @@
 
 #define HYPOTHESES_LEVELS 32
 #define HYPOTHESES_LEAST_K 0.5
-#define HYPOTHESES_LN_STEP 0.08 /* of ln theta, and s */
+#define HYPOTHESES_LN_STEP 0.08 /* of ln theta */
+/* s: 2 % for the air of the day, 2 % for a class 1 meter, squared, 3 % for one time constant.
+ * Half the spacing: the sum over the levels still ripples by no more than 1.5 %. */
+#define HYPOTHESES_SPREAD 0.04
 #define HYPOTHESES_KERNEL 8     /* levels over which survival falls from 1 to 0 */
 #define HYPOTHESES_FINE 64      /* table points a level */
 

@@ -36,6 +36,8 @@
 #define ROOM_SAID_AMPS 1.0 /* a smaller load is not worth its number */
 #define JOIN_WORTH 0.4     /* ... or so likely that it outweighs a warning for nothing */
 #define JOIN_KEEPS 0.3
+#define JOINS_COME 0.33F /* of the openings expected of joining loads, before more is known */
+#define JOINED_MS 45000  /* an opening so soon after a rise came of it: outlook's JOIN_SECONDS */
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
 #define CALM_TRIES 2
@@ -59,6 +61,10 @@ struct watched {
     uint8_t in_vain;  /* such warnings in a row for which it did not */
     bool waits, worded; /* for its on-delay since then; the words were given */
     int64_t waits_since_ms;
+    /* Openings that usual loads were expected to bring by joining, and those that came. */
+    float expected, opened;
+    double join_rate;                 /* a second, as of the last look */
+    int64_t rose_wall_ms; /* when the current last rose while a load was expected, 0: not */
     float calm_amps; /* up to this and until then no look can find anything: see outlook_calm */
     int64_t calm_until_ms;
 };
@@ -72,6 +78,7 @@ struct near_overload {
     float *pole_from;     /* per pole: no circuit is judged at or below it */
     int *circuit_of;      /* per pole; those of one circuit lie side by side */
     struct dwell *dwells; /* per circuit */
+    float *came;          /* per circuit: see outlook.h */
     struct watched circuits[];
 };
 
@@ -88,6 +95,15 @@ static void set_watch(struct near_overload *n, size_t i)
             n->circuits[i].told || n->dwells[i].amps > 0.0F ? -1.0F : (float)from;
 }
 
+/* A circuit whose expected openings do not come (two sizes that are one element, machines that
+ * take turns) is expected to bring fewer: the mean of a gamma distribution, from JOINS_COME
+ * with the weight of one opening. */
+static void weigh_joins(struct near_overload *n, size_t i)
+{
+    const struct watched *w = &n->circuits[i];
+    n->came[i] = (1.0F + w->opened) / (1.0F / JOINS_COME + w->expected);
+}
+
 struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
                                            const struct breakers *b, const struct loads *l,
                                            struct alarms *a)
@@ -100,7 +116,8 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
     n->pole_from = calloc(s->poles_total + LANES, sizeof *n->pole_from);
     n->circuit_of = calloc(s->poles_total + 1, sizeof *n->circuit_of);
     n->dwells = calloc(s->circuit_count + 1, sizeof *n->dwells);
-    if (!n->habits || !n->pole_from || !n->circuit_of || !n->dwells) {
+    n->came = calloc(s->circuit_count + 1, sizeof *n->came);
+    if (!n->habits || !n->pole_from || !n->circuit_of || !n->dwells || !n->came) {
         near_overload_destroy(n);
         return NULL;
     }
@@ -109,11 +126,13 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
                                        .breakers = b,
                                        .loads = l,
                                        .habits = n->habits,
-                                       .dwells = n->dwells};
+                                       .dwells = n->dwells,
+                                       .came = n->came};
     for (size_t i = 0; i < s->circuit_count; i++) {
         for (int p = 0; p < s->circuits[i].poles; p++)
             n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
         set_watch(n, i);
+        weigh_joins(n, i);
     }
     return n;
 }
@@ -126,6 +145,7 @@ void near_overload_destroy(struct near_overload *n)
     free(n->pole_from);
     free(n->circuit_of);
     free(n->dwells);
+    free(n->came);
     free(n);
 }
 
@@ -135,13 +155,25 @@ static bool opened_by_heat(const struct event_trip *t)
            (t->cause == CAUSE_OVERLOAD || t->cause == CAUSE_WORN_BREAKER);
 }
 
+static void note_opening(struct near_overload *n, size_t i, int64_t opened_wall_ms)
+{
+    struct watched *w = &n->circuits[i];
+    int64_t since = opened_wall_ms - w->rose_wall_ms;
+    w->in_vain = 0;
+    if (w->rose_wall_ms == 0 || since < 0 || since > JOINED_MS)
+        return;
+    w->opened += 1.0F;
+    w->rose_wall_ms = 0;
+    weigh_joins(n, i);
+}
+
 void near_overload_event(struct near_overload *n, const struct event *e)
 {
     if (e->type == EVENT_TRIP &&
         e->circuit >= 0) /* what was learned of it may make it weaker */
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
     if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip))
-        n->circuits[e->circuit].in_vain = 0;
+        note_opening(n, (size_t)e->circuit, e->trip.opened_wall_ms);
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         return;
     habits_event(n->habits, e);
@@ -329,12 +361,30 @@ static bool raises_maybe(const struct outlook *o, int in_vain)
             o->joined >= JOIN_WORTH * (cool + 0.02));
 }
 
+/* what may join is expected from look to look; a rise may be it */
+static void await_joins(struct near_overload *n, size_t i, const struct frame *f, double amps,
+                        const struct outlook *o)
+{
+    struct watched *w = &n->circuits[i];
+    if (w->looked) {
+        int64_t ms = f->mono_ms - w->looked_ms;
+        w->expected += (float)(w->join_rate * 1e-3 *
+                               (double)(ms < LOOK_AGAIN_MOST_MS ? ms : LOOK_AGAIN_MOST_MS));
+        weigh_joins(n, i);
+        if (w->join_rate > 0.0 &&
+            amps > (double)w->looked_amps + CHANGED_SHARE * n->from.site->circuits[i].breaker_amps)
+            w->rose_wall_ms = f->wall_ms;
+    }
+    w->join_rate = o->join_rate;
+}
+
 static void look(struct near_overload *n, size_t i, const struct frame *f, double amps,
                  struct outlook *o)
 {
     struct watched *w = &n->circuits[i];
     const struct rules *r = &n->from.rules->circuits[i];
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
+    await_joins(n, i, f, amps, o);
     bool surely = raises_surely(r, o);
     w->raises = surely || raises_maybe(o, w->in_vain);
     w->quick = surely && o->chance >= QUICK_CHANCE;

@@ -7,6 +7,7 @@
 #define JOIN_SEEN 1.5     /* a size seen once is no habit */
 #define JOIN_LEAST_AMPS 1.0
 #define JOIN_LEAST_CHANCE 0.05
+#define RATE_SECONDS 60.0
 #define MAIN_SHARE 0.2 /* of the current: when such a load ends, the next joins too late */
 #define SET_OF 10      /* loads that may be told to switch off */
 
@@ -54,31 +55,44 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
 
 #define SHARES 5
 
-/* until[]: how long the main loads all run on, for each of the shares */
+/* Where there is a stay that something is known of, its end is that of whatever ends first, and
+ * the lengths of the loads would count the same ends again. Else they are all that is known.
+ * until: how long the main loads all run on. */
+static struct course course_of(const struct outlook_sources *from, int circuit, int64_t mono_ms,
+                               const struct outlook *o, double seconds, double share,
+                               double ends[LOADS_MAX_RUNNING], double *until)
+{
+    const struct dwell *d = from->dwells ? &from->dwells[circuit] : NULL;
+    double rating = from->site->circuits[circuit].breaker_amps;
+    struct course c = {.seconds = seconds, .lower_from = (double)INFINITY};
+    bool stays = d && dwell_knows(d, rating);
+    if (stays) {
+        c.lower = (double)d->before;
+        c.lower_from = dwell_ends(d, mono_ms, rating, share);
+    }
+    *until = fmin(seconds, c.lower_from);
+    for (size_t k = 0; k < o->running_count; k++) {
+        const struct event_load *l = &o->running[k];
+        ends[k] = stays || is_standing(l)
+                      ? (double)INFINITY
+                      : habits_remaining_seconds(from->habits, circuit, l->amps, l->seconds,
+                                                 share);
+        if (l->amps >= MAIN_SHARE * o->amps)
+            *until = fmin(*until, ends[k]);
+    }
+    return c;
+}
+
+/* until[]: as above, for each of the shares */
 static void take_usual(const struct outlook_sources *from, int circuit, int64_t mono_ms,
                        double horizon, struct outlook *o, double until[SHARES])
 {
-    const struct dwell *d = from->dwells ? &from->dwells[circuit] : NULL;
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
     struct breaker_path paths[SHARES + 1];
     double chances[SHARES + 1][2];
     for (int s = 0; s < SHARES; s++) {
         double ends[LOADS_MAX_RUNNING];
-        until[s] = horizon;
-        for (size_t k = 0; k < o->running_count; k++) {
-            ends[k] = is_standing(&o->running[k])
-                          ? (double)INFINITY
-                          : habits_remaining_seconds(from->habits, circuit, o->running[k].amps,
-                                                     o->running[k].seconds, shares[s]);
-            if (o->running[k].amps >= MAIN_SHARE * o->amps)
-                until[s] = fmin(until[s], ends[k]);
-        }
-        struct course c = {.seconds = horizon, .lower_from = (double)INFINITY};
-        if (d) {
-            c.lower = (double)d->before;
-            c.lower_from =
-                dwell_ends(d, mono_ms, from->site->circuits[circuit].breaker_amps, shares[s]);
-        }
+        struct course c = course_of(from, circuit, mono_ms, o, horizon, shares[s], ends, &until[s]);
         path_of(o, ends, &c, &paths[s]);
     }
     paths[SHARES].count = 0; /* now */
@@ -94,7 +108,7 @@ static void take_joins(const struct outlook_sources *from, int circuit,
                        const double until[SHARES], struct outlook *o)
 {
     static const double opens = 1.0;
-    double expected[SHARES] = {0};
+    double expected[SHARES + 1] = {0}, come = from->came ? (double)from->came[circuit] : 1.0;
     struct habit_join joins[HABITS_OF_CIRCUIT];
     struct breaker_path paths[HABITS_OF_CIRCUIT];
     double stay[LOADS_MAX_RUNNING], chances[HABITS_OF_CIRCUIT];
@@ -114,16 +128,18 @@ static void take_joins(const struct outlook_sources *from, int circuit,
     if (ways > 0)
         breakers_paths_reach(from->breakers, circuit, paths, ways, &opens, 1, chances);
     for (size_t k = 0; k < ways; k++) {
-        for (int s = 0; s < SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
+        for (int s = 0; s <= SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
             expected[s] += chances[k] * habits_expects(from->habits, circuit, &joins[k],
-                                                       o->running, o->running_count, until[s]);
+                                                       o->running, o->running_count,
+                                                       s < SHARES ? until[s] : RATE_SECONDS);
         if (joins[k].count >= JOIN_SEEN && chances[k] > o->join_chance) {
             o->join_chance = chances[k];
             o->join_amps = joins[k].amps;
         }
     }
+    o->join_rate = expected[SHARES] / RATE_SECONDS;
     for (int s = 0; s < SHARES; s++)
-        o->joined -= expm1(-expected[s]) / SHARES;
+        o->joined -= expm1(-come * expected[s]) / SHARES;
 }
 
 void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_ms, double amps,

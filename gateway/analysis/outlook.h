@@ -30,6 +30,7 @@ struct outlook {
     double join_chance; /* of opening within a minute if that load came on now */
     double joined;      /* chance that a usual load does come while what runs now runs, and then
                            opens it within a minute */
+    double join_rate;   /* such openings a second to be expected, by the habits alone */
     struct event_load running[LOADS_MAX_RUNNING]; /* largest first */
     size_t running_count;
 };
@@ -41,6 +42,7 @@ struct outlook_sources {
     const struct loads *loads;
     const struct habits *habits;
     const struct dwell *dwells; /* per circuit, NULL: nothing known */
+    const float *came; /* per circuit: how many of those to be expected do come; NULL: all */
 };
 
 /* At `amps` at this moment, that of the last reading its sources have taken. */
