@@ -2,6 +2,7 @@
 
 #include "habits.h"
 #include "outlook.h"
+#include "overload_rules.h"
 #include "trip_texts.h"
 
 #include "base/lanes.h"
@@ -20,24 +21,10 @@
 #define LOOK_AGAIN_LEAST_MS 5000
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
 #define LOOK_AGAIN_MOST_MS 60000
-/* What raises it: see raises_surely() and raises_maybe() */
-#define SURE 0.8          /* chance of being half way that is as good as there */
-#define LIKELY 0.7        /* and that is enough beside a chance of opening */
 #define QUICK_CHANCE 0.5  /* such a chance waits for the next reading only, ... */
 #define QUICK_SECONDS 1.0 /* ... not for the on-delay: an opening may be half a minute away */
-#define MAYBE 0.35        /* and that is worth asking who joins: OUTLOOK_HALF_LEAST */
-#define JOIN_EVER                                                                              \
-    0.004              /* of a usual load: that it comes at all while what runs now runs, ... */
-#define JOIN_OPENS 0.5 /* ... and opens it within a minute, ... */
-#define JOIN_SURELY 0.9 /* ... and that it does so nearly for certain, ... */
-#define JOIN_COMES 0.01 /* ... when it also comes now and then, ... */
-#define JOIN_LEAST 0.05
 #define MOST_IN_VAIN 8
 #define ROOM_SAID_AMPS 1.0 /* a smaller load is not worth its number */
-#define JOIN_WORTH 0.4     /* ... or so likely that it outweighs a warning for nothing */
-#define JOIN_KEEPS 0.3
-#define JOINS_COME 0.33F /* of the openings expected of joining loads, before more is known */
-#define JOINED_MS 45000  /* an opening so soon after a rise came of it: outlook's JOIN_SECONDS */
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
 #define CALM_TRIES 2
@@ -61,10 +48,6 @@ struct watched {
     uint8_t in_vain;  /* such warnings in a row for which it did not */
     bool waits, worded; /* for its on-delay since then; the words were given */
     int64_t waits_since_ms;
-    /* Openings that usual loads were expected to bring by joining, and those that came. */
-    float expected, opened;
-    double join_rate;                 /* a second, as of the last look */
-    int64_t rose_wall_ms; /* when the current last rose while a load was expected, 0: not */
     float calm_amps; /* up to this and until then no look can find anything: see outlook_calm */
     int64_t calm_until_ms;
 };
@@ -78,7 +61,7 @@ struct near_overload {
     float *pole_from;     /* per pole: no circuit is judged at or below it */
     int *circuit_of;      /* per pole; those of one circuit lie side by side */
     struct dwell *dwells; /* per circuit */
-    float *came;          /* per circuit: see outlook.h */
+    struct joins *joins;  /* per circuit */
     struct watched circuits[];
 };
 
@@ -95,15 +78,6 @@ static void set_watch(struct near_overload *n, size_t i)
             n->circuits[i].told || n->dwells[i].amps > 0.0F ? -1.0F : (float)from;
 }
 
-/* A circuit whose expected openings do not come (two sizes that are one element, machines that
- * take turns) is expected to bring fewer: the mean of a gamma distribution, from JOINS_COME
- * with the weight of one opening. */
-static void weigh_joins(struct near_overload *n, size_t i)
-{
-    const struct watched *w = &n->circuits[i];
-    n->came[i] = (1.0F + w->opened) / (1.0F / JOINS_COME + w->expected);
-}
-
 struct near_overload *near_overload_create(const struct site *s, const struct rules_set *rules,
                                            const struct breakers *b, const struct loads *l,
                                            struct alarms *a)
@@ -116,8 +90,8 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
     n->pole_from = calloc(s->poles_total + LANES, sizeof *n->pole_from);
     n->circuit_of = calloc(s->poles_total + 1, sizeof *n->circuit_of);
     n->dwells = calloc(s->circuit_count + 1, sizeof *n->dwells);
-    n->came = calloc(s->circuit_count + 1, sizeof *n->came);
-    if (!n->habits || !n->pole_from || !n->circuit_of || !n->dwells || !n->came) {
+    n->joins = calloc(s->circuit_count + 1, sizeof *n->joins);
+    if (!n->habits || !n->pole_from || !n->circuit_of || !n->dwells || !n->joins) {
         near_overload_destroy(n);
         return NULL;
     }
@@ -127,12 +101,11 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
                                        .loads = l,
                                        .habits = n->habits,
                                        .dwells = n->dwells,
-                                       .came = n->came};
+                                       .joins = n->joins};
     for (size_t i = 0; i < s->circuit_count; i++) {
         for (int p = 0; p < s->circuits[i].poles; p++)
             n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
         set_watch(n, i);
-        weigh_joins(n, i);
     }
     return n;
 }
@@ -145,7 +118,7 @@ void near_overload_destroy(struct near_overload *n)
     free(n->pole_from);
     free(n->circuit_of);
     free(n->dwells);
-    free(n->came);
+    free(n->joins);
     free(n);
 }
 
@@ -155,25 +128,15 @@ static bool opened_by_heat(const struct event_trip *t)
            (t->cause == CAUSE_OVERLOAD || t->cause == CAUSE_WORN_BREAKER);
 }
 
-static void note_opening(struct near_overload *n, size_t i, int64_t opened_wall_ms)
-{
-    struct watched *w = &n->circuits[i];
-    int64_t since = opened_wall_ms - w->rose_wall_ms;
-    w->in_vain = 0;
-    if (w->rose_wall_ms == 0 || since < 0 || since > JOINED_MS)
-        return;
-    w->opened += 1.0F;
-    w->rose_wall_ms = 0;
-    weigh_joins(n, i);
-}
-
 void near_overload_event(struct near_overload *n, const struct event *e)
 {
     if (e->type == EVENT_TRIP &&
         e->circuit >= 0) /* what was learned of it may make it weaker */
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
-    if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip))
-        note_opening(n, (size_t)e->circuit, e->trip.opened_wall_ms);
+    if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip)) {
+        n->circuits[e->circuit].in_vain = 0;
+        joins_opened(&n->joins[e->circuit], e->trip.opened_wall_ms);
+    }
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
         return;
     habits_event(n->habits, e);
@@ -238,7 +201,7 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
     figures_add(figures, FIGURE_LOAD, o->amps);
     figures_add(figures, FIGURE_BREAKER, s->circuits[circuit].breaker_amps);
     figures_add(figures, FIGURE_HEAT, 100.0 * f->heat);
-    figures_add(figures, FIGURE_CHANCE_OF_OPENING, 100.0 * o->chance);
+    figures_add(figures, FIGURE_CHANCE_OF_OPENING, 100.0 * e->chance);
     figures_add(figures, FIGURE_WITHIN, r->near_overload_horizon_seconds / 60.0);
     figures_add(figures, FIGURE_OPENS_SOONEST, f->p05_seconds);
     figures_add(figures, FIGURE_OPENS_MOST_LIKELY, f->p50_seconds);
@@ -297,12 +260,14 @@ static void raise_it(struct near_overload *n, size_t i, const struct frame *f,
     struct figures figures;
     figures_clear(&figures);
     breakers_forecast(n->from.breakers, (int)i, o->amps, &fc);
+    double chance = outlook_chance(&n->from, (int)i, f->mono_ms, o->amps,
+                                   n->from.rules->circuits[i].near_overload_horizon_seconds);
     struct event_near_overload e = {
         .amps = o->amps,
         .p05_seconds = fc.p05_seconds,
         .p50_seconds = fc.p50_seconds,
         .p95_seconds = fc.p95_seconds,
-        .chance = o->chance,
+        .chance = chance,
         .headroom_amps = fc.headroom_amps,
         .switch_off = off,
         .switch_off_count = outlook_switch_off(&n->from, (int)i, o, off),
@@ -336,46 +301,18 @@ static bool calm_down(struct near_overload *n, size_t i, const struct frame *f, 
     return true;
 }
 
-/* A warning that nothing comes of costs trust, one that comes too late is none. A breaker that
- * is not half way has time: it is warned of when it gets there. One that is, or may be, while a
- * load that is usual here would open it before anybody could act, is warned of before that. */
-static bool nears(const struct rules *r, const struct outlook *o)
-{
-    return o->half >= LIKELY && o->chance >= r->near_overload_chance;
-}
-
-static bool raises_surely(const struct rules *r, const struct outlook *o)
-{
-    double there = fmin(o->half, o->half_now);
-    return nears(r, o) ||
-           (there >= SURE && o->join_chance >= JOIN_OPENS && o->joined >= JOIN_EVER);
-}
-
-/* what was said in vain must be likelier the next time */
-static bool raises_maybe(const struct outlook *o, int in_vain)
-{
-    double there = fmin(o->half, o->half_now), cool = 1.0 - fmax(o->half, o->half_now);
-    return (there >= MAYBE && o->join_chance >= JOIN_SURELY &&
-            o->joined >= ldexp(JOIN_COMES, in_vain)) ||
-           (o->half >= MAYBE && o->joined >= JOIN_LEAST &&
-            o->joined >= JOIN_WORTH * (cool + 0.02));
-}
-
 /* what may join is expected from look to look; a rise may be it */
 static void await_joins(struct near_overload *n, size_t i, const struct frame *f, double amps,
                         const struct outlook *o)
 {
-    struct watched *w = &n->circuits[i];
-    if (w->looked) {
-        int64_t ms = f->mono_ms - w->looked_ms;
-        w->expected += (float)(w->join_rate * 1e-3 *
-                               (double)(ms < LOOK_AGAIN_MOST_MS ? ms : LOOK_AGAIN_MOST_MS));
-        weigh_joins(n, i);
-        if (w->join_rate > 0.0 &&
-            amps > (double)w->looked_amps + CHANGED_SHARE * n->from.site->circuits[i].breaker_amps)
-            w->rose_wall_ms = f->wall_ms;
-    }
-    w->join_rate = o->join_rate;
+    const struct watched *w = &n->circuits[i];
+    struct joins *j = &n->joins[i];
+    double rise = amps - (double)w->looked_amps,
+           rating = n->from.site->circuits[i].breaker_amps;
+    int64_t ms = w->looked ? f->mono_ms - w->looked_ms : 0;
+    if (w->looked && j->rate > 0.0F && rise > CHANGED_SHARE * rating)
+        joins_rose(j, f->wall_ms);
+    joins_look(j, ms < LOOK_AGAIN_MOST_MS ? ms : LOOK_AGAIN_MOST_MS, o->join_rate);
 }
 
 static void look(struct near_overload *n, size_t i, const struct frame *f, double amps,
@@ -385,18 +322,17 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     const struct rules *r = &n->from.rules->circuits[i];
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     await_joins(n, i, f, amps, o);
-    bool surely = raises_surely(r, o);
-    w->raises = surely || raises_maybe(o, w->in_vain);
+    bool surely = overload_rules_surely(r, o);
+    w->raises = surely || overload_rules_maybe(o, w->in_vain);
     w->quick = surely && o->chance >= QUICK_CHANCE;
     w->alert = o->chance < r->near_overload_chance;
-    w->near = nears(r, o);
+    w->near = overload_rules_near(r, o);
     if (!w->stood) {
         w->maybe = !surely;
         w->came = false;
     }
     w->came |= o->chance >= r->near_overload_chance;
-    w->keeps = o->chance >= r->near_overload_clear_chance ||
-               (o->half >= MAYBE && o->join_chance >= JOIN_KEEPS);
+    w->keeps = overload_rules_keep(r, o);
     w->looked = true;
     w->looked_amps = (float)amps;
     w->looked_ms = f->mono_ms;
@@ -539,6 +475,7 @@ double near_overload_chance(const struct near_overload *n, int circuit, double a
  * was the habits alone, which begin with a number below these tags. */
 #define SECTION_HABITS 0x100U
 #define SECTION_CIRCUIT 0x101U
+#define SECTION_JOINS 0x102U
 
 static void put_circuit(const struct near_overload *n, size_t i, struct codec_out *out)
 {
@@ -578,6 +515,29 @@ static bool get_circuit(struct near_overload *n, struct codec_in *in, bool take)
     return true;
 }
 
+static void put_joins(const struct near_overload *n, size_t i, struct codec_out *out)
+{
+    if (joins_empty(&n->joins[i]))
+        return;
+    size_t begun = codec_begin(out, SECTION_JOINS);
+    codec_put_string(out, n->from.site->circuits[i].id);
+    joins_save(&n->joins[i], out);
+    codec_end(out, begun);
+}
+
+static bool get_joins(struct near_overload *n, struct codec_in *in, bool take)
+{
+    char id[SITE_ID_SIZE];
+    struct joins j;
+    codec_get_string(in, id, sizeof id);
+    if (!joins_load(&j, in))
+        return false;
+    int circuit = take ? site_find_circuit(n->from.site, id) : -1;
+    if (circuit >= 0)
+        n->joins[circuit] = j;
+    return true;
+}
+
 void near_overload_save(const struct near_overload *n, struct codec_out *out)
 {
     size_t begun = codec_begin(out, SECTION_HABITS);
@@ -585,6 +545,8 @@ void near_overload_save(const struct near_overload *n, struct codec_out *out)
     codec_end(out, begun);
     for (size_t i = 0; i < n->from.site->circuit_count; i++)
         put_circuit(n, i, out);
+    for (size_t i = 0; i < n->from.site->circuit_count; i++)
+        put_joins(n, i, out);
 }
 
 static bool get_sections(struct near_overload *n, struct codec_in in, bool take)
@@ -593,6 +555,8 @@ static bool get_sections(struct near_overload *n, struct codec_in in, bool take)
     struct codec_in section;
     while (codec_next(&in, &tag, &section)) {
         if (tag == SECTION_CIRCUIT && !get_circuit(n, &section, take))
+            return false;
+        if (tag == SECTION_JOINS && !get_joins(n, &section, take))
             return false;
         if (tag == SECTION_HABITS && take && !habits_load(n->habits, &section))
             return false;

@@ -1,14 +1,12 @@
 /*
  * near_overload - the warning before a breaker opens.
  *
- * Raised on chances, never on a percentage of the rating: either the breaker is likely to open
- * within the rule's horizon and surely gets half way there, or it is half way (surely, or
- * maybe) and one more load that is usual on this circuit would open it before anybody could be
- * warned. The less sure, the likelier that load must be. On-delay, off-delay and a lower chance
- * for returning keep it from flickering; an opening that is likelier than not waits for one
- * more reading only. Where nothing has to be done now, because only what may be switched on
- * next would open it, it is an alert and no alarm (alarms.h), until the first holds. How long
- * currents stay as high as they have become is followed here (dwell.h).
+ * Raised on chances, never on a percentage of the rating: overload_rules.h says when. On-delay,
+ * off-delay and a lower chance for returning keep it from flickering; an opening that is
+ * likelier than not waits for one more reading only. Where nothing has to be done now, because
+ * only what may be switched on next would open it, it is an alert and no alarm (alarms.h), until
+ * the breaker is near. How long currents stay as high as they have become (dwell.h), and how
+ * many of the openings expected of joining loads come (joins.h), is followed here.
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.
@@ -41,8 +39,8 @@ void near_overload_step(struct near_overload *n, const struct frame *f);
 double near_overload_chance(const struct near_overload *n, int circuit, double amps,
                             double seconds);
 
-/* What was learned of the loads and of how long currents stay, and the warnings that nothing
- * came of, by circuit id. False: damaged, unchanged. */
+/* What was learned of the loads, of who joins and of how long currents stay, and the warnings
+ * that nothing came of, by circuit id. False: damaged, unchanged. */
 void near_overload_save(const struct near_overload *n, struct codec_out *out);
 bool near_overload_load(struct near_overload *n, struct codec_in *in);
 

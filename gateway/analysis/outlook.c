@@ -7,7 +7,6 @@
 #define JOIN_SEEN 1.5     /* a size seen once is no habit */
 #define JOIN_LEAST_AMPS 1.0
 #define JOIN_LEAST_CHANCE 0.05
-#define RATE_SECONDS 60.0
 #define MAIN_SHARE 0.2 /* of the current: when such a load ends, the next joins too late */
 #define SET_OF 10      /* loads that may be told to switch off */
 
@@ -55,12 +54,17 @@ static void path_of(const struct outlook *o, const double ends[LOADS_MAX_RUNNING
 
 #define SHARES 5
 
-/* Where there is a stay that something is known of, its end is that of whatever ends first, and
- * the lengths of the loads would count the same ends again. Else they are all that is known.
- * until: how long the main loads all run on. */
+/* What ends first is counted twice where a stay is known: by the lengths of the loads, and by
+ * how long currents stay as high. */
+enum ends {
+    ENDS_SOONER, /* the sooner of both: what a warning may count on */
+    ENDS_ONCE,   /* the stays alone, where they know something: what is true */
+};
+
+/* until: how long the main loads all run on */
 static struct course course_of(const struct outlook_sources *from, int circuit, int64_t mono_ms,
-                               const struct outlook *o, double seconds, double share,
-                               double ends[LOADS_MAX_RUNNING], double *until)
+                               const struct outlook *o, double seconds, enum ends which,
+                               double share, double ends[LOADS_MAX_RUNNING], double *until)
 {
     const struct dwell *d = from->dwells ? &from->dwells[circuit] : NULL;
     double rating = from->site->circuits[circuit].breaker_amps;
@@ -70,29 +74,31 @@ static struct course course_of(const struct outlook_sources *from, int circuit, 
         c.lower = (double)d->before;
         c.lower_from = dwell_ends(d, mono_ms, rating, share);
     }
-    *until = fmin(seconds, c.lower_from);
+    *until = which == ENDS_ONCE ? fmin(seconds, c.lower_from) : seconds;
     for (size_t k = 0; k < o->running_count; k++) {
         const struct event_load *l = &o->running[k];
-        ends[k] = stays || is_standing(l)
-                      ? (double)INFINITY
-                      : habits_remaining_seconds(from->habits, circuit, l->amps, l->seconds,
-                                                 share);
+        ends[k] = is_standing(l) ? (double)INFINITY
+                                 : habits_remaining_seconds(from->habits, circuit, l->amps,
+                                                            l->seconds, share);
         if (l->amps >= MAIN_SHARE * o->amps)
             *until = fmin(*until, ends[k]);
+        if (stays && which == ENDS_ONCE)
+            ends[k] = (double)INFINITY;
     }
     return c;
 }
 
 /* until[]: as above, for each of the shares */
 static void take_usual(const struct outlook_sources *from, int circuit, int64_t mono_ms,
-                       double horizon, struct outlook *o, double until[SHARES])
+                       double horizon, enum ends which, struct outlook *o, double until[SHARES])
 {
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
     struct breaker_path paths[SHARES + 1];
     double chances[SHARES + 1][2];
     for (int s = 0; s < SHARES; s++) {
         double ends[LOADS_MAX_RUNNING];
-        struct course c = course_of(from, circuit, mono_ms, o, horizon, shares[s], ends, &until[s]);
+        struct course c =
+            course_of(from, circuit, mono_ms, o, horizon, which, shares[s], ends, &until[s]);
         path_of(o, ends, &c, &paths[s]);
     }
     paths[SHARES].count = 0; /* now */
@@ -108,7 +114,8 @@ static void take_joins(const struct outlook_sources *from, int circuit,
                        const double until[SHARES], struct outlook *o)
 {
     static const double opens = 1.0;
-    double expected[SHARES + 1] = {0}, come = from->came ? (double)from->came[circuit] : 1.0;
+    double expected[SHARES] = {0},
+           come = from->joins ? joins_share(&from->joins[circuit]) : 1.0;
     struct habit_join joins[HABITS_OF_CIRCUIT];
     struct breaker_path paths[HABITS_OF_CIRCUIT];
     double stay[LOADS_MAX_RUNNING], chances[HABITS_OF_CIRCUIT];
@@ -128,18 +135,19 @@ static void take_joins(const struct outlook_sources *from, int circuit,
     if (ways > 0)
         breakers_paths_reach(from->breakers, circuit, paths, ways, &opens, 1, chances);
     for (size_t k = 0; k < ways; k++) {
-        for (int s = 0; s <= SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
+        for (int s = 0; s < SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
             expected[s] += chances[k] * habits_expects(from->habits, circuit, &joins[k],
-                                                       o->running, o->running_count,
-                                                       s < SHARES ? until[s] : RATE_SECONDS);
+                                                       o->running, o->running_count, until[s]);
         if (joins[k].count >= JOIN_SEEN && chances[k] > o->join_chance) {
             o->join_chance = chances[k];
             o->join_amps = joins[k].amps;
         }
     }
-    o->join_rate = expected[SHARES] / RATE_SECONDS;
-    for (int s = 0; s < SHARES; s++)
-        o->joined -= expm1(-come * expected[s]) / SHARES;
+    o->join_rate = expected[SHARES - 1] / fmax(until[SHARES - 1], 1.0);
+    for (int s = 0; s < SHARES; s++) {
+        o->joined -= expm1(-expected[s]) / SHARES;
+        o->joins -= expm1(-come * expected[s]) / SHARES;
+    }
 }
 
 void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_ms, double amps,
@@ -149,7 +157,7 @@ void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_
     double until[SHARES];
     *out = (struct outlook){.amps = amps};
     out->running_count = loads_running(from->loads, circuit, out->running);
-    take_usual(from, circuit, mono_ms, horizon, out, until);
+    take_usual(from, circuit, mono_ms, horizon, ENDS_SOONER, out, until);
     if (out->half >= OUTLOOK_HALF_LEAST) /* who might join matters to a warm breaker only */
         take_joins(from, circuit, until, out);
 }
@@ -160,9 +168,9 @@ double outlook_chance(const struct outlook_sources *from, int circuit, int64_t m
     double until[SHARES];
     struct outlook o = {.amps = amps};
     o.running_count = loads_running(from->loads, circuit, o.running);
-    take_usual(from, circuit, mono_ms, seconds, &o, until);
+    take_usual(from, circuit, mono_ms, seconds, ENDS_ONCE, &o, until);
     take_joins(from, circuit, until, &o);
-    return 1.0 - (1.0 - o.chance) * (1.0 - o.joined);
+    return 1.0 - (1.0 - o.chance) * (1.0 - o.joins);
 }
 
 bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,

@@ -15,6 +15,7 @@
 #include "breaker.h"
 #include "dwell.h"
 #include "habits.h"
+#include "joins.h"
 #include "loads.h"
 
 #define OUTLOOK_HALF_LEAST                                                                     \
@@ -29,7 +30,8 @@ struct outlook {
     double join_amps;   /* of the usual load that would open it soonest, 0: none known */
     double join_chance; /* of opening within a minute if that load came on now */
     double joined;      /* chance that a usual load does come while what runs now runs, and then
-                           opens it within a minute */
+                           opens it within a minute, by the habits alone, */
+    double joins;       /* and by how many of the openings so expected here did come */
     double join_rate;   /* such openings a second to be expected, by the habits alone */
     struct event_load running[LOADS_MAX_RUNNING]; /* largest first */
     size_t running_count;
@@ -42,15 +44,18 @@ struct outlook_sources {
     const struct loads *loads;
     const struct habits *habits;
     const struct dwell *dwells; /* per circuit, NULL: nothing known */
-    const float *came; /* per circuit: how many of those to be expected do come; NULL: all */
+    const struct joins *joins;  /* per circuit, NULL: all that is expected comes */
 };
 
-/* At `amps` at this moment, that of the last reading its sources have taken. */
+/* At `amps` at this moment, that of the last reading its sources have taken. What a warning may
+ * count on: a load ends by its own length or with the stay of its current, whichever is sooner,
+ * so chance and half are rather too low. */
 void outlook_take(const struct outlook_sources *from, int circuit, int64_t mono_ms, double amps,
                   struct outlook *out);
 
-/* The chance of opening within `seconds`, all told: the running loads ending as usual, and
- * usual loads joining. For whoever wants a number; near_overload weighs its parts. */
+/* The chance of opening within `seconds`, all told, as true as it can be: where the stay of the
+ * current is known its end alone counts, else the loads end as usual; and usual loads join as
+ * often as they have done. For whoever wants a number; near_overload weighs outlook_take. */
 double outlook_chance(const struct outlook_sources *from, int circuit, int64_t mono_ms,
                       double amps, double seconds);
 

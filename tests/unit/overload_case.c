@@ -48,8 +48,11 @@ void overload_set_up(struct overload_case *t)
     t->near = near_overload_create(&t->site, &t->rules, t->breakers, t->loads, t->alarms);
     t->habits = habits_create(&t->site);
     assert_true(t->near && t->habits && t->loads && t->alarms && t->breakers && t->frame);
-    t->sources =
-        (struct outlook_sources){&t->site, &t->rules, t->breakers, t->loads, t->habits, NULL};
+    t->sources = (struct outlook_sources){.site = &t->site,
+                                          .rules = &t->rules,
+                                          .breakers = t->breakers,
+                                          .loads = t->loads,
+                                          .habits = t->habits};
 }
 
 void overload_tear_down(struct overload_case *t)

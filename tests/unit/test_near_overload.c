@@ -168,7 +168,7 @@ static int warnings_over_restarts(bool forgets)
         codec_out_free(&out);
         out = (struct codec_out){0};
         overload_hold(&t, 0.3, 300);
-        overload_hold(&t, 13.3, 900);
+        overload_hold(&t, 12.7, 900);
         overload_hold(&t, 0.3, 2700);
         raised += t.raised;
         near_overload_save(t.near, &out);

@@ -70,6 +70,62 @@ static void the_chance_all_told_grows_with_time_current_and_who_may_join(void **
     overload_tear_down(&t);
 }
 
+/* A stay that is known says when what runs ends, whatever ends first: to end the load in its
+ * own time as well would count one end twice. A warning takes the sooner. */
+static void an_end_that_the_stays_know_is_counted_once(void **state)
+{
+    struct overload_case t;
+    struct dwell d = {0};
+    double rating = 15.0;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) { /* runs of half a minute to a minute */
+        overload_hold(&t, 20.3, 30 + 6 * n);
+        overload_hold(&t, 0.3, 900);
+    }
+    for (int n = 0; n < 12; n++) { /* the stays are ten times as long */
+        int64_t at = 1000000 * (n + 1);
+        for (int s = 0; s < 600; s++)
+            dwell_read(&d, at + 1000 * s, s < 300 ? 0.3 + 20.0 * (s > 2) : 8.0, rating, 0.05);
+    }
+    overload_hold(&t, 20.3, 10);
+    double loads = outlook_chance(&t.sources, 0, t.frame->mono_ms, 20.3, 300.0);
+    t.sources.dwells = &d;
+    for (int s = 0; s <= 10; s++)
+        dwell_read(&d, t.frame->mono_ms + 1000 * (s - 10), s > 0 ? 20.3 : 0.3, rating, 0.05);
+    assert_true(dwell_knows(&d, rating));
+    double stays = outlook_chance(&t.sources, 0, t.frame->mono_ms, 20.3, 300.0);
+    assert_true(stays > 1.5 * loads);
+    struct outlook warned = look(&t, 20.3);
+    assert_true(warned.chance < stays);
+    overload_tear_down(&t);
+}
+
+static void openings_that_do_not_come_lower_the_chance_all_told(void **state)
+{
+    struct overload_case t;
+    struct joins j = {0};
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 170);
+        overload_hold(&t, 0.3, 3600);
+    }
+    overload_hold(&t, 14.3, 900);
+    double all = outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 300.0);
+    t.sources.joins = &j;
+    double some = outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 300.0);
+    joins_look(&j, 0, 0.001);
+    joins_look(&j, 15000000, 0.001);
+    double few = outlook_chance(&t.sources, 0, t.frame->mono_ms, 14.3, 300.0);
+    assert_true(all > some && some > few && few > 0.0);
+    struct outlook o = look(&t, 14.3);
+    assert_true(o.joins < 0.5 * o.joined && o.join_rate > 0.0);
+    overload_tear_down(&t);
+}
+
 static void nothing_is_asked_of_a_cool_breaker_and_calm_is_calm(void **state)
 {
     struct overload_case t;
@@ -137,6 +193,8 @@ int main(void)
         cmocka_unit_test(a_load_that_usually_ends_soon_opens_nothing),
         cmocka_unit_test(a_usual_load_that_would_open_it_is_named),
         cmocka_unit_test(the_chance_all_told_grows_with_time_current_and_who_may_join),
+        cmocka_unit_test(an_end_that_the_stays_know_is_counted_once),
+        cmocka_unit_test(openings_that_do_not_come_lower_the_chance_all_told),
         cmocka_unit_test(nothing_is_asked_of_a_cool_breaker_and_calm_is_calm),
         cmocka_unit_test(no_look_finds_what_calm_has_excluded),
         cmocka_unit_test(the_smallest_set_is_switched_off_and_essential_loads_never),
