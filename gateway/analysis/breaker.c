@@ -13,7 +13,8 @@
 #define MOST_AWAY_MS 86400000 /* after a day everything is cold */
 #define WARMING_OVER 0.6      /* of its top: the next rise is another warming */
 #define WARMING_LEAST                                                                          \
-    0.19 /* below this every hypothesis holds: theta 0.25, over four times HYPOTHESES_SPREAD */
+    0.19 /* below this every hypothesis holds: theta 0.25, over four times HYPOTHESES_SPREAD   \
+          */
 
 /* ---- create and destroy --------------------------------------------------------------------
  */
