@@ -386,7 +386,7 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
         words_due(w, on_seconds(n, i), f->mono_ms)) {
         if (!due)
             outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);
-        w->near = nears(&n->from.rules->circuits[i], &o);
+        w->near = overload_rules_near(&n->from.rules->circuits[i], &o);
         w->alert =
             alerted ? !w->near : o.chance < n->from.rules->circuits[i].near_overload_chance;
         if (w->near || !alerted)

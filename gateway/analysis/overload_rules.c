@@ -26,9 +26,14 @@ static double there(const struct outlook *o)
     return fmin(o->half, o->half_now);
 }
 
+bool overload_rules_near(const struct rules *r, const struct outlook *o)
+{
+    return o->half >= LIKELY && o->chance >= r->near_overload_chance;
+}
+
 bool overload_rules_surely(const struct rules *r, const struct outlook *o)
 {
-    return (o->half >= LIKELY && o->chance >= r->near_overload_chance) ||
+    return overload_rules_near(r, o) ||
            (there(o) >= SURE && o->join_chance >= SURE_OPENS && o->joined >= SURE_COMES);
 }
 
