@@ -3,8 +3,9 @@
  *
  * The level is theta = k^2, spaced evenly in its logarithm (so 4 % in k), tau as in the heat
  * bank. A breaker of level theta opens when its heat h reaches theta * e^(z s): s stands for
- * what one time constant leaves out (a second body, the day's ambient, the meter). It is half
- * the spacing of the levels, which makes the survival of every h a sum over few neighbours.
+ * what one time constant leaves out (a second body, the day's ambient, the meter). It is three
+ * quarters of the spacing of the levels, which makes the survival of every h a sum over few
+ * neighbours.
  *
  * Prior      a new breaker of its standard, rating and type: even in ln k between what it must
  * hold and what must open it, even in the logarithm of its time at the standard's quick row,
@@ -22,10 +23,10 @@
 #define HYPOTHESES_LEVELS 32
 #define HYPOTHESES_LEAST_K 0.5
 #define HYPOTHESES_LN_STEP 0.08 /* of ln theta */
-/* s: 2 % for the air of the day, 2 % for a class 1 meter, squared, 3 % for one time constant.
- * Half the spacing: the sum over the levels still ripples by no more than 1.5 %. */
-#define HYPOTHESES_SPREAD 0.04
-#define HYPOTHESES_KERNEL 4 /* levels over which survival falls from 1 to 0 */
+/* s: 2 % for the air of the day, 2 % for a class 1 meter, squared, 5 % for one time constant
+ * where there are two; with 3 % a worn breaker was forgotten after many openings. */
+#define HYPOTHESES_SPREAD 0.06
+#define HYPOTHESES_KERNEL 8 /* levels over which survival falls from 1 to 0 */
 #define HYPOTHESES_FINE 64  /* table points a level */
 
 /* A number for every hypothesis: weights, or factors on weights. */
