@@ -61,8 +61,10 @@ struct plausible plausible_judge(const struct meter_plan *plan, const struct sit
 {
     struct plausible p = {0};
     double panel_volts = s->nominal_volts;
-    struct pole *poles = calloc(s->poles_total + 1, sizeof *poles);
-    for (size_t i = 0; poles && i < s->poles_total; i++)
+    size_t count =
+        s->poles_total > 0 ? s->poles_total : 1; /* no circuits yet: one of its own */
+    struct pole *poles = calloc(count, sizeof *poles);
+    for (size_t i = 0; poles && i < count; i++)
         poles[i] = (struct pole){(double)NAN, (double)NAN, (double)NAN};
     for (size_t i = 0; poles && i < plan->value_count; i++) {
         const struct meter_value *v = &plan->values[i];
@@ -71,7 +73,7 @@ struct plausible plausible_judge(const struct meter_plan *plan, const struct sit
         if (isnan(value))
             continue;
         judge_value(&p, v->point->quantity, value);
-        size_t pole = v->index % s->poles_total;
+        size_t pole = v->index % count;
         switch (v->point->quantity) {
         case FRAME_AMPS:
             poles[pole].amps = value;
@@ -86,7 +88,7 @@ struct plausible plausible_judge(const struct meter_plan *plan, const struct sit
         case FRAME_POWER_FACTOR: break;
         }
     }
-    for (size_t i = 0; poles && i < s->poles_total; i++)
+    for (size_t i = 0; poles && i < count; i++)
         judge_power(&p, &poles[i], panel_volts);
     free(poles);
     return p;

@@ -29,30 +29,30 @@ static const char *const alone[] = {""};
 struct group {
     const char *name;
     const char *const *suffixes;
-    int count;
     const char *unit;
+    int count;
     int integer, scale; /* in 201-204 */
     int real;           /* in 211-214 */
 };
 
 static const struct group groups[] = {
-    {"A", sum_ph, 4, "A", 2, 6, 2},
-    {"PhV", sum_ph, 4, "V", 7, 15, 10},
-    {"PPV", sum_lines, 4, "V", 11, 15, 18},
-    {"Hz", alone, 1, "Hz", 16, 17, 26},
-    {"W", sum_ph, 4, "W", 18, 22, 28},
-    {"VA", sum_ph, 4, "VA", 23, 27, 36},
-    {"VAR", sum_ph, 4, "var", 28, 32, 44},
-    {"PF", sum_ph, 4, "", 33, 37, 52},
-    {"TotWhExp", sum_Ph, 4, "Wh", 38, 54, 60},
-    {"TotWhImp", sum_Ph, 4, "Wh", 46, 54, 68},
-    {"TotVAhExp", sum_Ph, 4, "VAh", 55, 71, 76},
-    {"TotVAhImp", sum_Ph, 4, "VAh", 63, 71, 84},
-    {"TotVArhImpQ1", sum_Ph, 4, "varh", 72, 104, 92},
-    {"TotVArhImpQ2", sum_Ph, 4, "varh", 80, 104, 100},
-    {"TotVArhExpQ3", sum_Ph, 4, "varh", 88, 104, 108},
-    {"TotVArhExpQ4", sum_Ph, 4, "varh", 96, 104, 116},
-    {"Evt", alone, 1, "", 105, 0, 124},
+    {"A", sum_ph, "A", 4, 2, 6, 2},
+    {"PhV", sum_ph, "V", 4, 7, 15, 10},
+    {"PPV", sum_lines, "V", 4, 11, 15, 18},
+    {"Hz", alone, "Hz", 1, 16, 17, 26},
+    {"W", sum_ph, "W", 4, 18, 22, 28},
+    {"VA", sum_ph, "VA", 4, 23, 27, 36},
+    {"VAR", sum_ph, "var", 4, 28, 32, 44},
+    {"PF", sum_ph, "", 4, 33, 37, 52},
+    {"TotWhExp", sum_Ph, "Wh", 4, 38, 54, 60},
+    {"TotWhImp", sum_Ph, "Wh", 4, 46, 54, 68},
+    {"TotVAhExp", sum_Ph, "VAh", 4, 55, 71, 76},
+    {"TotVAhImp", sum_Ph, "VAh", 4, 63, 71, 84},
+    {"TotVArhImpQ1", sum_Ph, "varh", 4, 72, 104, 92},
+    {"TotVArhImpQ2", sum_Ph, "varh", 4, 80, 104, 100},
+    {"TotVArhExpQ3", sum_Ph, "varh", 4, 88, 104, 108},
+    {"TotVArhExpQ4", sum_Ph, "varh", 4, 96, 104, 116},
+    {"Evt", alone, "", 1, 105, 0, 124},
 };
 enum {
     GROUP_A,

@@ -230,7 +230,7 @@ static bool feed_span(struct replay *r, struct engine *e, struct frame *f, int c
     const float *amps = replay_read(r, circuit, x->from, seconds);
     if (!amps)
         return false;
-    *mono_ms += 2 * 86400 * SECOND_MS; /* a long gap: all is cold */
+    *mono_ms += INT64_C(2) * 86400 * SECOND_MS; /* a long gap: all is cold */
     for (size_t s = 0; s < seconds; s++) {
         f->wall_ms = x->from + (int64_t)s * SECOND_MS;
         f->mono_ms = *mono_ms += SECOND_MS;

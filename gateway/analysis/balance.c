@@ -337,7 +337,7 @@ bool balance_solve(struct balance *b, struct balance_plan *out)
 {
     size_t m = b->count + 1;
     int turns[BALANCE_MOST] = {0};
-    cx x[BALANCE_MOST + 1];
+    cx x[BALANCE_MOST + 1] = {0};
     *out = (struct balance_plan){0};
     if (b->legs < 2 || b->quarters == 0 || b->count == 0)
         return false;

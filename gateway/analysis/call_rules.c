@@ -66,16 +66,12 @@ void call_opened(struct call *c, const struct call_facts *f, bool fault, int64_t
     struct call_load *last = call_last_load(c);
     bool watched = last && last->outcome == CALL_LOAD_WATCHED;
     bool at_once = watched && last->seconds < CALL_AT_ONCE_SECONDS;
-    enum call_finding finding = CALL_FOUND_WIRING;
-    if (!last)
-        finding = CALL_FOUND_WIRING; /* nothing was connected */
-    else if (watched && (fault || at_once))
+    enum call_finding finding = CALL_FOUND_WIRING; /* nothing was connected, or nothing new */
+    if (watched && (fault || at_once))
         finding = CALL_FOUND_APPLIANCE;
-    else if (fault)
-        finding = CALL_FOUND_WIRING;
-    else if (c->peak_amps > f->rating_amps)
+    else if (last && !fault && c->peak_amps > f->rating_amps)
         finding = CALL_FOUND_OPENED_OVERLOAD;
-    else if (c->peak_amps > f->zero_amps)
+    else if (last && !fault && c->peak_amps > f->zero_amps)
         finding = CALL_FOUND_WORN;
     if (watched) {
         last->outcome = CALL_LOAD_OPENED;

@@ -73,7 +73,7 @@ static void take(struct demand *d, int64_t wall_ms, const double amps[SITE_MAX_L
     int at = (int)(wall_ms / MINUTE_MS % DEMAND_MINUTES);
     int64_t begun = wall_ms - QUARTER_MS + MINUTE_MS;
     double sum = 0.0;
-    for (int l = 0; l < d->legs; l++) {
+    for (int l = 0; l < d->legs && l < SITE_MAX_LEGS; l++) {
         struct demand_leg *x = &d->leg[l];
         x->ring[at] = amps[l];
         sum += amps[l];

@@ -14,18 +14,18 @@
 enum kind { F32, I32, U32, I64, BOOL, TEXT };
 struct member {
     size_t offset;
+    size_t count; /* of an array; bytes of a text */
     enum kind kind;
-    size_t count;   /* of an array; bytes of a text */
     uint32_t since; /* the first version that has it */
 };
 #define SINCE(version, type, name, kind)                                                       \
     {                                                                                          \
-        offsetof(type, name), kind, 1, version                                                 \
+        offsetof(type, name), 1, kind, version                                                 \
     }
 #define ONE(type, name, kind) SINCE(OLDEST, type, name, kind)
 #define MANY(type, name, kind, count)                                                          \
     {                                                                                          \
-        offsetof(type, name), kind, count, OLDEST                                              \
+        offsetof(type, name), count, kind, OLDEST                                              \
     }
 
 static const struct member steps_members[] = {

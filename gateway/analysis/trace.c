@@ -114,7 +114,8 @@ static void see_circuit(const struct site *s, const struct trace_rows *rows, int
         struct trace_delay pole[SITE_MAX_POLES][TRACE_DELAYS];
         int read = 0, speak = 0;
         for (int n = 0; n < k->poles; n++) {
-            if (!trace_see(s, rows, (size_t)(k->first_pole + n), p, plans, load, pole[read]))
+            if (!trace_see(s, rows, (size_t)k->first_pole + (size_t)n, p, plans, load,
+                           pole[read]))
                 continue;
             speak += best_delay(pole[read], &best) > SPEAKS;
             read++;

@@ -182,6 +182,8 @@ static void raise_trip(struct trip_alarms *t, size_t told, struct alarm_judgemen
     j->advice = text_get(&advice);
     j->figures = &figures;
     alarms_judge(t->alarms, mono_ms, wall_ms, j);
+    j->text = j->advice = NULL; /* they go now */
+    j->figures = NULL;
     text_free(&text);
     text_free(&advice);
     text_free(&names);

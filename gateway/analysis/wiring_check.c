@@ -28,6 +28,7 @@ struct wiring_check *wiring_check_create(const struct site *s)
     w->amps = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->amps);
     w->watts = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->watts);
     w->poles = calloc(s->poles_total + 1, sizeof *w->poles);
+    /* NOLINTNEXTLINE(bugprone-sizeof-expression): of pointers */
     w->walks = calloc(s->circuit_count + 1, sizeof *w->walks);
     w->walk_open = calloc(s->circuit_count + 1, sizeof *w->walk_open);
     w->panels = calloc(s->panel_count + 1, sizeof *w->panels);
@@ -128,7 +129,7 @@ static double others_move(const struct wiring_check *w, size_t circuit)
         if (i == circuit || c->panel != s->circuits[circuit].panel)
             continue;
         for (int k = 0; k < c->poles; k++) {
-            double d = fabs(change(w, w->amps, (size_t)(c->first_pole + k)));
+            double d = fabs(change(w, w->amps, (size_t)c->first_pole + (size_t)k));
             most = d > most ? d : most; /* NaN: not metered, is passed over */
         }
     }
@@ -161,7 +162,7 @@ static bool feeder_answer(const struct wiring_check *w, const struct site_circui
     for (int k = 0; k < SITE_MAX_LEGS; k++)
         out[k] = 0.0;
     for (int k = 0; k < f->poles; k++) {
-        double d = change(w, series, (size_t)(f->first_pole + k));
+        double d = change(w, series, (size_t)f->first_pole + (size_t)k);
         if (isnan(d))
             return false;
         out[leg_index(f->leg[k])] = d;
@@ -180,7 +181,8 @@ static void compare(struct wiring_check *w, size_t circuit, int pole, double amp
     const struct site_circuit *c = &w->site->circuits[circuit];
     const struct site_circuit *f = &w->site->circuits[feeder_of(w->site, c)];
     struct wiring_pole *p = &w->poles[c->first_pole + pole];
-    double answer[SITE_MAX_LEGS], step = change(w, w->watts, (size_t)(c->first_pole + pole));
+    double answer[SITE_MAX_LEGS],
+        step = change(w, w->watts, (size_t)c->first_pole + (size_t)pole);
     bool by_watts = fabs(step) >= 0.0 && feeder_answer(w, f, w->watts, answer);
     if (!by_watts) {
         step = amps_step;
@@ -209,7 +211,7 @@ static void look_at_branch(struct wiring_check *w, size_t circuit)
     bool has_feeder = feeder_of(w->site, c) >= 0;
     double largest = 0.0;
     for (int k = 0; k < c->poles; k++) {
-        size_t pole = (size_t)(c->first_pole + k);
+        size_t pole = (size_t)c->first_pole + (size_t)k;
         double step = settled_step(w, w->amps, pole, WIRING_LEAST_AMPS);
         if (step == 0.0)
             continue;
@@ -237,7 +239,7 @@ static bool any_answers(const struct wiring_check *w, int panel, double step)
         if (!metered(c))
             return true; /* it may be that one */
         for (int k = 0; k < c->poles; k++)
-            if (!(fabs(change(w, w->amps, (size_t)(c->first_pole + k))) <
+            if (!(fabs(change(w, w->amps, (size_t)c->first_pole + (size_t)k)) <
                   ANSWERED * fabs(step)))
                 return true;
     }
@@ -248,7 +250,7 @@ static void look_at_feeder(struct wiring_check *w, size_t circuit)
 {
     const struct site_circuit *f = &w->site->circuits[circuit];
     for (int k = 0; k < f->poles; k++) {
-        size_t pole = (size_t)(f->first_pole + k);
+        size_t pole = (size_t)f->first_pole + (size_t)k;
         double step = settled_step(w, w->amps, pole, FEEDER_LEAST_AMPS);
         if (step == 0.0)
             continue;
@@ -294,7 +296,7 @@ static void look_at_level(struct wiring_check *w, const struct frame *f, size_t 
 static double volts_of(const struct wiring_check *w, const struct frame *f,
                        const struct site_circuit *c, int pole)
 {
-    double v = (double)f->values[2 * f->poles + (size_t)(c->first_pole + pole)];
+    double v = (double)f->values[2 * f->poles + (size_t)c->first_pole + (size_t)pole];
     if (isnan(v) && c->panel >= 0)
         v = (double)f->values[frame_panel_index(f, (size_t)c->panel,
                                                 (size_t)leg_index(c->leg[pole]))];
@@ -327,7 +329,7 @@ void wiring_check_feed(struct wiring_check *w, const struct frame *f)
     for (size_t i = 0; i < s->circuit_count; i++) {
         const struct site_circuit *c = &s->circuits[i];
         for (int k = 0; k < c->poles; k++)
-            look_at_level(w, f, (size_t)(c->first_pole + k), volts_of(w, f, c, k));
+            look_at_level(w, f, (size_t)c->first_pole + (size_t)k, volts_of(w, f, c, k));
         if (w->held < WIRING_WINDOW || rests(w, c))
             continue;
         look_at_branch(w, i);

@@ -6,21 +6,20 @@
 #include <string.h>
 
 struct row {
-    const char *name;
+    const char *name, *unit;
     enum figure_form form;
-    const char *unit;
     int digits;
 };
 
-#define AMPS(digits) FIGURE_NUMBER, "A", digits
-#define VOLTS FIGURE_NUMBER, "V", 1
-#define OHMS FIGURE_NUMBER, "ohm", 2
-#define PERCENT FIGURE_NUMBER, "%", 0
-#define SECONDS FIGURE_NUMBER, "s", 0
-#define MINUTES FIGURE_NUMBER, "min", 0
-#define COUNT FIGURE_COUNT, "", 0
-#define TEXT FIGURE_TEXT, "", 0
-#define BARE FIGURE_BARE, "", 0
+#define AMPS(digits) "A", FIGURE_NUMBER, digits
+#define VOLTS "V", FIGURE_NUMBER, 1
+#define OHMS "ohm", FIGURE_NUMBER, 2
+#define PERCENT "%", FIGURE_NUMBER, 0
+#define SECONDS "s", FIGURE_NUMBER, 0
+#define MINUTES "min", FIGURE_NUMBER, 0
+#define COUNT "", FIGURE_COUNT, 0
+#define TEXT "", FIGURE_TEXT, 0
+#define BARE "", FIGURE_BARE, 0
 
 static const struct row rows[FIGURE_WHATS] = {
     [FIGURE_LOAD] = {"load", AMPS(2)},
