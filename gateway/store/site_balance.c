@@ -27,7 +27,7 @@ static enum store_err read_quarters(struct quarters *q, struct store_reader *r)
     for (size_t c = 0; c < s->circuit_count && err == STORE_OK; c++) {
         q->measured[c] = true;
         for (int p = 0; p < s->circuits[c].poles && err == STORE_OK; p++) {
-            size_t pole = (size_t)(s->circuits[c].first_pole + p);
+            size_t pole = (size_t)s->circuits[c].first_pole + (size_t)p;
             char column[COLUMN_SIZE];
             bool any = false;
             frame_column_name(s, (size_t)FRAME_AMPS * s->poles_total + pole, column,
@@ -55,7 +55,7 @@ static void add_legs(const struct quarters *q, size_t at, int panel,
         for (int p = 0; x->panel == panel && q->measured[c] && p < x->poles; p++) {
             char leg = plan ? balance_leg(s, plan, (int)c, p) : x->leg[p];
             legs[leg - 'A'] +=
-                (double)q->amps[at * s->poles_total + (size_t)(x->first_pole + p)];
+                (double)q->amps[at * s->poles_total + (size_t)x->first_pole + (size_t)p];
         }
     }
 }
@@ -118,7 +118,7 @@ struct panel_balance *site_balance_create(const struct site *s, const struct rul
     struct panel_balance *out = calloc(s->panel_count + 1, sizeof *out);
     q.count = last > first ? (size_t)(last - first) : 0;
     q.edges = malloc((q.count + 1) * sizeof *q.edges);
-    q.amps = malloc((q.count * s->poles_total + 1) * sizeof *q.amps);
+    q.amps = calloc(q.count * s->poles_total + 1, sizeof *q.amps);
     q.measured = calloc(s->circuit_count + 1, sizeof *q.measured);
     *count = 0;
     *err = out && q.edges && q.amps && q.measured ? STORE_OK : STORE_ERR_MEMORY;

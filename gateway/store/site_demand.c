@@ -161,7 +161,7 @@ static enum store_err look_for_flow_back(struct looking *k, int64_t from, int64_
     for (size_t c = 0; c < s->circuit_count; c++)
         for (int p = 0; p < s->circuits[c].poles && err == STORE_OK; p++) {
             char column[COLUMN_SIZE];
-            size_t pole = (size_t)(s->circuits[c].first_pole + p);
+            size_t pole = (size_t)s->circuits[c].first_pole + (size_t)p;
             frame_column_name(s, (size_t)FRAME_WATTS * s->poles_total + pole, column,
                               sizeof column);
             for (int64_t t = from; t < to && err == STORE_OK;) {

@@ -290,6 +290,7 @@ static enum exit_code guide(struct tracing *t)
         if (trace_place(t) != EXIT_GOOD)
             code = EXIT_BAD;
     }
+    t->place = NULL; /* it goes now */
     return code;
 }
 

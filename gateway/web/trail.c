@@ -114,9 +114,10 @@ int64_t trail_get(struct trail *t, size_t circuit, int64_t from_wall_ms, int64_t
         double a = (double)from_wall_ms + (double)i * width;
         int g = circuit < t->count ? grain_at(&t->circuits[circuit], (int64_t)a) : GRAINS;
         out[i] = (double)NAN;
-        if (g == 0 || (g < GRAINS && 4 * step_ms[g] <= to_wall_ms - from_wall_ms))
-            out[i] = hottest(&t->circuits[circuit].grains[g], (int64_t)a / step_ms[g],
-                             (int64_t)(a + width - 1.0) / step_ms[g]);
+        if (g == GRAINS || (g > 0 && 4 * step_ms[g] > to_wall_ms - from_wall_ms))
+            continue;
+        out[i] = hottest(&t->circuits[circuit].grains[g], (int64_t)a / step_ms[g],
+                         (int64_t)(a + width - 1.0) / step_ms[g]);
         if (!isnan(out[i]) && step_ms[g] > coarsest)
             coarsest = step_ms[g];
     }
