@@ -24,7 +24,7 @@ say() {
     fi
 }
 
-timeout -k 5 "${TEST_SECONDS:-300}" "$@" > "$out" 2>&1 < /dev/null
+timeout -k 5 "${TEST_SECONDS:-600}" "$@" > "$out" 2>&1 < /dev/null
 rc=$?
 passed=$(count OK) failed=0 skipped=$(count SKIPPED)
 if [ "$rc" = 77 ]; then

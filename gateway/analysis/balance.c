@@ -45,7 +45,7 @@ static void descend(struct search *s, size_t left, double spent)
         return;
     }
     size_t k = left - 1;
-    double cost[SITE_MAX_LEGS];
+    double cost[SITE_MAX_LEGS] = {0};
     cx rest = row_sum(s, k), own = s->r[k * (s->n + 1) + k];
     for (int t = 0; t < s->legs; t++)
         cost[t] = square(rest + own * s->turn[t]) + (t ? s->price : 0.0);
@@ -337,11 +337,11 @@ bool balance_solve(struct balance *b, struct balance_plan *out)
 {
     size_t m = b->count + 1;
     int turns[BALANCE_MOST] = {0};
-    cx x[BALANCE_MOST + 1] = {0};
+    cx x[BALANCE_MOST + 1];
     *out = (struct balance_plan){0};
     if (b->legs < 2 || b->quarters == 0 || b->count == 0)
         return false;
-    double *q = malloc(2 * m * m * sizeof *q);
+    double *q = calloc(2 * m * m, sizeof *q);
     if (!q)
         return false;
     for (size_t i = 0; i < 2 * m * m; i++)

@@ -127,7 +127,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     double gap = (double)(t->mono_ms - last_read_ms) / 1000.0, poll = trips_poll_seconds(t);
     /* when readings were lost before it, it fell somewhere between */
     int64_t back_ms = gap > 1.5 * poll ? (t->mono_ms - last_read_ms) / 2 : 0;
-    bool blurred = BLUR_SHARE * t->blurred >= t->sharp && p3 > p2;
+    bool blurred = BLUR_SHARE * (t->blurred + BLUR_UNSEEN) >= t->sharp && p3 > p2;
     if (blurred)
         amps = (double)p3; /* p2 lies in the same fall */
     *c = (struct trip_case){.state = CASE_OPEN,

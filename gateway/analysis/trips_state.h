@@ -107,9 +107,9 @@ struct remembered {
 
 #define BLUR_AMPS 4.0F      /* a smaller switch-on may hide its second part */
 #define BLUR_PART_AMPS 1.0F /* of it in each reading, at least */
-#define BLUR_SHARE                                                                             \
-    3 /* one in four: a mean over a quarter of the poll; none seen yet: perhaps */
-#define BLUR_MOST 1000 /* of each kind are counted, then both are halved */
+#define BLUR_SHARE 3        /* one in four: a mean over a quarter of the poll */
+#define BLUR_UNSEEN 2       /* so many more may have been sharp by chance */
+#define BLUR_MOST 1000      /* of each kind are counted, then both are halved */
 
 struct trips {
     const struct site *site;

@@ -44,13 +44,16 @@ static bool take_row(void *context, int64_t wall_ms, const float *values)
         return true; /* the clock was set back */
     if (c->count == c->room) {
         size_t room = c->room ? 2 * c->room : 1024;
+        c->failed = true;
         int64_t *times = realloc(c->times, room * sizeof *times);
-        c->times = times ? times : c->times;
-        float *amps = times ? realloc(c->amps, room * c->poles * sizeof *amps) : NULL;
-        c->amps = amps ? amps : c->amps;
-        c->failed = !amps;
-        if (c->failed)
+        if (!times)
             return false;
+        c->times = times;
+        float *amps = realloc(c->amps, room * c->poles * sizeof *amps);
+        if (!amps)
+            return false;
+        c->amps = amps;
+        c->failed = false;
         c->room = room;
     }
     c->times[c->count] = wall_ms;

@@ -55,7 +55,10 @@ static enum exit_code list(const struct record *r, const struct asked *a)
     }
     if (a->json)
         return kept_print_json(calls);
-    json_array_foreach(calls, i, one) call_print_row(stdout, &r->config.site, one);
+    json_array_foreach(calls, i, one)
+    {
+        call_print_row(stdout, &r->config.site, one);
+    }
     if (json_array_size(calls) == 0)
         puts(a->all ? "There was no service call yet." : "No service call is open.");
     json_decref(calls);
@@ -110,7 +113,9 @@ static void say_commands(const json_t *sheet)
     size_t i;
     fputs("  s  STOP:", stdout);
     json_array_foreach(json_object_get(json_object_get(sheet, "asked"), "dangers"), i, one)
+    {
         printf(" %s", word(one, "danger"));
+    }
     fputs("   (s heat)\n  n  a note   (n the cord was pinched)\n  e  end here   q  leave it "
           "open\n> ",
           stdout);

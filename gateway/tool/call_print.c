@@ -67,11 +67,15 @@ void call_print_asked(FILE *out, const json_t *sheet)
     fprintf(out, "\n== %s\n", word(asked, "title"));
     if (strcmp(word(asked, "stage"), "cautions") == 0)
         json_array_foreach(json_object_get(sheet, "cautions"), i, one)
+        {
             call_print_words(out, " - ", json_string_value(one));
+        }
     call_print_words(out, "", word(asked, "text"));
     call_print_words(out, "", word(asked, "who_may"));
     json_array_foreach(json_object_get(asked, "choices"), i, one)
+    {
         fprintf(out, "  %zu  %s\n", i + 1, word(one, "words"));
+    }
 }
 
 /* the site's clock */
@@ -179,7 +183,9 @@ void call_print_sheet(FILE *out, const struct site *s, const json_t *sheet)
         call_print_words(out, "", word(found, "words"));
         call_print_words(out, "", word(found, "do"));
         json_array_foreach(json_object_get(found, "bring"), i, one)
+        {
             call_print_words(out, "  + ", json_string_value(one));
+        }
     } else {
         call_print_asked(out, sheet);
     }

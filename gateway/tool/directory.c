@@ -40,7 +40,9 @@ static void append_loads(struct text *t, const json_t *line)
     size_t i;
     const json_t *l;
     json_array_foreach(json_object_get(line, "loads"), i, l)
+    {
         text_printf(t, "%s%s", i ? ", " : "", string(l, "load"));
+    }
 }
 
 static void print_line(const json_t *line)
@@ -73,13 +75,18 @@ static void print_card(const json_t *o)
     {
         printf("%s%s, %g A\n", i ? "\n" : "", string(panel, "name"),
                json_number_value(json_object_get(panel, "rating_amps")));
-        json_array_foreach(json_object_get(panel, "lines"), k, line) print_line(line);
+        json_array_foreach(json_object_get(panel, "lines"), k, line)
+        {
+            print_line(line);
+        }
     }
     bool any = json_array_size(json_object_get(o, "remarks")) > 0;
     printf("%s", any ? "\nTo be looked at\n" : "");
     json_array_foreach(json_object_get(o, "remarks"), i, remark)
+    {
         printf("  %s %s\n", json_is_true(json_object_get(remark, "conflict")) ? "!" : "-",
                string(remark, "text"));
+    }
     printf(
         "\nNEC 408.4(A) asks for a purpose that is clear, evident and specific. Local codes "
         "and "

@@ -61,11 +61,13 @@ static bool add_frame(struct recording *c, const struct frame *f)
     if (c->count == c->room) {
         size_t room = c->room ? 2 * c->room : 1024;
         int64_t *times = realloc(c->times, room * sizeof *times);
-        c->times = times ? times : c->times;
-        float *amps = times ? realloc(c->amps, room * f->poles * sizeof *amps) : NULL;
-        c->amps = amps ? amps : c->amps;
+        if (!times)
+            return false;
+        c->times = times;
+        float *amps = realloc(c->amps, room * f->poles * sizeof *amps);
         if (!amps)
             return false;
+        c->amps = amps;
         c->room = room;
     }
     c->times[c->count] = f->wall_ms;

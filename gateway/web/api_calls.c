@@ -59,7 +59,10 @@ static void make_discreet(const struct site *s, struct call_parts *p)
     json_t *step;
     size_t i;
     p->call = discreet_call(p->call);
-    json_array_foreach(p->steps, i, step) discreet_call_step(step);
+    json_array_foreach(p->steps, i, step)
+    {
+        discreet_call_step(step);
+    }
     p->trip = p->trip ? discreet_event(s, p->trip) : NULL;
 }
 

@@ -23,8 +23,8 @@ at=http://127.0.0.1:$page/api/v1
 has() { # has PATH TEXT
     /usr/bin/python3 -c 'import sys, urllib.request; sys.exit(sys.argv[2] not in urllib.request.urlopen(sys.argv[1], timeout=5).read().decode())' "$at$1" "$2"
 }
+until_true 150 has /alarms '"kind":"near_overload"' || fail "no warning was told"
 until_true 150 has /trips '"trip":"main-' || fail "no trip was told"
-until_true 60 has /alarms '"kind":"near_overload"' || fail "no warning was told"
 recorded() { # the first readings have come to the disk
     /usr/bin/python3 -c 'import sys, urllib.request; sys.exit(urllib.request.urlopen(sys.argv[1], timeout=5).read().count(b",") < 100)' "$at/circuits/main-07/export.csv"
 }
