@@ -80,13 +80,14 @@ static json_t *dangers_json(enum call_language l)
     return array;
 }
 
-static json_t *asked_json(const struct site *s, const struct call *c, enum call_language l)
+static json_t *asked_json(const struct site *s, const struct phrases *p, const struct call *c,
+                          enum call_language l)
 {
     struct text title = TEXT_INIT, sentences = TEXT_INIT;
     enum call_who who = call_texts_who(s, c);
     if (c->stage == CALL_ENDED)
         return json_null();
-    call_texts_asked(s, c, l, &title, &sentences);
+    call_texts_asked(s, p, c, l, &title, &sentences);
     json_t *o = json_object();
     json_object_set_new(o, "stage", json_string(call_stage_name(c->stage)));
     json_object_set_new(o, "question", json_integer(c->question));
@@ -99,12 +100,13 @@ static json_t *asked_json(const struct site *s, const struct call *c, enum call_
     return o;
 }
 
-static json_t *found_json(const struct site *s, const struct call *c, enum call_language l)
+static json_t *found_json(const struct site *s, const struct phrases *p, const struct call *c,
+                          enum call_language l)
 {
     struct text found = TEXT_INIT, act = TEXT_INIT;
     if (c->stage != CALL_ENDED)
         return json_null();
-    call_texts_found(s, c, l, &found, &act);
+    call_texts_found(s, p, c, l, &found, &act);
     json_t *o = json_object();
     json_object_set_new(o, "finding", json_string(call_finding_name(c->finding)));
     json_object_set_new(o, "words", words_json(&found));
@@ -173,8 +175,8 @@ static json_t *steps_json(const json_t *steps, enum call_language l)
     return array;
 }
 
-json_t *call_sheet(const struct site *s, enum call_language l, const json_t *call,
-                   const json_t *steps, const json_t *trip)
+json_t *call_sheet(const struct site *s, const struct phrases *p, enum call_language l,
+                   const json_t *call, const json_t *steps, const json_t *trip)
 {
     struct call c;
     if (!call_from_json(s, call, &c))
@@ -185,8 +187,8 @@ json_t *call_sheet(const struct site *s, enum call_language l, const json_t *cal
     json_object_set_new(o, "language", json_string(call_language_code(l)));
     json_object_set(o, "call", (json_t *)call);
     json_object_set_new(o, "breaker", breaker_json(s, &c));
-    json_object_set_new(o, "asked", asked_json(s, &c, l));
-    json_object_set_new(o, "found", found_json(s, &c, l));
+    json_object_set_new(o, "asked", asked_json(s, p, &c, l));
+    json_object_set_new(o, "found", found_json(s, p, &c, l));
     json_object_set_new(o, "cautions", list_json(call_texts_cautions(l), CALL_MOST_CAUTIONS));
     add_loads(o, s, &c, l);
     json_object_set_new(o, "steps", steps_json(steps, l));

@@ -11,9 +11,10 @@
 
 #include <jansson.h>
 
-/* call: as call_to_json; steps: an array of call_step_to_json; trip: the trip's event, NULL for
- * none. All borrowed. NULL when the call is not one of this site, or memory is short. */
-json_t *call_sheet(const struct site *s, enum call_language l, const json_t *call,
-                   const json_t *steps, const json_t *trip);
+/* p: how appliances are called, NULL: by their keys; call: as call_to_json; steps: an array of
+ * call_step_to_json; trip: the trip's event, NULL for none. All borrowed. NULL when the call is
+ * not one of this site, or memory is short. */
+json_t *call_sheet(const struct site *s, const struct phrases *p, enum call_language l,
+                   const json_t *call, const json_t *steps, const json_t *trip);
 
 #endif

@@ -134,6 +134,7 @@ struct blanks {
     const struct site *site;
     const struct call *call;
     enum call_language language;
+    const struct phrases_language *names; /* of appliances; NULL: by their keys */
 };
 
 static void fill_circuit(const struct blanks *b, int circuit, struct text *out)
@@ -144,18 +145,17 @@ static void fill_circuit(const struct blanks *b, int circuit, struct text *out)
     text_printf(out, "%s (%s) %s %s", k->position, k->name, in[b->language], panel);
 }
 
-static void fill_appliance(const char *appliance, enum call_language l, struct text *out)
+static void fill_appliance(const struct blanks *b, const char *appliance, struct text *out)
 {
     static in_languages unknown = LANGUAGES("a load", "una carga");
     static in_languages standing =
         LANGUAGES("what is always on", "lo que siempre está encendido");
     if (appliance[0] == '\0' || strcmp(appliance, "unknown") == 0)
-        text_append(out, unknown[l]);
+        text_append(out, unknown[b->language]);
     else if (strcmp(appliance, "standing_load") == 0)
-        text_append(out, standing[l]);
+        text_append(out, standing[b->language]);
     else
-        for (const char *p = appliance; *p; p++)
-            text_append_bytes(out, *p == '_' ? " " : p, 1);
+        phrases_appliance(b->names, appliance, out);
 }
 
 static void fill_before(const struct blanks *b, struct text *out)
@@ -165,7 +165,7 @@ static void fill_before(const struct blanks *b, struct text *out)
         text_append(out, unknown[b->language]);
     for (size_t i = 0; i < b->call->before_count; i++) {
         text_append(out, i ? ", " : "");
-        fill_appliance(b->call->before[i].appliance, b->language, out);
+        fill_appliance(b, b->call->before[i].appliance, out);
         text_printf(out, " %.1f A", b->call->before[i].amps);
     }
 }
@@ -177,7 +177,7 @@ static void fill_load(const struct blanks *b, struct text *out)
     if (l && l->name[0])
         text_append(out, l->name);
     else
-        fill_appliance(l ? l->appliance : "", b->language, out);
+        fill_appliance(b, l ? l->appliance : "", out);
 }
 
 static void fill_one(const struct blanks *b, const char *word, size_t n, struct text *out)
@@ -204,10 +204,10 @@ static void fill_one(const struct blanks *b, const char *word, size_t n, struct 
         text_printf(out, "%.1f A", isnan(c->peak_amps) ? 0.0 : c->peak_amps);
 }
 
-void call_texts_fill(const struct site *s, const struct call *c, enum call_language l,
-                     const char *text, struct text *out)
+void call_texts_fill(const struct site *s, const struct phrases *p, const struct call *c,
+                     enum call_language l, const char *text, struct text *out)
 {
-    const struct blanks b = {s, c, l};
+    const struct blanks b = {s, c, l, p ? phrases_find(p, call_language_code(l)) : NULL};
     for (const char *end; *text; text = end + (*end == '}')) {
         const char *open = strchr(text, '{');
         if (!open) {
@@ -340,14 +340,14 @@ static const struct {
         },
 };
 
-void call_texts_asked(const struct site *s, const struct call *c, enum call_language l,
-                      struct text *title, struct text *sentences)
+void call_texts_asked(const struct site *s, const struct phrases *p, const struct call *c,
+                      enum call_language l, struct text *title, struct text *sentences)
 {
     static in_languages feeder =
         LANGUAGES(" It feeds another panel: only a licensed electrician resets it.",
                   " Alimenta otro tablero: solo un electricista con licencia lo rearma.");
-    call_texts_fill(s, c, l, asked[c->stage].title[l], title);
-    call_texts_fill(s, c, l, asked[c->stage].sentences[l], sentences);
+    call_texts_fill(s, p, c, l, asked[c->stage].title[l], title);
+    call_texts_fill(s, p, c, l, asked[c->stage].sentences[l], sentences);
     if (s->circuits[c->circuit].feeds_panel >= 0 && c->stage <= CALL_LOADS_OFF)
         text_append(sentences, feeder[l]);
 }

@@ -15,6 +15,7 @@
 
 #include "base/text.h"
 #include "model/call.h"
+#include "model/phrases.h"
 
 enum call_language { CALL_ENGLISH, CALL_SPANISH };
 #define CALL_LANGUAGES 2
@@ -28,9 +29,10 @@ enum call_who { CALL_ANYBODY, CALL_ADULT, CALL_ELECTRICIAN };
 const char *call_who_name(enum call_who w);
 enum call_who call_texts_who(const struct site *s, const struct call *c);
 
-/* The question that stands: a few words, and the sentences under them. */
-void call_texts_asked(const struct site *s, const struct call *c, enum call_language l,
-                      struct text *title, struct text *sentences);
+/* The question that stands: a few words, and the sentences under them. p, here and below: how
+ * appliances are called; NULL: by their keys. */
+void call_texts_asked(const struct site *s, const struct phrases *p, const struct call *c,
+                      enum call_language l, struct text *title, struct text *sentences);
 const char *call_texts_who_may(enum call_who w, enum call_language l);
 
 /* The cautions, one after another; NULL after the last. */
@@ -47,8 +49,8 @@ const char *call_texts_saw(enum call_sight s, enum call_language l);
 const char *call_texts_outcome(enum call_outcome o, enum call_language l);
 
 /* Of a call that has ended: what was found, and what to do now. */
-void call_texts_found(const struct site *s, const struct call *c, enum call_language l,
-                      struct text *found, struct text *act);
+void call_texts_found(const struct site *s, const struct phrases *p, const struct call *c,
+                      enum call_language l, struct text *found, struct text *act);
 
 /* What a licensed electrician brings; NULL after the last. */
 #define CALL_MOST_BRING 5

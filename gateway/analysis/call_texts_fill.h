@@ -9,7 +9,8 @@
 
 #include "call_texts.h"
 
-void call_texts_fill(const struct site *s, const struct call *c, enum call_language l,
-                     const char *text, struct text *out);
+/* p: how appliances are called in each language; NULL: by their keys. */
+void call_texts_fill(const struct site *s, const struct phrases *p, const struct call *c,
+                     enum call_language l, const char *text, struct text *out);
 
 #endif

@@ -154,11 +154,11 @@ static const struct {
           "con licencia."}},
 };
 
-void call_texts_found(const struct site *s, const struct call *c, enum call_language l,
-                      struct text *found, struct text *act)
+void call_texts_found(const struct site *s, const struct phrases *p, const struct call *c,
+                      enum call_language l, struct text *found, struct text *act)
 {
-    call_texts_fill(s, c, l, of[c->finding].found[l], found);
-    call_texts_fill(s, c, l, of[c->finding].act[l], act);
+    call_texts_fill(s, p, c, l, of[c->finding].found[l], found);
+    call_texts_fill(s, p, c, l, of[c->finding].act[l], act);
 }
 
 const char *const *call_texts_bring(enum call_finding f, enum call_language l)

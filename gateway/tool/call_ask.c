@@ -103,7 +103,8 @@ json_t *call_ask_sheet(const struct record *r, const char *id, enum call_languag
     json_t *sheet = NULL;
     if (record_ok(r, "call", call_parts_read(r->reader, id, &parts))) {
         if (parts.call)
-            sheet = call_sheet(&r->config.site, l, parts.call, parts.steps, parts.trip);
+            sheet = call_sheet(&r->config.site, &r->config.phrases, l, parts.call, parts.steps,
+                               parts.trip);
         if (!sheet)
             fprintf(stderr, "foretrip call: there is no call %s of a circuit that is here\n",
                     id);

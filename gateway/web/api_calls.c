@@ -82,9 +82,9 @@ void api_call(const struct api_call *c, struct web_answer *out)
     if (parts.call && c->discreet)
         make_discreet(c->x->site, &parts);
     if (!api_store_failed(err, out)) {
-        json_t *sheet =
-            parts.call ? call_sheet(c->x->site, language, parts.call, parts.steps, parts.trip)
-                       : NULL;
+        json_t *sheet = parts.call ? call_sheet(c->x->site, c->x->phrases, language, parts.call,
+                                                parts.steps, parts.trip)
+                                   : NULL;
         if (sheet)
             web_json(out, sheet);
         else

@@ -49,6 +49,8 @@ enum call_err call_rig_say(struct call_rig *r, enum call_answer answer);
 enum call_err call_rig_say_with(struct call_rig *r, enum call_answer answer, const char *note);
 enum call_err call_rig_stop(struct call_rig *r, enum call_danger danger);
 
+/* Up to the stage OFF: begun, read, found, the loads off. */
+void call_rig_to_off(struct call_rig *r, int circuit);
 /* Up to the stage NEXT: begun, read, found, off, on, held. */
 void call_rig_put_on(struct call_rig *r, int circuit);
 

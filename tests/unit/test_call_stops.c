@@ -3,6 +3,7 @@
 
 #include "analysis/call_texts.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 
 /* ---- the stop rules ---- */
@@ -303,7 +304,7 @@ static void whatever_stops_says_leave_it_off_and_whom_to_call(void **state)
         for (int f = CALL_FOUND_RESTORED; f < CALL_FINDINGS; f++) {
             struct text found = TEXT_INIT, act = TEXT_INIT;
             c.finding = (enum call_finding)f;
-            call_texts_found(&r->site, &c, (enum call_language)l, &found, &act);
+            call_texts_found(&r->site, NULL, &c, (enum call_language)l, &found, &act);
             assert_true(found.length > 20 && act.length > 20);
             assert_true(!says(text_get(&found), "{") && !says(text_get(&act), "{"));
             if (call_finding_stops(c.finding))
@@ -314,6 +315,29 @@ static void whatever_stops_says_leave_it_off_and_whom_to_call(void **state)
     }
 }
 
+/* An appliance is called as in the letters and on the page, in the reader's language. */
+static void appliances_are_called_in_the_readers_language(void **state)
+{
+    struct call_rig *r = *state;
+    struct phrases p = {.count = 1, .languages = {{.code = "es"}}};
+    struct call c = {.circuit = BATH,
+                     .other = -1,
+                     .stage = CALL_ENDED,
+                     .load_count = 1,
+                     .finding = CALL_FOUND_APPLIANCE};
+    snprintf(c.loads[0].appliance, sizeof c.loads[0].appliance, "hair_dryer");
+    assert_true(phrases_name_appliance(&p.languages[0], "hair_dryer", "secador de pelo"));
+    static const char *const want[CALL_LANGUAGES] = {"hair dryer", "secador de pelo"};
+    for (int l = 0; l < CALL_LANGUAGES; l++) {
+        struct text found = TEXT_INIT, act = TEXT_INIT;
+        call_texts_found(&r->site, &p, &c, (enum call_language)l, &found, &act);
+        assert_true(says(text_get(&found), want[l]) || says(text_get(&act), want[l]));
+        text_free(&found);
+        text_free(&act);
+    }
+    phrases_free(&p);
+}
+
 static void every_question_has_its_words_and_says_who_may(void **state)
 {
     struct call_rig *r = *state;
@@ -322,7 +346,7 @@ static void every_question_has_its_words_and_says_who_may(void **state)
             struct call c = {.circuit = BATH, .other = HALL, .stage = (enum call_stage)st};
             struct text title = TEXT_INIT, text = TEXT_INIT;
             enum call_answer choices[CALL_MOST_CHOICES];
-            call_texts_asked(&r->site, &c, (enum call_language)l, &title, &text);
+            call_texts_asked(&r->site, NULL, &c, (enum call_language)l, &title, &text);
             assert_true(title.length > 3 && text.length > 20 && !says(text_get(&text), "{"));
             size_t n = call_choices(c.stage, choices);
             assert_true(n > 0);
@@ -375,6 +399,7 @@ int main(void)
         TEST(nobody_answers_as_the_electrician_but_the_electrician),
         cmocka_unit_test(no_answers_lead_from_a_stop_to_switching_on),
         TEST(whatever_stops_says_leave_it_off_and_whom_to_call),
+        TEST(appliances_are_called_in_the_readers_language),
         TEST(every_question_has_its_words_and_says_who_may),
         TEST(a_damaged_state_is_refused_and_never_half_taken),
     };

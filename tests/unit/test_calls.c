@@ -170,10 +170,7 @@ static void an_outage_ends_it_before_anybody_goes_to_the_panel(void **state)
 static void the_wrong_breaker_is_noticed_and_put_back(void **state)
 {
     struct call_rig *r = *state;
-    call_rig_begin(r, BATH);
-    call_rig_say(r, CALL_SAID_CLEAR);
-    call_rig_say(r, CALL_SAID_TRIPPED);
-    call_rig_say(r, CALL_SAID_LOADS_OFF);
+    call_rig_to_off(r, BATH);
     assert_int_equal(r->last.stage, CALL_OFF);
     r->amps[HALL] = 0.0F;
     call_rig_feed(r, 1);
@@ -191,10 +188,7 @@ static void the_wrong_breaker_is_noticed_and_put_back(void **state)
 static void the_wrong_one_at_on_begins_again_at_off(void **state)
 {
     struct call_rig *r = *state;
-    call_rig_begin(r, BATH);
-    call_rig_say(r, CALL_SAID_CLEAR);
-    call_rig_say(r, CALL_SAID_TRIPPED);
-    call_rig_say(r, CALL_SAID_LOADS_OFF);
+    call_rig_to_off(r, BATH);
     call_rig_say(r, CALL_SAID_IS_OFF);
     call_rig_trip(r, HALL, CAUSE_OPENED_BY_HAND, 0.9, TRIP_PROVISIONAL);
     assert_int_equal(r->last.stage, CALL_WRONG_BREAKER);
@@ -224,10 +218,7 @@ static void a_load_that_ends_elsewhere_is_asked_for_and_let_pass(void **state)
 static void nobody_answers_and_the_cautions_come_back(void **state)
 {
     struct call_rig *r = *state;
-    call_rig_begin(r, BATH);
-    call_rig_say(r, CALL_SAID_CLEAR);
-    call_rig_say(r, CALL_SAID_TRIPPED);
-    call_rig_say(r, CALL_SAID_LOADS_OFF);
+    call_rig_to_off(r, BATH);
     call_rig_say(r, CALL_SAID_IS_OFF);
     call_rig_feed(r, 290);
     assert_false(r->last.waiting);
@@ -406,7 +397,7 @@ static void what_is_published_comes_back_the_same(void **state)
     assert_true(json_equal(o, again));
     for (int l = 0; l < CALL_LANGUAGES; l++) {
         json_t *steps = json_array();
-        json_t *sheet = call_sheet(&r->site, (enum call_language)l, o, steps, NULL);
+        json_t *sheet = call_sheet(&r->site, NULL, (enum call_language)l, o, steps, NULL);
         assert_non_null(sheet);
         assert_true(json_is_object(json_object_get(sheet, "asked")));
         assert_near(json_number_value(json_object_get(sheet, "running_amps")), 7.25, 0.001);
