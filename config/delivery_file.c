@@ -29,9 +29,12 @@ const struct field broker_fields[BROKER_KEYS] = {
                           .fallback = "30",
                           .help = "a silent connection is looked after in this time"},
     [BROKER_UP] = {"up", FIELD_SWITCH, AT(delivery_broker, up), .fallback = "false",
-                   .help =
-                       "every record goes out a second time, numbered and in batches, for a "
-                       "centre that gathers many sites"},
+                   .help = "the record goes out a second time, numbered and in batches, for a "
+                           "centre that gathers many sites; without loads that come and go"},
+    [BROKER_UP_LOADS] = {"up_loads", FIELD_SWITCH, AT(delivery_broker, up_loads),
+                         .fallback = "false",
+                         .help = "the loads that came and went go to the centre too, which "
+                                 "says what people do at home: with their consent"},
     [BROKER_COMMANDS] = {"commands_named", FIELD_SWITCH, AT(delivery_broker, named),
                          .fallback = "false",
                          .help =

@@ -32,7 +32,7 @@ static json_t *circuits(const struct site *s, const struct engine *e, int64_t wa
     return o;
 }
 
-static json_t *status(struct mqtt *m, const struct site *s, const struct store *store,
+json_t *answer_status(struct mqtt *m, const struct site *s, const struct store *store,
                       int64_t wall_ms)
 {
     struct store_status record;
@@ -42,6 +42,7 @@ static json_t *status(struct mqtt *m, const struct site *s, const struct store *
     json_t *o = json_object();
     json_object_set_new(o, "time", event_json_time(wall_ms));
     json_object_set_new(o, "site", json_string(s->id));
+    json_object_set_new(o, "name", json_string(s->name));
     json_object_set_new(o, "version", json_string(FORETRIP_VERSION));
     json_object_set_new(o, "circuits", json_integer((json_int_t)s->circuit_count));
     json_object_set_new(o, "record", json_string(record.err == STORE_OK ? "ok" : record.why));
@@ -132,6 +133,7 @@ static const char *carry_out(struct engine *e, struct store *store, struct store
     switch (c->verb) {
     case COMMAND_CIRCUITS:
     case COMMAND_HISTORY:
+    case COMMAND_SEND_AGAIN:
     case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: return name_load(e, store, wall_ms, c);
     case COMMAND_NOTE: return note_trip(e, r, wall_ms, c, by);
@@ -193,7 +195,11 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
     } else if (c->verb == COMMAND_CIRCUITS) {
         reply_object(m, c, circuits(s, e, wall_ms));
     } else if (c->verb == COMMAND_STATUS) {
-        reply_object(m, c, status(m, s, store, wall_ms));
+        reply_object(m, c, answer_status(m, s, store, wall_ms));
+    } else if (c->verb == COMMAND_SEND_AGAIN) {
+        mqtt_send_again(m, c->after, c->to);
+        mqtt_reply(m, &c->reply, config->delivery.broker.up ? NULL : "broker.up is off here",
+                   NULL);
     } else if (c->verb == COMMAND_HISTORY) {
         history(m, s, r, wall_ms, c);
     } else {

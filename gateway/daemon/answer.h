@@ -10,11 +10,17 @@
 #include "store/reader.h"
 #include "web/web.h"
 
+#include <jansson.h>
+
 /* Carries the command out on the engine and answers it; r: of the store's record. wall_ms is
  * now. */
 void answer_command(struct mqtt *m, const struct config *config, struct engine *e,
                     struct store *store, struct store_reader *r, int64_t wall_ms,
                     const struct command *c);
+
+/* How the gateway, its record and its outbox are. */
+json_t *answer_status(struct mqtt *m, const struct site *s, const struct store *store,
+                      int64_t wall_ms);
 
 /* The same for what was asked of the page: judged, carried out and put on disk the same way. */
 void answer_ask(struct web *w, const struct config *config, struct engine *e,

@@ -35,6 +35,7 @@
 
 #define QUEUE_REPORTS 256
 #define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes: think of the card */
+#define HEALTH_EVERY_MS 60000
 #define WISHES_EVERY_MS 2000
 #define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */
@@ -67,8 +68,9 @@ struct gateway {
     int64_t learned_saved_mono_ms;
     struct store_reader *wishes;
     int64_t wishes_mono_ms;
-    bool running_changed; /* an event came: keep the running state with this turn */
-    bool alarms_changed;  /* to be told when they are on disk */
+    int64_t health_mono_ms; /* 0: not told yet */
+    bool running_changed;   /* an event came: keep the running state with this turn */
+    bool alarms_changed;    /* to be told when they are on disk */
     bool queue_full_said;
     struct record_alarm record_alarm;
     uint64_t frames, events;
@@ -205,6 +207,20 @@ static void say_full_queue(struct gateway *g)
 }
 
 /* Names that people gave: done and on disk before they are dropped. */
+/* for a centre, which hears it every quarter of an hour */
+static void tell_health(struct gateway *g, int64_t mono_ms)
+{
+    if (!g->mqtt || (g->health_mono_ms != 0 && mono_ms - g->health_mono_ms < HEALTH_EVERY_MS))
+        return;
+    g->health_mono_ms = mono_ms;
+    json_t *o = answer_status(g->mqtt, &g->config->site, g->store, clock_wall_ms());
+    char *text = o ? event_json_dump(o) : NULL;
+    if (text)
+        mqtt_set_health(g->mqtt, text);
+    free(text);
+    json_decref(o);
+}
+
 static void take_wishes(struct gateway *g, int64_t mono_ms)
 {
     struct wish_done done = {0};
@@ -239,6 +255,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         answer_command(g->mqtt, g->config, g->engine, g->store, g->wishes, clock_wall_ms(),
                        &command);
     take_wishes(g, clock_mono_ms());
+    tell_health(g, clock_mono_ms());
     struct web_ask ask;
     while (g->web && web_take_ask(g->web, &ask))
         answer_ask(g->web, g->config, g->engine, g->store, g->wishes, clock_wall_ms(), &ask);

@@ -41,8 +41,9 @@ struct delivery_broker {
     char username[DELIVERY_NAME_SIZE];      /* "": none */
     char password_file[DELIVERY_PATH_SIZE]; /* "": none */
     int keepalive_seconds;
-    bool up;    /* the stream of records for a centre is published too */
-    bool named; /* commands only where the topic ends in a person's id */
+    bool up;       /* the stream of records for a centre is published too */
+    bool up_loads; /* .. with the loads that came and went */
+    bool named;    /* commands only where the topic ends in a person's id */
     struct delivery_tls tls;
     struct delivery_sparkplug sparkplug;
     struct delivery_homie homie;

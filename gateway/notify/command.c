@@ -24,6 +24,7 @@ static const char *const verb_names[COMMAND_VERBS] = {
     [COMMAND_NOTE] = "note",
     [COMMAND_CALL_BEGIN] = "call-begin",
     [COMMAND_CALL_ANSWER] = "call-answer",
+    [COMMAND_SEND_AGAIN] = "send-again",
 };
 
 /* what they were called first */
@@ -80,7 +81,7 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
                 "out-of-service, in-service, circuits, status, history, name-load, "
-                "correct-cause, note, call-begin, call-answer",
+                "correct-cause, note, call-begin, call-answer, send-again",
                 quoted(word, shown));
 }
 
@@ -257,6 +258,23 @@ static bool take_call(const json_t *o, struct command *c, char why[COMMAND_WHY_S
            take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
 }
 
+static bool take_number(const json_t *o, const char *member, int64_t *out,
+                        char why[COMMAND_WHY_SIZE])
+{
+    const json_t *v = json_object_get(o, member);
+    if (!json_is_integer(v) || json_integer_value(v) < 0)
+        return fail(why, "'%s' must be a number of the stream", member);
+    *out = json_integer_value(v);
+    return true;
+}
+
+static bool take_range(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
+{
+    if (!take_number(o, "after", &c->after, why) || !take_number(o, "to", &c->to, why))
+        return false;
+    return c->after < c->to || fail(why, "'to' must be above 'after'");
+}
+
 /* "acknowledge/kim" */
 static bool take_topic(const char *rest, struct command *c, char why[COMMAND_WHY_SIZE])
 {
@@ -275,6 +293,8 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
 {
     if (c->verb == COMMAND_CIRCUITS || c->verb == COMMAND_STATUS)
         return true;
+    if (c->verb == COMMAND_SEND_AGAIN)
+        return take_range(o, c, why);
     if (c->verb == COMMAND_HISTORY)
         return take_span(o, &c->span, why);
     if (c->verb == COMMAND_NAME) /* an empty name takes it back */

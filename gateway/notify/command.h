@@ -61,8 +61,9 @@ enum command_verb {
     COMMAND_NOTE,
     COMMAND_CALL_BEGIN,
     COMMAND_CALL_ANSWER,
+    COMMAND_SEND_AGAIN,
 };
-#define COMMAND_VERBS 13
+#define COMMAND_VERBS 14
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -102,6 +103,7 @@ struct command {
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
     char name[EVENT_APPLIANCE_SIZE];
     struct command_span span; /* history */
+    int64_t after, to;        /* send-again: numbers above after up to to */
     struct command_call call;
     struct command_reply reply;
 };

@@ -139,6 +139,17 @@ void mqtt_set_state(struct mqtt *m, const char *circuit_id, const char *json)
     states_set(m->states, topic, json);
 }
 
+void mqtt_set_health(struct mqtt *m, const char *json)
+{
+    sender_set_health(m->sender, json);
+}
+
+void mqtt_send_again(struct mqtt *m, int64_t after, int64_t to)
+{
+    sender_send_again(m->sender, after, to);
+    wake(m);
+}
+
 void mqtt_get_status(struct mqtt *m, struct mqtt_status *out)
 {
     pthread_mutex_lock(&m->lock);
@@ -372,7 +383,9 @@ static bool create_parts(struct mqtt *m, const struct mqtt_options *o)
         .store_path = o->store_path,
         .site_id = o->site_id,
         .up = o->broker->up,
+        .up_loads = o->broker->up_loads,
         .up_period_ms = o->up_seconds > 0 ? (int64_t)(o->up_seconds * 1000.0) : 10000,
+        .up_health_ms = (int64_t)(o->up_health_seconds * 1000.0),
     });
     m->commands = queue_create(COMMANDS);
     m->letters = queue_create(LETTERS);

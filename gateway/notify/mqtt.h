@@ -27,10 +27,11 @@ struct mqtt_options {
     const struct delivery_broker *broker; /* copied; its `up`: the stream for a centre too */
     const char *site_id;
     struct store *store;
-    const char *store_path; /* for the reader of its own */
-    double up_seconds;      /* a batch at least every so often; 0: 10 */
-    int retry_first_ms;     /* 0: 500 */
-    int retry_most_ms;      /* 0: 30000 */
+    const char *store_path;   /* for the reader of its own */
+    double up_seconds;        /* a batch at least every so often; 0: 10 */
+    double up_health_seconds; /* 0: a quarter of an hour */
+    int retry_first_ms;       /* 0: 500 */
+    int retry_most_ms;        /* 0: 30000 */
 };
 
 /* NULL with a sentence in why when the options cannot work (an unreadable password file, say)
@@ -43,6 +44,12 @@ void mqtt_stop(struct mqtt *m);
 
 /* The latest state of a circuit for `circuit/<id>/state`; copied. */
 void mqtt_set_state(struct mqtt *m, const char *circuit_id, const char *json);
+
+/* How the gateway is, for the stream for a centre: a JSON object's text; copied. */
+void mqtt_set_health(struct mqtt *m, const char *json);
+
+/* A centre lacks the numbers above after up to to of its stream: once more. */
+void mqtt_send_again(struct mqtt *m, int64_t after, int64_t to);
 
 /* The next command, false when there is none. Every one taken is to be answered once. */
 bool mqtt_take_command(struct mqtt *m, struct command *out);

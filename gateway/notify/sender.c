@@ -10,9 +10,11 @@
 
 #include <mosquitto.h>
 
+#include <pthread.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define RETAINED_MS 2000 /* all retained messages have come this long after the SUBACK */
 #define OWN_SIZE (sizeof "foretrip//" + SITE_ID_SIZE)
@@ -24,7 +26,11 @@ struct sender {
     char own[OWN_SIZE]; /* "foretrip/<site>/" */
     char site_id[SITE_ID_SIZE];
     bool up_wanted;
-    int64_t up_period_ms;
+    int64_t up_period_ms, up_health_ms;
+
+    pthread_mutex_t lock; /* guards what others leave for us */
+    char *health;         /* NULL: not known yet */
+    int64_t again_after, again_to;
 
     struct broker *line; /* during a call */
     struct window window;
@@ -50,7 +56,10 @@ struct sender *sender_create(const struct sender_options *o)
         return NULL;
     s->store = o->store;
     s->up_wanted = o->up;
+    s->up.loads = o->up_loads;
     s->up_period_ms = o->up_period_ms;
+    s->up_health_ms = o->up_health_ms > 0 ? o->up_health_ms : UP_HEALTH_MS;
+    pthread_mutex_init(&s->lock, NULL);
     text_copy(s->site_id, sizeof s->site_id, o->site_id);
     snprintf(s->own, sizeof s->own, "foretrip/%s/", s->site_id);
     return s;
@@ -62,7 +71,31 @@ void sender_destroy(struct sender *s)
         return;
     standing_free(&s->standing);
     store_reader_close(s->reader);
+    pthread_mutex_destroy(&s->lock);
+    free(s->health);
     free(s);
+}
+
+/* ---- what others leave ---- */
+
+void sender_set_health(struct sender *s, const char *json)
+{
+    char *copy = strdup(json);
+    if (!copy)
+        return; /* the one before stays */
+    pthread_mutex_lock(&s->lock);
+    free(s->health);
+    s->health = copy;
+    pthread_mutex_unlock(&s->lock);
+}
+
+void sender_send_again(struct sender *s, int64_t after, int64_t to)
+{
+    pthread_mutex_lock(&s->lock);
+    bool waits = s->again_after < s->again_to;
+    s->again_after = waits && s->again_after < after ? s->again_after : after;
+    s->again_to = waits && s->again_to > to ? s->again_to : to;
+    pthread_mutex_unlock(&s->lock);
 }
 
 /* ---- what the broker says ---- */
@@ -77,27 +110,44 @@ static void settle_up(struct sender *s, int64_t seq)
 {
     s->up.settled = seq;
     store_settle(s->store, STORE_ROUTE_UP, seq);
-    atomic_store(&s->up_settled, seq);
+    atomic_store(&s->up_settled, up_seen(&s->up));
+}
+
+/* a batch that was refused goes again, a period later */
+static void note_refusal(struct sender *s, int reason)
+{
+    s->up.sent_mono_ms = clock_mono_ms();
+    if (atomic_fetch_add(&s->refused, 1) == 0)
+        log_warning("mqtt", "the broker refuses %sup (%s); it is tried again", s->own,
+                    mosquitto_reason_string(reason));
 }
 
 static bool take_up_answer(struct sender *s, int reason)
 {
     s->up.mid = 0;
-    if (reason < 128) {
+    if (reason < 128)
         settle_up(s, s->up.sent);
-        return true;
-    }
-    s->up.sent_mono_ms = clock_mono_ms(); /* the same batch again, a period later */
-    if (atomic_fetch_add(&s->refused, 1) == 0)
-        log_warning("mqtt", "the broker refuses %sup (%s); it is tried again", s->own,
-                    mosquitto_reason_string(reason));
-    return false;
+    else
+        note_refusal(s, reason);
+    return reason < 128;
+}
+
+static bool take_again_answer(struct sender *s, int reason)
+{
+    s->up.again_mid = 0;
+    if (reason < 128)
+        s->up.again_after = s->up.again_sent;
+    else
+        note_refusal(s, reason);
+    return reason < 128;
 }
 
 bool sender_take_answer(struct sender *s, int mid, int reason)
 {
     if (mid == s->up.mid)
         return take_up_answer(s, reason);
+    if (mid == s->up.again_mid)
+        return take_again_answer(s, reason);
     if (!window_answer(&s->window, mid))
         return false;
     settle(s);
@@ -130,7 +180,7 @@ void sender_begin(struct sender *s, struct broker *line)
     static const char *const below[] = {"alarm", "trip"};
     char filter[TOPIC_SIZE];
     window_reset(&s->window, s->window.settled);
-    s->up.mid = 0;
+    s->up.mid = s->up.again_mid = 0;
     s->subscribed = 0;
     s->compare_mono_ms = 0;
     standing_free(&s->standing);
@@ -237,21 +287,65 @@ static bool know_up(struct sender *s)
     return !err;
 }
 
+static void publish_up(struct sender *s, const struct text *payload, int *mid)
+{
+    char topic[TOPIC_SIZE];
+    snprintf(topic, sizeof topic, "%sup", s->own);
+    if (payload->length > 0 && !payload->failed)
+        broker_say(s->line, topic, text_get(payload), 1, false, mid);
+}
+
+/* NULL when it is not its turn, or nobody has said how the gateway is; else the caller's */
+static char *health_due(struct sender *s, int64_t now)
+{
+    struct up *u = &s->up;
+    char *health = NULL;
+    if (u->mid != 0 || (u->health_mono_ms != 0 && now - u->health_mono_ms < s->up_health_ms))
+        return NULL;
+    pthread_mutex_lock(&s->lock);
+    if (s->health)
+        health = strdup(s->health);
+    pthread_mutex_unlock(&s->lock);
+    return health;
+}
+
 static void feed_up(struct sender *s)
 {
     int64_t newest = store_newest(s->store, STORE_ROUTE_UP), now = clock_mono_ms();
-    if (!s->up_wanted || !know_up(s) || !up_due(&s->up, newest, now, s->up_period_ms))
+    if (!s->up_wanted || !know_up(s))
         return;
-    char topic[TOPIC_SIZE];
+    char *health = health_due(s, now);
+    if (!health && !up_due(&s->up, newest, now, s->up_period_ms))
+        return;
     struct text payload = TEXT_INIT;
-    snprintf(topic, sizeof topic, "%sup", s->own);
-    enum store_err err = up_compose(&s->up, s->reader, s->site_id, &payload);
+    int64_t seen = up_seen(&s->up);
+    enum store_err err = up_compose(&s->up, s->reader, s->site_id, health, &payload);
     note_reading(s, err);
     s->up.sent_mono_ms = now;
-    if (!err && payload.length == 0)
-        settle_up(s, newest); /* gone by age before the broker came back */
-    else if (!err && !payload.failed)
-        broker_say(s->line, topic, text_get(&payload), 1, false, &s->up.mid);
+    if (!err && health)
+        s->up.health_mono_ms = now;
+    if (!err && payload.length == 0 && up_seen(&s->up) == seen)
+        s->up.passed = newest; /* gone by age before the broker came back */
+    if (!err)
+        atomic_store(&s->up_settled, up_seen(&s->up));
+    publish_up(s, &payload, &s->up.mid);
+    text_free(&payload);
+    free(health);
+}
+
+static void feed_again(struct sender *s)
+{
+    pthread_mutex_lock(&s->lock);
+    if (s->again_after < s->again_to)
+        up_ask_again(&s->up, s->again_after, s->again_to);
+    s->again_after = s->again_to = 0;
+    pthread_mutex_unlock(&s->lock);
+    if (!s->up_wanted || s->up.again_mid != 0 || s->up.again_after >= s->up.again_to)
+        return;
+    struct text payload = TEXT_INIT;
+    note_reading(s, up_compose_again(&s->up, s->reader, s->site_id,
+                                     store_newest(s->store, STORE_ROUTE_UP), &payload));
+    publish_up(s, &payload, &s->up.again_mid);
     text_free(&payload);
 }
 
@@ -261,6 +355,7 @@ void sender_feed(struct sender *s, struct broker *line)
     feed_outbox(s);
     feed_standing(s);
     feed_up(s);
+    feed_again(s);
     s->line = NULL;
 }
 

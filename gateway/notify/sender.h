@@ -6,7 +6,7 @@
  * and settles that with the store. Opening and closing the connection is somebody else's part.
  *
  * Ownership  sender_create .. sender_destroy; borrows the store
- * Threads    one thread; sender_get_counts and sender_idle from any
+ * Threads    one thread; what says so from any
  */
 #ifndef FORETRIP_SENDER_H
 #define FORETRIP_SENDER_H
@@ -20,8 +20,9 @@ struct sender_options {
     struct store *store;
     const char *store_path;
     const char *site_id;
-    bool up;
+    bool up, up_loads; /* delivery_broker's */
     int64_t up_period_ms;
+    int64_t up_health_ms; /* 0: UP_HEALTH_MS */
 };
 
 struct sender_counts {
@@ -45,8 +46,15 @@ bool sender_take_answer(struct sender *s, int mid, int reason);
 void sender_take_subscribed(struct sender *s, int mid, bool granted);
 void sender_take_retained(struct sender *s, const char *topic);
 
+/* How the gateway is, a JSON object's text, for the stream for a centre; copied. Any thread. */
+void sender_set_health(struct sender *s, const char *json);
+
+/* Numbers above after up to to of that stream once more. Any thread. */
+void sender_send_again(struct sender *s, int64_t after, int64_t to);
+
+/* Any thread. */
 void sender_get_counts(struct sender *s, struct sender_counts *out);
-/* True when all that was on disk a moment ago is acknowledged. */
+/* True when all that was on disk a moment ago is acknowledged. Any thread. */
 bool sender_idle(struct sender *s);
 
 #endif

@@ -200,7 +200,8 @@ static bool write_all(struct store *s, struct announce *a, struct mqtt *m,
 
 int main(int argc, char **argv)
 {
-    struct options o = {.broker = {.host = "127.0.0.1", .up = true}, .wait_seconds = 60};
+    struct options o = {.broker = {.host = "127.0.0.1", .up = true, .up_loads = true},
+                        .wait_seconds = 60};
     for (int i = 5; i < argc; i++)
         if (!take_option(&o, argv[i]))
             argc = 0;

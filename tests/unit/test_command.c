@@ -81,6 +81,9 @@ static void commands_are_understood(void **state)
     assert_int_equal(c.verb, COMMAND_CIRCUITS);
     assert_true(parse("status", "", &c, why));
     assert_int_equal(c.verb, COMMAND_STATUS);
+    assert_true(parse("send-again", "{\"after\":1795603137009,\"to\":1795603137015}", &c, why));
+    assert_int_equal(c.verb, COMMAND_SEND_AGAIN);
+    assert_true(c.after == INT64_C(1795603137009) && c.to == INT64_C(1795603137015));
     for (int v = 0; v < COMMAND_VERBS; v++)
         assert_true(strlen(command_verb_name((enum command_verb)v)) > 0);
 }
@@ -142,6 +145,9 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
          "there is no danger 'cold'"},
         {"call-answer", "{\"call\":\"a\",\"answer\":\"clear\",\"question\":-1,\"by\":\"Jo\"}",
          "'question' must be"},
+        {"send-again", "{\"to\":5}", "'after' must be a number of the stream"},
+        {"send-again", "{\"after\":5,\"to\":1.5}", "'to' must be a number of the stream"},
+        {"send-again", "{\"after\":5,\"to\":5}", "'to' must be above 'after'"},
         {"note", "{\"trip\":\"a\",\"note\":\"\",\"by\":\"Jo\"}", "'note' is empty"},
         {"correct", "{\"trip\":\"a\",\"cause\":\"ghosts\",\"by\":\"Jo\"}",
          "there is no cause 'ghosts'"},

@@ -143,27 +143,29 @@ static void a_batch_for_the_centre_goes_when_full_or_due(void **state)
 static void batches_follow_one_another_without_a_gap(void **state)
 {
     struct record r;
-    struct up u = {0};
+    struct up u = {.loads = true};
     struct text t = TEXT_INIT;
     int64_t records = 0, last = 0;
     (void)state;
     record_init(&r);
     record_open(&r, (struct store_options){0});
-    assert_int_equal(up_compose(&u, r.reader, "mill-lane-3", &t), STORE_OK);
+    assert_int_equal(up_compose(&u, r.reader, "mill-lane-3", NULL, &t), STORE_OK);
     assert_int_equal(t.length, 0);
     for (int i = 0; i < 1234; i++)
         record_load(&r, 0, i);
     record_turn(&r);
     int64_t newest = store_newest(r.store, STORE_ROUTE_UP);
     for (int batch = 0; u.settled < newest && batch < 10; batch++) {
-        long long from, to;
+        long long after, from, to;
         text_clear(&t);
-        assert_int_equal(up_compose(&u, r.reader, "mill-lane-3", &t), STORE_OK);
+        assert_int_equal(up_compose(&u, r.reader, "mill-lane-3", NULL, &t), STORE_OK);
         assert_int_equal(
             sscanf(text_get(&t),
-                   "{\"site\":\"mill-lane-3\",\"from\":%lld,\"to\":%lld,\"records\":[{\"seq\":",
-                   &from, &to),
-            2);
+                   "{\"site\":\"mill-lane-3\",\"after\":%lld,\"from\":%lld,\"to\":%lld,"
+                   "\"records\":[{\"seq\":",
+                   &after, &from, &to),
+            3);
+        assert_int_equal(after, last);
         assert_true(last == 0 || from == last + 1);
         assert_int_equal(to, u.sent);
         for (const char *at = text_get(&t); (at = strstr(at, "{\"seq\":")); at++)
@@ -174,6 +176,106 @@ static void batches_follow_one_another_without_a_gap(void **state)
     }
     assert_int_equal(records, 1234);
     assert_int_equal(last, newest);
+    text_free(&t);
+    record_finish(&r);
+}
+
+static void composed(struct up *u, struct record *r, const char *health, const char *wanted)
+{
+    struct text t = TEXT_INIT;
+    assert_int_equal(up_compose(u, r->reader, "mill-lane-3", health, &t), STORE_OK);
+    assert_string_equal(text_get(&t), wanted);
+    text_free(&t);
+}
+
+/* Loads that come and go stay at home; what travels speaks for their numbers too. */
+static void loads_stay_at_the_site(void **state)
+{
+    struct record r;
+    struct up u = {0};
+    struct text t = TEXT_INIT;
+    (void)state;
+    record_init(&r);
+    record_open(&r, (struct store_options){0});
+    record_load(&r, 0, 1);
+    record_load(&r, 0, 2);
+    record_turn(&r);
+    int64_t first = store_newest(r.store, STORE_ROUTE_UP) - 1;
+    composed(&u, &r, NULL, "");
+    assert_int_equal(up_seen(&u), first + 1);
+    assert_int_equal(u.settled, 0);
+    assert_false(up_due(&u, first + 1, 99999, 1000));
+
+    struct event e = record_trip(&r, "t-1", 0, TRIP_CONFIRMED);
+    record_add(&r, &e);
+    record_load(&r, 0, 3);
+    record_turn(&r);
+    assert_true(up_due(&u, first + 3, 99999, 1000));
+    assert_int_equal(up_compose(&u, r.reader, "mill-lane-3", NULL, &t), STORE_OK);
+    char wanted[160];
+    snprintf(wanted, sizeof wanted,
+             "{\"site\":\"mill-lane-3\",\"after\":0,\"from\":%lld,\"to\":%lld,"
+             "\"records\":[{\"seq\":%lld,",
+             (long long)first + 2, (long long)first + 3, (long long)first + 2);
+    assert_int_equal(strncmp(text_get(&t), wanted, strlen(wanted)), 0);
+    assert_null(strstr(text_get(&t), "load_on\""));
+    assert_int_equal(u.sent, first + 3);
+    u.settled = u.sent;
+    snprintf(wanted, sizeof wanted,
+             "{\"site\":\"mill-lane-3\",\"after\":%lld,\"from\":%lld,\"to\":%lld,"
+             "\"health\":{\"a\":1},\"records\":[]}",
+             (long long)first + 3, (long long)first + 3, (long long)first + 3);
+    composed(&u, &r, "{\"a\":1}", wanted); /* a silent site says so */
+    text_free(&t);
+    record_finish(&r);
+}
+
+static void what_a_centre_lacks_is_sent_again(void **state)
+{
+    struct record r;
+    struct up u = {.loads = true};
+    (void)state;
+    record_init(&r);
+    record_open(&r, (struct store_options){0});
+    for (int i = 0; i < 1300; i++)
+        record_load(&r, 0, i);
+    record_turn(&r);
+    int64_t newest = store_newest(r.store, STORE_ROUTE_UP), first = newest - 1299;
+    int64_t last = first + 99, records = 0;
+    up_ask_again(&u, first + 199, first + 299);
+    up_ask_again(&u, first + 99, first + 1199); /* wider: both at once */
+    for (int batch = 0; batch < 10; batch++) {
+        struct text t = TEXT_INIT;
+        long long after, from, to;
+        assert_int_equal(up_compose_again(&u, r.reader, "mill-lane-3", newest, &t), STORE_OK);
+        if (t.length == 0)
+            break;
+        assert_int_equal(sscanf(text_get(&t),
+                                "{\"site\":\"mill-lane-3\",\"after\":%lld,\"from\":%lld,\"to\":"
+                                "%lld,\"again\":true,\"records\":[{",
+                                &after, &from, &to),
+                         3);
+        assert_int_equal(after, last);
+        for (const char *at = text_get(&t); (at = strstr(at, "{\"seq\":")); at++)
+            records++;
+        last = to;
+        u.again_after = u.again_sent;
+        text_free(&t);
+    }
+    assert_true(last >= first + 1199);
+    assert_int_equal(records, last - first - 99);
+    assert_int_equal(u.again_to, 0);
+
+    struct text t = TEXT_INIT; /* numbers not yet given are not spoken for */
+    up_ask_again(&u, newest, newest + 5);
+    assert_int_equal(up_compose_again(&u, r.reader, "mill-lane-3", newest, &t), STORE_OK);
+    assert_int_equal(t.length, 0);
+    /* numbers that are gone are spoken for, so that nobody asks for ever */
+    record_do(&r, "DELETE FROM events");
+    up_ask_again(&u, first, newest);
+    assert_int_equal(up_compose_again(&u, r.reader, "mill-lane-3", newest, &t), STORE_OK);
+    assert_non_null(strstr(text_get(&t), "\"records\":[]}"));
+    assert_int_equal(u.again_sent, newest);
     text_free(&t);
     record_finish(&r);
 }
@@ -220,6 +322,8 @@ int main(void)
         cmocka_unit_test(payloads_are_put_together_as_json),
         cmocka_unit_test(a_batch_for_the_centre_goes_when_full_or_due),
         cmocka_unit_test(batches_follow_one_another_without_a_gap),
+        cmocka_unit_test(loads_stay_at_the_site),
+        cmocka_unit_test(what_a_centre_lacks_is_sent_again),
         cmocka_unit_test(the_brokers_retained_ones_are_put_right),
     };
     return cmocka_run_group_tests_name("notify", tests, NULL, NULL);

@@ -34,6 +34,7 @@ static void roles_may_do_what_the_manual_says(void **state)
         {COMMAND_CORRECT, 0, false, true, false},
         {COMMAND_NOTE, 0, true, true, true},
         {COMMAND_STATUS, 0, true, true, true},
+        {COMMAND_SEND_AGAIN, 0, true, true, true},
     };
     struct delivery d = three_people();
     (void)state;
