@@ -18,7 +18,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq
 ifneq ($(shell command -v pkg-config),)
 CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
@@ -38,12 +38,12 @@ LDFLAGS += -pie -Wl,-z,relro,-z,now -pthread
 
 LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/notify gateway/web gateway/fleet \
             config drivers drivers/simulated
-MAINS    := drivers/simulated/main.c
+MAINS    := drivers/simulated/main.c gateway/fleet/main.c
 LIB_SRC  := $(filter-out $(MAINS),$(wildcard $(LIB_DIRS:%=%/*.c)))
 LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o $(B)/gen/sparkplug.pb-c.o
 DAEMON_SRC := $(wildcard gateway/daemon/*.c)
 TOOL_SRC   := $(wildcard gateway/tool/*.c)
-PROGRAMS := $(if $(DAEMON_SRC),$(B)/foretripd) $(if $(TOOL_SRC),$(B)/foretrip) $(if $(wildcard $(MAINS)),$(B)/foretrip-house)
+PROGRAMS := $(B)/foretripd $(B)/foretrip $(B)/foretrip-house $(B)/foretrip-fleet
 
 UNIT_SRC := $(wildcard tests/unit/test_*.c)
 UNIT     := $(UNIT_SRC:tests/unit/%.c=$(B)/tests/unit/%)
@@ -118,7 +118,10 @@ $(B)/foretripd: $(DAEMON_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
 $(B)/foretrip: $(TOOL_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
-$(B)/foretrip-house: $(MAINS:%.c=$(B)/%.o) $(B)/libforetrip.a
+$(B)/foretrip-house: $(B)/drivers/simulated/main.o $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+$(B)/foretrip-fleet: $(B)/gateway/fleet/main.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
 # ---- tests -------------------------------------------------------------------------------------
@@ -189,7 +192,7 @@ coverage: ## line coverage of the unit and scenario tests, into build-coverage/
 install: programs ## into $(DESTDIR)$(PREFIX)
 	install -d $(DESTDIR)$(PREFIX)/sbin $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/share/foretrip/maps
 	install -m 755 $(B)/foretripd $(DESTDIR)$(PREFIX)/sbin/
-	install -m 755 $(B)/foretrip $(B)/foretrip-house $(DESTDIR)$(PREFIX)/bin/
+	install -m 755 $(B)/foretrip $(B)/foretrip-house $(B)/foretrip-fleet $(DESTDIR)$(PREFIX)/bin/
 	install -m 644 $(wildcard config/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/
 	install -m 644 $(wildcard config/maps/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/maps/
 	install -d $(DESTDIR)$(PREFIX)/share/man/man1 $(DESTDIR)$(PREFIX)/share/man/man8

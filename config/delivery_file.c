@@ -169,12 +169,9 @@ static void read_conventions(const struct config_file *file, const config_settin
     }
 }
 
-void delivery_file_read(struct delivery *d, const struct config_file *file,
-                        const struct phrases *phrases, const char *directory, bool logins)
+void delivery_file_read_broker(struct delivery_broker *b, const struct config_file *file,
+                               const char *directory)
 {
-    struct delivery_broker *b = &d->broker;
-    fields_read(file, file->root, "delivery.cfg", top_fields, TOP_KEYS, NULL);
-    people_file_read(d, file, phrases, directory, logins);
     const config_setting_t *group = config_setting_get_member(file->root, "broker");
     if (!group || !config_setting_is_group(group))
         return;
@@ -195,4 +192,12 @@ void delivery_file_read(struct delivery *d, const struct config_file *file,
     if (b->password_file[0] && !b->tls.enabled && !delivery_is_loopback(b->host))
         field_warning(file, field_line(group, "host"),
                       "the password goes to \"%s\" in the clear; add tls = { }", b->host);
+}
+
+void delivery_file_read(struct delivery *d, const struct config_file *file,
+                        const struct phrases *phrases, const char *directory, bool logins)
+{
+    fields_read(file, file->root, "delivery.cfg", top_fields, TOP_KEYS, NULL);
+    people_file_read(d, file, phrases, directory, logins);
+    delivery_file_read_broker(&d->broker, file, directory);
 }

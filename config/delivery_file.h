@@ -39,6 +39,10 @@ void delivery_defaults(struct delivery *d, const struct site *site);
 void delivery_file_read(struct delivery *d, const struct config_file *file,
                         const struct phrases *phrases, const char *directory, bool logins);
 
+/* Its group broker alone; another file may have one too. */
+void delivery_file_read_broker(struct delivery_broker *b, const struct config_file *file,
+                               const char *directory);
+
 /* Makes the path absolute where it is relative, and looks whether the file can be used. */
 void delivery_settle_path(const struct config_file *file, const config_setting_t *group,
                           const char *key, const char *directory, bool secret,

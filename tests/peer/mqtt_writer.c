@@ -130,6 +130,8 @@ static void answer(struct mqtt *m, long written)
     char members[64];
     while (mqtt_take_command(m, &c)) {
         snprintf(members, sizeof members, "{\"events\":%ld}", written);
+        if (c.verb == COMMAND_SEND_AGAIN)
+            mqtt_send_again(m, c.after, c.to);
         if (c.verb == COMMAND_STATUS)
             mqtt_reply(m, &c.reply, NULL, members);
         else if (c.verb == COMMAND_CIRCUITS)
@@ -225,6 +227,7 @@ int main(int argc, char **argv)
                                                        .store = s,
                                                        .store_path = argv[1],
                                                        .up_seconds = 0.5,
+                                                       .up_health_seconds = 2,
                                                        .retry_first_ms = 100,
                                                        .retry_most_ms = 1000},
                                 why, sizeof why);
@@ -236,6 +239,7 @@ int main(int argc, char **argv)
     long n = events_written(r);
     printf("from %ld\n", n);
     fflush(stdout);
+    mqtt_set_health(m, "{\"name\":\"3 Mill Lane\"}");
     mqtt_set_state(m, "cellar-01", "{\"amps\":1.5}");
     bool done = write_all(s, a, m, &site, &o, n, atol(argv[3]), atof(argv[4]));
     announce_destroy(a);

@@ -1,0 +1,93 @@
+#include "fleet_file.h"
+
+#include "config/delivery_file.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define AT(member) .offset = offsetof(struct fleet_settings, member)
+#define TEXT_AT(member) AT(member), .size = sizeof((struct fleet_settings *)0)->member
+
+static const char *const intake_words[] = {"mqtt", "amqp", NULL};
+
+const struct field fleet_fields[FLEET_KEYS] = {
+    [FLEET_DATABASE] = {"database", FIELD_TEXT, TEXT_AT(database), .fallback = "fleet.db",
+                        .help = "file of SQLite, for up to some hundred sites, or "
+                                "postgresql://user@host/name (its password in ~/.pgpass)"},
+    [FLEET_KNOWN_ONLY] = {"known_only", FIELD_SWITCH, AT(known_only), .fallback = "false",
+                          .help = "what comes of a site that nobody has added is passed over"},
+    [FLEET_INTAKE] = {"intake", FIELD_WORD, AT(intake), .words = intake_words,
+                      .fallback = "mqtt",
+                      .help = "mqtt: a shared subscription; amqp: the queues of a cluster"},
+    [FLEET_GROUP] = {"group", FIELD_ID, TEXT_AT(group), .fallback = "fleet",
+                     .help = "collectors of one group share the work"},
+    [FLEET_QUEUES] = {"queues", FIELD_INTEGER, AT(queues), .least = 1, .most = 256,
+                      .fallback = "8",
+                      .help = "with amqp: how many queues the sites are spread over"},
+    [FLEET_VHOST] = {"vhost", FIELD_TEXT, TEXT_AT(vhost), .fallback = "/",
+                     .help = "with amqp: the virtual host"},
+};
+
+enum { TOP_FLEET, TOP_BROKER, TOP_KEYS };
+static const struct field top_fields[TOP_KEYS] = {
+    [TOP_FLEET] = {.name = "fleet", .kind = FIELD_GROUP},
+    [TOP_BROKER] = {.name = "broker", .kind = FIELD_GROUP},
+};
+
+static void set_defaults(struct fleet_settings *f)
+{
+    *f = (struct fleet_settings){.queues = 8,
+                                 .database = "fleet.db",
+                                 .group = "fleet",
+                                 .vhost = "/",
+                                 .broker = {.host = "127.0.0.1", .keepalive_seconds = 30}};
+}
+
+static void read_file(struct fleet_settings *f, const struct config_file *file,
+                      const char *directory)
+{
+    fields_read(file, file->root, "fleet.cfg", top_fields, TOP_KEYS, NULL);
+    const config_setting_t *group = config_setting_get_member(file->root, "fleet");
+    if (group && config_setting_is_group(group))
+        fields_read(file, group, "the group fleet", fleet_fields, FLEET_KEYS, f);
+    delivery_file_read_broker(&f->broker, file, directory);
+}
+
+/* what depends on more than one key */
+static void settle(struct fleet_settings *f, const char *directory)
+{
+    char path[2 * DELIVERY_PATH_SIZE];
+    if (f->broker.port == 0)
+        f->broker.port = f->intake == FLEET_AMQP ? (f->broker.tls.enabled ? 5671 : 5672)
+                                                 : (f->broker.tls.enabled ? 8883 : 1883);
+    if (!directory || f->database[0] == '/' || strstr(f->database, "://"))
+        return;
+    snprintf(path, sizeof path, "%s/%s", directory, f->database);
+    text_copy(f->database, sizeof f->database, path);
+}
+
+static bool load(struct fleet_settings *out, const struct config_source *source,
+                 struct config_faults *faults)
+{
+    struct config_file file;
+    size_t before = faults->errors;
+    set_defaults(out);
+    if (source_open(&file, source, "fleet.cfg", faults) == SOURCE_OPEN) {
+        read_file(out, &file, source->directory);
+        source_close(&file);
+    }
+    settle(out, source->directory);
+    return faults->errors == before;
+}
+
+bool fleet_file_load(struct fleet_settings *out, const char *directory,
+                     struct config_faults *faults)
+{
+    return load(out, &(struct config_source){.directory = directory}, faults);
+}
+
+bool fleet_file_load_memory(struct fleet_settings *out, const struct config_text *texts,
+                            size_t count, struct config_faults *faults)
+{
+    return load(out, &(struct config_source){.texts = texts, .count = count}, faults);
+}

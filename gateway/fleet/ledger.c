@@ -1,0 +1,684 @@
+/*
+ * A call in its order: the sites concerned are found and locked; for each item it is decided
+ * which records are new, and the coverage moves on; then records, trips and alarms go in as
+ * arrays, the sites' rows last. What two items of one call say of the same trip or alarm is
+ * settled before, because one statement may touch a row once only.
+ */
+#include "ledger.h"
+
+#include "coverage.h"
+#include "fleet_schema.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+#include "base/text.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define MONTHS 128                            /* remembered as made */
+#define FIRST_FILED_MS INT64_C(1577836800000) /* 2020-01-01: no record is older */
+#define AHEAD_MS INT64_C(86400000)            /* a site's clock may be wrong by so much */
+
+struct ledger {
+    struct sql *sql;
+    struct ledger_options options;
+    int months[MONTHS]; /* year * 12 + month */
+    size_t month_count;
+};
+
+/* one site during a call */
+struct entry {
+    const char *id;
+    int64_t site; /* 0: nobody has added it */
+    struct coverage coverage;
+    bool was_gaps, touched;
+    int64_t heard_ms, online, online_ms, health_ms;
+    char *name, *health; /* as the row has them */
+    const char *new_name, *new_health;
+};
+
+/* a record that is new */
+struct fresh {
+    const struct entry *entry;
+    const struct parcel_record *record;
+    int64_t filed_ms;
+};
+
+struct call {
+    struct ledger *ledger;
+    int64_t wall_ms;
+    struct entry *entries; /* by id */
+    size_t entry_count;
+    struct fresh *fresh;
+    size_t fresh_count;
+    struct ledger_taken taken;
+};
+
+/* ---- the sites concerned ---- */
+
+static const struct sql_find find_sites = {
+    .select =
+        "SELECT id, site, have, gaps, heard_ms, online, online_ms, name, health, health_ms"
+        " FROM sites WHERE id",
+    .order_by = "site",
+    .type = SQL_WORDS,
+};
+static const struct sql_find find_gaps = {
+    .select = "SELECT site, after, upto, seen_ms, asked_ms, asked FROM gaps WHERE site",
+    .order_by = "site, after",
+    .type = SQL_NUMBER,
+};
+static const struct sql_table put_new_sites = {
+    .name = "sites",
+    .conflict = "ON CONFLICT (id) DO NOTHING",
+    .columns = 2,
+    .column = {{"id", SQL_WORDS}, {"added_ms", SQL_NUMBER}},
+};
+
+static int by_id(const void *a, const void *b)
+{
+    return strcmp(((const struct entry *)a)->id, ((const struct entry *)b)->id);
+}
+
+static struct entry *find_entry(const struct call *c, const char *id)
+{
+    return bsearch(&(struct entry){.id = id}, c->entries, c->entry_count, sizeof *c->entries,
+                   by_id);
+}
+
+static enum sql_err list_entries(struct call *c, const struct ledger_item *items, size_t count)
+{
+    size_t n = 0;
+    c->entries = calloc(count + 1, sizeof *c->entries);
+    if (!c->entries)
+        return SQL_ERR_MEMORY;
+    for (size_t i = 0; i < count; i++)
+        c->entries[i].id = items[i].site;
+    qsort(c->entries, count, sizeof *c->entries, by_id);
+    for (size_t i = 0; i < count; i++)
+        if (n == 0 || strcmp(c->entries[n - 1].id, c->entries[i].id) != 0)
+            c->entries[n++].id = c->entries[i].id;
+    c->entry_count = n;
+    return SQL_FINE;
+}
+
+static bool see_site(void *context, const struct sql_value *row)
+{
+    struct entry *e = find_entry(context, sql_as_words(&row[0]));
+    if (!e)
+        return true;
+    e->site = sql_as_number(&row[1]);
+    e->coverage.have = sql_as_number(&row[2]);
+    e->was_gaps = sql_as_number(&row[3]) > 0;
+    e->heard_ms = sql_as_number(&row[4]);
+    e->online = sql_as_number(&row[5]);
+    e->online_ms = sql_as_number(&row[6]);
+    e->name = strdup(sql_as_words(&row[7]));
+    e->health = strdup(sql_as_words(&row[8]));
+    e->health_ms = sql_as_number(&row[9]);
+    return true;
+}
+
+static bool see_gap(void *context, const struct sql_value *row)
+{
+    struct call *c = context;
+    for (size_t i = 0; i < c->entry_count; i++) {
+        struct coverage *v = &c->entries[i].coverage;
+        if (c->entries[i].site != sql_as_number(&row[0]))
+            continue;
+        struct coverage_gap *more = realloc(v->gaps, (v->count + 1) * sizeof *more);
+        if (!more)
+            return false;
+        v->gaps = more;
+        more[v->count++] = (struct coverage_gap){.after = sql_as_number(&row[1]),
+                                                 .to = sql_as_number(&row[2]),
+                                                 .seen_ms = sql_as_number(&row[3]),
+                                                 .asked_ms = sql_as_number(&row[4]),
+                                                 .asked = sql_as_number(&row[5])};
+    }
+    return true;
+}
+
+/* missing: those alone that were not found yet */
+static enum sql_err find_by_id(struct call *c, struct sql_value *keys, bool missing)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < c->entry_count; i++)
+        if (!missing || c->entries[i].site == 0)
+            keys[n++] = sql_words(c->entries[i].id);
+    return sql_find(c->ledger->sql, &find_sites, keys, n, see_site, c);
+}
+
+static enum sql_err add_missing(struct call *c, struct sql_value *cells)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < c->entry_count; i++)
+        if (c->entries[i].site == 0) {
+            cells[2 * n] = sql_words(c->entries[i].id);
+            cells[2 * n++ + 1] = sql_number(c->wall_ms);
+        }
+    return sql_put(c->ledger->sql, &put_new_sites, cells, n);
+}
+
+static enum sql_err find_all(struct call *c)
+{
+    struct sql_value *cells = calloc(2 * c->entry_count + 1, sizeof *cells);
+    enum sql_err err = cells ? find_by_id(c, cells, false) : SQL_ERR_MEMORY;
+    if (err == SQL_FINE && !c->ledger->options.known_only) {
+        err = add_missing(c, cells);
+        if (err == SQL_FINE)
+            err = find_by_id(c, cells, true);
+    }
+    size_t n = 0;
+    for (size_t i = 0; err == SQL_FINE && i < c->entry_count; i++) {
+        if (c->entries[i].site != 0 && (!c->entries[i].name || !c->entries[i].health))
+            err = SQL_ERR_MEMORY;
+        else if (c->entries[i].was_gaps)
+            cells[n++] = sql_number(c->entries[i].site);
+    }
+    if (err == SQL_FINE)
+        err = sql_find(c->ledger->sql, &find_gaps, cells, n, see_gap, c);
+    free(cells);
+    return err;
+}
+
+/* ---- what is new ---- */
+
+static int64_t filed_at(const struct call *c, int64_t wall_ms)
+{
+    return wall_ms >= FIRST_FILED_MS && wall_ms <= c->wall_ms + AHEAD_MS ? wall_ms : c->wall_ms;
+}
+
+static enum sql_err take_parcel(struct call *c, struct entry *e, const struct parcel *p)
+{
+    size_t gaps = e->coverage.count, first = c->fresh_count;
+    for (size_t i = 0; i < p->count; i++) {
+        const struct parcel_record *r = &p->records[i];
+        if (coverage_has(&e->coverage, r->seq))
+            c->taken.repeated++;
+        else
+            c->fresh[c->fresh_count++] =
+                (struct fresh){.entry = e, .record = r, .filed_ms = filed_at(c, r->wall_ms)};
+    }
+    if (!coverage_add(&e->coverage, p->after, p->to, c->wall_ms)) {
+        c->fresh_count = first; /* asked for again once there is room */
+        log_warning("fleet", "%s: too many gaps; a parcel is left out until some are filled",
+                    e->id);
+        return SQL_FINE;
+    }
+    c->taken.records += c->fresh_count - first;
+    c->taken.gaps += e->coverage.count > gaps ? e->coverage.count - gaps : 0;
+    if (p->health) {
+        e->new_health = p->health;
+        e->new_name = p->name[0] ? p->name : NULL;
+    }
+    return SQL_FINE;
+}
+
+static void take_line(struct call *c, struct entry *e, bool online)
+{
+    if (e->online != online || e->online_ms == 0)
+        e->online_ms = c->wall_ms;
+    e->online = online;
+}
+
+static enum sql_err take_items(struct call *c, const struct ledger_item *items, size_t count)
+{
+    size_t records = 0;
+    for (size_t i = 0; i < count; i++)
+        records += items[i].parcel ? items[i].parcel->count : 0;
+    c->fresh = calloc(records + 1, sizeof *c->fresh);
+    enum sql_err err = c->fresh ? SQL_FINE : SQL_ERR_MEMORY;
+    for (size_t i = 0; i < count && err == SQL_FINE; i++) {
+        struct entry *e = find_entry(c, items[i].site);
+        if (!e || e->site == 0) {
+            c->taken.unknown++;
+            continue;
+        }
+        e->touched = true;
+        if (items[i].parcel)
+            err = take_parcel(c, e, items[i].parcel);
+        if (items[i].parcel || items[i].online)
+            e->heard_ms = c->wall_ms;
+        take_line(c, e, items[i].parcel || items[i].online);
+    }
+    return err;
+}
+
+/* ---- PostgreSQL: a part for each month ---- */
+
+static bool month_known(const struct ledger *l, int month)
+{
+    for (size_t i = 0; i < l->month_count; i++)
+        if (l->months[i] == month)
+            return true;
+    return false;
+}
+
+/* outside of the transaction that needs it, which would hold the lock of all parts too long */
+static enum sql_err ensure_month(struct ledger *l, int64_t wall_ms)
+{
+    int year, month, day;
+    clock_date_from_days(wall_ms / 86400000, &year, &month, &day);
+    if (!sql_is_postgres(l->sql) || month_known(l, year * 12 + month))
+        return SQL_FINE;
+    enum sql_err err = fleet_schema_month(l->sql, year, month);
+    if (l->month_count == MONTHS)
+        l->month_count = 0; /* looked for again */
+    if (err == SQL_FINE)
+        l->months[l->month_count++] = year * 12 + month;
+    return err;
+}
+
+static enum sql_err ensure_months(struct call *c, const struct ledger_item *items, size_t count)
+{
+    enum sql_err err = ensure_month(c->ledger, c->wall_ms);
+    for (size_t i = 0; i < count && err == SQL_FINE; i++)
+        for (size_t k = 0; items[i].parcel && k < items[i].parcel->count && err == SQL_FINE;
+             k++)
+            err = ensure_month(c->ledger, filed_at(c, items[i].parcel->records[k].wall_ms));
+    return err;
+}
+
+/* ---- writing ---- */
+
+static const struct sql_table put_records = {
+    .name = "records",
+    .conflict = "ON CONFLICT DO NOTHING",
+    .columns = 6,
+    .column = {{"site", SQL_NUMBER},
+               {"filed_ms", SQL_NUMBER},
+               {"seq", SQL_NUMBER},
+               {"type", SQL_WORDS},
+               {"subject", SQL_WORDS},
+               {"json", SQL_WORDS}},
+};
+
+static void fill_record(struct sql_value *v, const struct fresh *f)
+{
+    v[0] = sql_number(f->entry->site);
+    v[1] = sql_number(f->filed_ms);
+    v[2] = sql_number(f->record->seq);
+    v[3] = sql_words(f->record->type);
+    v[4] = f->record->subject[0] ? sql_words(f->record->subject) : sql_null();
+    v[5] = sql_words(f->record->json);
+}
+
+static const struct sql_table put_trips = {
+    .name = "trips",
+    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET panel = excluded.panel,"
+                " circuit = excluded.circuit, opened_ms = excluded.opened_ms,"
+                " stage = excluded.stage, probability = excluded.probability,"
+                " cause = excluded.cause, seq = excluded.seq, json = excluded.json"
+                " WHERE excluded.seq > trips.seq",
+    .columns = 10,
+    .column = {{"site", SQL_NUMBER},
+               {"trip", SQL_WORDS},
+               {"panel", SQL_WORDS},
+               {"circuit", SQL_WORDS},
+               {"opened_ms", SQL_NUMBER},
+               {"stage", SQL_WORDS},
+               {"probability", SQL_REAL},
+               {"cause", SQL_WORDS},
+               {"seq", SQL_NUMBER},
+               {"json", SQL_WORDS}},
+};
+
+static void fill_trip(struct sql_value *v, const struct fresh *f)
+{
+    const struct parcel_record *r = f->record;
+    v[0] = sql_number(f->entry->site);
+    v[1] = sql_words(r->subject);
+    v[2] = sql_words(r->panel);
+    v[3] = sql_words(r->circuit);
+    v[4] = sql_number(r->since_wall_ms);
+    v[5] = sql_words(r->state);
+    v[6] = sql_real(r->probability);
+    v[7] = sql_words(r->what);
+    v[8] = sql_number(r->seq);
+    v[9] = sql_words(r->json);
+}
+
+/* the trip itself may come later: then it finds its row */
+static const struct sql_table put_restored = {
+    .name = "trips",
+    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET restored_ms = excluded.restored_ms,"
+                " seconds_open = excluded.seconds_open, restored_seq = excluded.restored_seq"
+                " WHERE excluded.restored_seq > coalesce(trips.restored_seq, -1)",
+    .columns = 8,
+    .column = {{"site", SQL_NUMBER},
+               {"trip", SQL_WORDS},
+               {"panel", SQL_WORDS},
+               {"circuit", SQL_WORDS},
+               {"opened_ms", SQL_NUMBER},
+               {"restored_ms", SQL_NUMBER},
+               {"seconds_open", SQL_REAL},
+               {"restored_seq", SQL_NUMBER}},
+};
+static const struct sql_table put_again = {
+    .name = "trips",
+    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET seconds_held = excluded.seconds_held",
+    .columns = 6,
+    .column = {{"site", SQL_NUMBER},
+               {"trip", SQL_WORDS},
+               {"panel", SQL_WORDS},
+               {"circuit", SQL_WORDS},
+               {"opened_ms", SQL_NUMBER},
+               {"seconds_held", SQL_REAL}},
+};
+
+static void fill_outcome(struct sql_value *v, const struct fresh *f)
+{
+    const struct parcel_record *r = f->record;
+    v[0] = sql_number(f->entry->site);
+    v[1] = sql_words(r->subject);
+    v[2] = sql_words(r->panel);
+    v[3] = sql_words(r->circuit);
+    v[4] = sql_number(r->wall_ms - (r->seconds > 0 ? (int64_t)(r->seconds * 1000.0) : 0));
+}
+
+static void fill_restored(struct sql_value *v, const struct fresh *f)
+{
+    fill_outcome(v, f);
+    v[5] = sql_number(f->record->wall_ms);
+    v[6] = sql_real(f->record->seconds);
+    v[7] = sql_number(f->record->seq);
+}
+
+static void fill_again(struct sql_value *v, const struct fresh *f)
+{
+    fill_outcome(v, f);
+    v[5] = sql_real(f->record->seconds);
+}
+
+static const struct sql_table put_alarms = {
+    .name = "alarms",
+    .conflict = "ON CONFLICT (site, alarm) DO UPDATE SET panel = excluded.panel,"
+                " circuit = excluded.circuit, kind = excluded.kind,"
+                " priority = excluded.priority, state = excluded.state, alert = excluded.alert,"
+                " raised_ms = excluded.raised_ms, changed_ms = excluded.changed_ms,"
+                " seq = excluded.seq, json = excluded.json WHERE excluded.seq > alarms.seq",
+    .columns = 12,
+    .column = {{"site", SQL_NUMBER},
+               {"alarm", SQL_WORDS},
+               {"panel", SQL_WORDS},
+               {"circuit", SQL_WORDS},
+               {"kind", SQL_WORDS},
+               {"priority", SQL_WORDS},
+               {"state", SQL_WORDS},
+               {"alert", SQL_NUMBER},
+               {"raised_ms", SQL_NUMBER},
+               {"changed_ms", SQL_NUMBER},
+               {"seq", SQL_NUMBER},
+               {"json", SQL_WORDS}},
+};
+
+static void fill_alarm(struct sql_value *v, const struct fresh *f)
+{
+    const struct parcel_record *r = f->record;
+    v[0] = sql_number(f->entry->site);
+    v[1] = sql_words(r->subject);
+    v[2] = sql_words(r->panel);
+    v[3] = sql_words(r->circuit);
+    v[4] = sql_words(r->what);
+    v[5] = sql_words(r->priority);
+    v[6] = sql_words(r->state);
+    v[7] = sql_number(r->alert);
+    v[8] = sql_number(r->since_wall_ms);
+    v[9] = sql_number(r->wall_ms);
+    v[10] = sql_number(r->seq);
+    v[11] = sql_words(r->json);
+}
+
+/* of each subject the newest comes last */
+static int by_subject(const void *a, const void *b)
+{
+    const struct fresh *x = *(const struct fresh *const *)a,
+                       *y = *(const struct fresh *const *)b;
+    if (x->entry != y->entry)
+        return x->entry < y->entry ? -1 : 1;
+    int order = strcmp(x->record->subject, y->record->subject);
+    return order != 0 ? order
+                      : (x->record->seq > y->record->seq) - (x->record->seq < y->record->seq);
+}
+
+static bool same_subject(const struct fresh *a, const struct fresh *b)
+{
+    return a->entry == b->entry && strcmp(a->record->subject, b->record->subject) == 0;
+}
+
+typedef void fill_fn(struct sql_value *v, const struct fresh *f);
+
+/* The newest of that kind of each subject. */
+static enum sql_err write_newest(struct call *c, enum parcel_kind kind,
+                                 const struct sql_table *table, fill_fn *fill)
+{
+    const struct fresh **of = calloc(c->fresh_count + 1, sizeof *of);
+    size_t count = 0, rows = 0;
+    for (size_t i = 0; of && i < c->fresh_count; i++)
+        if (c->fresh[i].record->kind == kind)
+            of[count++] = &c->fresh[i];
+    struct sql_value *cells = calloc(count * table->columns + 1, sizeof *cells);
+    enum sql_err err = of && cells ? SQL_FINE : SQL_ERR_MEMORY;
+    if (err == SQL_FINE && count > 0) {
+        qsort(of, count, sizeof *of, by_subject);
+        for (size_t i = 0; i < count; i++)
+            if (i + 1 == count || !same_subject(of[i], of[i + 1]))
+                fill(cells + rows++ * table->columns, of[i]);
+        err = sql_put(c->ledger->sql, table, cells, rows);
+    }
+    free(cells);
+    free(of);
+    return err;
+}
+
+static enum sql_err write_records(struct call *c)
+{
+    struct sql_value *cells = calloc(c->fresh_count * put_records.columns + 1, sizeof *cells);
+    if (!cells)
+        return SQL_ERR_MEMORY;
+    for (size_t i = 0; i < c->fresh_count; i++)
+        fill_record(cells + i * put_records.columns, &c->fresh[i]);
+    enum sql_err err = sql_put(c->ledger->sql, &put_records, cells, c->fresh_count);
+    free(cells);
+    return err;
+}
+
+static const struct sql_table put_gaps = {
+    .name = "gaps",
+    .conflict = "",
+    .columns = 6,
+    .column = {{"site", SQL_NUMBER},
+               {"after", SQL_NUMBER},
+               {"upto", SQL_NUMBER},
+               {"seen_ms", SQL_NUMBER},
+               {"asked_ms", SQL_NUMBER},
+               {"asked", SQL_NUMBER}},
+};
+
+/* few sites have any, so each is written anew */
+static enum sql_err write_gaps(struct call *c, const struct entry *e)
+{
+    struct sql_value cells[COVERAGE_MOST_GAPS * 6], site = sql_number(e->site);
+    if (!e->was_gaps && e->coverage.count == 0)
+        return SQL_FINE;
+    for (size_t i = 0; i < e->coverage.count; i++) {
+        const struct coverage_gap *g = &e->coverage.gaps[i];
+        struct sql_value *v = cells + i * 6;
+        v[0] = site;
+        v[1] = sql_number(g->after);
+        v[2] = sql_number(g->to);
+        v[3] = sql_number(g->seen_ms);
+        v[4] = sql_number(g->asked_ms);
+        v[5] = sql_number(g->asked);
+    }
+    enum sql_err err = sql_query(c->ledger->sql, "DELETE FROM gaps WHERE site = $1", &site, 1,
+                                 NULL, NULL, NULL);
+    return err == SQL_FINE ? sql_put(c->ledger->sql, &put_gaps, cells, e->coverage.count) : err;
+}
+
+static const struct sql_table put_sites = {
+    .name = "sites",
+    .conflict = "ON CONFLICT (site) DO UPDATE SET name = excluded.name, have = excluded.have,"
+                " gaps = excluded.gaps, heard_ms = excluded.heard_ms,"
+                " online = excluded.online, online_ms = excluded.online_ms,"
+                " health = excluded.health, health_ms = excluded.health_ms",
+    .columns = 10,
+    .column = {{"site", SQL_NUMBER},
+               {"id", SQL_WORDS},
+               {"name", SQL_WORDS},
+               {"have", SQL_NUMBER},
+               {"gaps", SQL_NUMBER},
+               {"heard_ms", SQL_NUMBER},
+               {"online", SQL_NUMBER},
+               {"online_ms", SQL_NUMBER},
+               {"health", SQL_WORDS},
+               {"health_ms", SQL_NUMBER}},
+};
+
+static void fill_site(const struct call *c, struct sql_value *v, const struct entry *e)
+{
+    v[0] = sql_number(e->site);
+    v[1] = sql_words(e->id);
+    v[2] = sql_words(e->name[0] || !e->new_name ? e->name : e->new_name);
+    v[3] = sql_number(e->coverage.have);
+    v[4] = sql_number((int64_t)e->coverage.count);
+    v[5] = sql_number(e->heard_ms);
+    v[6] = sql_number(e->online);
+    v[7] = sql_number(e->online_ms);
+    v[8] = sql_words(e->new_health ? e->new_health : e->health);
+    v[9] = sql_number(e->new_health ? c->wall_ms : e->health_ms);
+}
+
+static enum sql_err write_sites(struct call *c)
+{
+    struct sql_value *cells = calloc(c->entry_count * put_sites.columns + 1, sizeof *cells);
+    size_t rows = 0;
+    enum sql_err err = cells ? SQL_FINE : SQL_ERR_MEMORY;
+    for (size_t i = 0; i < c->entry_count && err == SQL_FINE; i++) {
+        if (!c->entries[i].touched)
+            continue;
+        fill_site(c, cells + rows++ * put_sites.columns, &c->entries[i]);
+        err = write_gaps(c, &c->entries[i]);
+    }
+    if (err == SQL_FINE)
+        err = sql_put(c->ledger->sql, &put_sites, cells, rows);
+    free(cells);
+    return err;
+}
+
+static enum sql_err write_all(struct call *c)
+{
+    enum sql_err err = write_records(c);
+    if (err == SQL_FINE)
+        err = write_newest(c, PARCEL_TRIP, &put_trips, fill_trip);
+    if (err == SQL_FINE)
+        err = write_newest(c, PARCEL_RESTORED, &put_restored, fill_restored);
+    if (err == SQL_FINE)
+        err = write_newest(c, PARCEL_OPENED_AGAIN, &put_again, fill_again);
+    if (err == SQL_FINE)
+        err = write_newest(c, PARCEL_ALARM, &put_alarms, fill_alarm);
+    return err == SQL_FINE ? write_sites(c) : err;
+}
+
+/* ---- the call ---- */
+
+static void end_call(struct call *c)
+{
+    for (size_t i = 0; i < c->entry_count; i++) {
+        coverage_free(&c->entries[i].coverage);
+        free(c->entries[i].name);
+        free(c->entries[i].health);
+    }
+    free(c->entries);
+    free(c->fresh);
+}
+
+enum sql_err ledger_take(struct ledger *l, const struct ledger_item *items, size_t count,
+                         int64_t wall_ms, struct ledger_taken *out)
+{
+    struct call c = {.ledger = l, .wall_ms = wall_ms};
+    enum sql_err err = list_entries(&c, items, count);
+    if (err == SQL_FINE)
+        err = ensure_months(&c, items, count);
+    if (err == SQL_FINE)
+        err = sql_begin(l->sql);
+    if (err == SQL_FINE)
+        err = find_all(&c);
+    if (err == SQL_FINE)
+        err = take_items(&c, items, count);
+    if (err == SQL_FINE)
+        err = write_all(&c);
+    if (err == SQL_FINE)
+        err = sql_commit(l->sql);
+    sql_rollback(l->sql); /* nothing when it is over */
+    if (err == SQL_FINE) {
+        out->records += c.taken.records;
+        out->repeated += c.taken.repeated;
+        out->unknown += c.taken.unknown;
+        out->gaps += c.taken.gaps;
+    }
+    end_call(&c);
+    return err;
+}
+
+/* ---- gaps ---- */
+
+struct asking {
+    ledger_gap_fn *fn;
+    void *context;
+};
+
+static bool ask(void *context, const struct sql_value *row)
+{
+    struct asking *a = context;
+    a->fn(a->context, sql_as_words(&row[0]), sql_as_number(&row[1]), sql_as_number(&row[2]));
+    return true;
+}
+
+enum sql_err ledger_take_gaps(struct ledger *l, int64_t wall_ms, size_t most, ledger_gap_fn *fn,
+                              void *context)
+{
+    /* again after half a minute, then ever later, up to some 50 minutes */
+    static const char text[] =
+        "UPDATE gaps SET asked_ms = $1, asked = CASE WHEN asked < 10 THEN asked + 1 ELSE 10 END"
+        " WHERE (site, after) IN (SELECT site, after FROM gaps WHERE seen_ms <= $2"
+        " AND asked_ms + 30000 * asked * asked <= $1 ORDER BY asked_ms LIMIT $3)"
+        " RETURNING (SELECT id FROM sites WHERE sites.site = gaps.site), after, upto";
+    const struct sql_value params[] = {sql_number(wall_ms), sql_number(wall_ms - LEDGER_GAP_MS),
+                                       sql_number((int64_t)most)};
+    return sql_query(l->sql, text, params, 3, ask, &(struct asking){fn, context}, NULL);
+}
+
+/* ---- open and close ---- */
+
+struct ledger *ledger_open(const struct ledger_options *o, char why[SQL_WHY_SIZE])
+{
+    struct ledger *l = calloc(1, sizeof *l);
+    if (!l) {
+        snprintf(why, SQL_WHY_SIZE, "memory is short");
+        return NULL;
+    }
+    l->options = *o;
+    l->sql = sql_open(o->where, why);
+    if (l->sql && fleet_schema_migrate(l->sql) == SQL_FINE)
+        return l;
+    if (l->sql)
+        text_copy(why, SQL_WHY_SIZE, sql_why(l->sql));
+    ledger_close(l);
+    return NULL;
+}
+
+void ledger_close(struct ledger *l)
+{
+    if (l)
+        sql_close(l->sql);
+    free(l);
+}
+
+const char *ledger_why(const struct ledger *l)
+{
+    return sql_why(l->sql);
+}

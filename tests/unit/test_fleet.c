@@ -1,0 +1,550 @@
+/* fleet: what comes of the sites, filed once. In the embedded database; with
+ * FORETRIP_FLEET_TEST_DATABASE (postgresql://.., emptied by each test) in that one. */
+#include "check.h"
+
+#include "base/clock.h"
+#include "base/text.h"
+#include "fleet/coverage.h"
+#include "fleet/intake.h"
+#include "fleet/ledger.h"
+#include "fleet/portfolio.h"
+
+#include <stdlib.h>
+#include <unistd.h>
+
+#define NOW INT64_C(1795603200000) /* 2026-11-25T10:40:00Z */
+
+/* ---- coverage ---- */
+
+/* "have: after-to after-to" */
+static void covers(const struct coverage *c, const char *wanted)
+{
+    char is[400];
+    int n = snprintf(is, sizeof is, "%lld:", (long long)c->have);
+    for (size_t i = 0; i < c->count; i++)
+        n += snprintf(is + n, sizeof is - (size_t)n, " %lld-%lld", (long long)c->gaps[i].after,
+                      (long long)c->gaps[i].to);
+    assert_string_equal(is, wanted);
+}
+
+static void coverage_knows_what_is_here(void **state)
+{
+    struct coverage c = {0};
+    (void)state;
+    assert_true(coverage_add(&c, 0, 100, 1));
+    covers(&c, "100:");
+    assert_true(coverage_add(&c, 150, 200, 2)); /* something did not come */
+    covers(&c, "200: 100-150");
+    assert_true(coverage_add(&c, 150, 180, 3)); /* twice */
+    covers(&c, "200: 100-150");
+    assert_true(coverage_add(&c, 110, 120, 4)); /* out of the middle of a gap */
+    covers(&c, "200: 100-110 120-150");
+    assert_int_equal(c.gaps[1].seen_ms, 2);
+    assert_true(coverage_add(&c, 90, 130, 5)); /* over the edges */
+    covers(&c, "200: 130-150");
+    assert_true(coverage_has(&c, 130) && !coverage_has(&c, 131) && !coverage_has(&c, 150));
+    assert_true(coverage_has(&c, 151) && !coverage_has(&c, 201));
+    assert_true(coverage_add(&c, 130, 150, 6));
+    covers(&c, "200:");
+    assert_true(coverage_add(&c, 0, 50, 7)); /* a new record at the site begins anew: no gap */
+    covers(&c, "200:");
+    assert_true(coverage_add(&c, 200, 200, 8)); /* health alone */
+    covers(&c, "200:");
+    assert_true(coverage_add(&c, 300, 300, 9)); /* health, but something did not come */
+    covers(&c, "300: 200-300");
+    coverage_free(&c);
+}
+
+/* The same numbers by a plain set, over seeded parcels in any order, with repeats. */
+static void coverage_agrees_with_a_plain_set(void **state)
+{
+    (void)state;
+    unsigned seed = 7;
+    for (int round = 0; round < 200; round++) {
+        struct coverage c = {0};
+        bool here[201] = {false};
+        for (int i = 0; i < 40; i++) {
+            seed = seed * 1103515245U + 12345U;
+            int after = (int)(seed >> 8) % 200, to = after + (int)(seed >> 20) % 30;
+            to = to > 200 ? 200 : to;
+            if (!coverage_add(&c, after, to, 0))
+                fail_msg("round %d: no room", round);
+            for (int k = after + 1; k <= to; k++)
+                here[k] = true;
+        }
+        for (int k = 1; k <= 200; k++)
+            if (coverage_has(&c, k) != here[k] && (here[k] || k <= c.have))
+                fail_msg("round %d: number %d", round, k);
+        coverage_free(&c);
+    }
+}
+
+static void gaps_are_bounded(void **state)
+{
+    struct coverage c = {0};
+    (void)state;
+    for (int i = 0; i < COVERAGE_MOST_GAPS; i++)
+        assert_true(coverage_add(&c, 10 * i + 5, 10 * i + 10, 0));
+    assert_int_equal(c.count, COVERAGE_MOST_GAPS);
+    assert_false(coverage_add(&c, 90000, 90001, 0));
+    assert_int_equal(c.have, 10 * COVERAGE_MOST_GAPS);
+    assert_true(coverage_add(&c, 0, 90000, 0)); /* all filled at once */
+    assert_int_equal(c.count, 0);
+    coverage_free(&c);
+}
+
+/* ---- parcels ---- */
+
+static const char *const good_parcel =
+    "{\"site\":\"maple-12\",\"after\":10,\"from\":12,\"to\":20,\"records\":["
+    "{\"seq\":12,\"time\":\"2026-11-25T10:39:00.000Z\",\"type\":\"trip\",\"site\":\"maple-12\","
+    "\"panel\":\"main\",\"circuit\":\"main-07\",\"trip\":\"main-07-1\",\"stage\":\"confirmed\","
+    "\"probability\":0.95,\"opened_at\":\"2026-11-25T10:38:59.000Z\",\"cause\":\"overload\"},"
+    "{\"seq\":13,\"time\":\"2026-11-25T10:39:01.000Z\",\"type\":\"alarm\",\"panel\":\"main\","
+    "\"circuit\":\"main-07\",\"alarm\":\"main-07.trip\",\"kind\":\"trip\",\"priority\":"
+    "\"high\","
+    "\"state\":\"unacknowledged\",\"raised_at\":\"2026-11-25T10:39:01.000Z\",\"text\":\"x\"},"
+    "{\"seq\":20,\"time\":\"2026-11-25T10:39:02.000Z\",\"type\":\"absence\",\"later\":{}}]}";
+
+static void a_parcel_is_read(void **state)
+{
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    (void)state;
+    assert_true(parcel_read(&p, "maple-12", good_parcel, strlen(good_parcel), why));
+    assert_int_equal(p.count, 3);
+    assert_int_equal(p.after, 10);
+    assert_int_equal(p.to, 20);
+    assert_int_equal(p.records[0].kind, PARCEL_TRIP);
+    assert_string_equal(p.records[0].what, "overload");
+    assert_string_equal(p.records[0].circuit, "main-07");
+    assert_near(p.records[0].probability, 0.95, 1e-9);
+    assert_int_equal(p.records[1].kind, PARCEL_ALARM);
+    assert_string_equal(p.records[1].priority, "high");
+    assert_int_equal(p.records[2].kind, PARCEL_OTHER); /* what comes later is filed too */
+    assert_int_equal(p.records[2].seq, 20);
+    assert_int_equal(strncmp(p.records[2].json, "{\"seq\":20,", 10), 0);
+    parcel_free(&p);
+}
+
+static void a_faulty_parcel_is_refused_as_a_whole(void **state)
+{
+    static const struct {
+        const char *payload, *says;
+    } cases[] = {
+        {"", "no JSON"},
+        {"[1]", "'site' is not"},
+        {"{\"site\":\"other\",\"after\":0,\"to\":1,\"records\":[]}", "'site' is not"},
+        {"{\"site\":\"maple-12\",\"to\":1,\"records\":[]}", "'after' and 'to'"},
+        {"{\"site\":\"maple-12\",\"after\":-1,\"to\":1,\"records\":[]}", "'after' and 'to'"},
+        {"{\"site\":\"maple-12\",\"after\":5,\"to\":4,\"records\":[]}", "'to' lies below"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4}", "'records' must be"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[{\"seq\":1}]}",
+         "record 1 is not a record"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[{\"seq\":5,\"type\":\"x\","
+         "\"time\":\"2026-11-25T10:39:02Z\"}]}",
+         "record 1 has the number 5 out of order"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[{\"seq\":2,\"type\":\"x\","
+         "\"time\":\"2026-11-25T10:39:02Z\"},{\"seq\":2,\"type\":\"x\","
+         "\"time\":\"2026-11-25T10:39:02Z\"}]}",
+         "record 2 has the number 2 out of order"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[{\"seq\":2,\"type\":"
+         "\"alarm\","
+         "\"time\":\"2026-11-25T10:39:02Z\"}]}",
+         "record 1 is not a record"},
+    };
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        if (parcel_read(&p, "maple-12", cases[i].payload, strlen(cases[i].payload), why))
+            fail_msg("case %zu is read", i);
+        if (!strstr(why, cases[i].says))
+            fail_msg("case %zu says: %s", i, why);
+    }
+}
+
+static void a_topic_names_its_site(void **state)
+{
+    char site[SITE_ID_SIZE];
+    const char *word;
+    (void)state;
+    assert_true(intake_read_topic("foretrip/maple-12/up", '/', site, &word));
+    assert_string_equal(site, "maple-12");
+    assert_string_equal(word, "up");
+    assert_true(intake_read_topic("foretrip.maple-12.status", '.', site, &word));
+    assert_string_equal(word, "status");
+    assert_false(intake_read_topic("foretrip/maple 12/up", '/', site, &word));
+    assert_false(intake_read_topic("foretrip//up", '/', site, &word));
+    assert_false(intake_read_topic("elsewhere/maple-12/up", '/', site, &word));
+    assert_false(intake_read_topic("foretrip/maple-12", '/', site, &word));
+}
+
+/* ---- the ledger ---- */
+
+struct rig {
+    char path[64];
+    const char *where;
+    struct ledger *ledger;
+    struct sql *sql; /* beside it, as the page has it */
+    struct ledger_taken taken;
+};
+
+static void empty(const char *where)
+{
+    char why[SQL_WHY_SIZE];
+    struct sql *s = sql_open(where, why);
+    if (!s || sql_run(s, "DROP SCHEMA public CASCADE; CREATE SCHEMA public") != SQL_FINE)
+        fail_msg("%s", s ? sql_why(s) : why);
+    sql_close(s);
+}
+
+static int set_up(void **state)
+{
+    struct rig *r = calloc(1, sizeof *r);
+    char why[SQL_WHY_SIZE];
+    strcpy(r->path, "/tmp/foretrip-fleet-XXXXXX");
+    close(mkstemp(r->path));
+    r->where = getenv("FORETRIP_FLEET_TEST_DATABASE");
+    if (r->where)
+        empty(r->where);
+    else
+        r->where = r->path;
+    r->ledger = ledger_open(&(struct ledger_options){.where = r->where}, why);
+    r->sql = sql_open(r->where, why);
+    *state = r;
+    return r->ledger && r->sql ? 0 : -1;
+}
+
+static int tear_down(void **state)
+{
+    struct rig *r = *state;
+    char name[80];
+    ledger_close(r->ledger);
+    sql_close(r->sql);
+    unlink(r->path);
+    snprintf(name, sizeof name, "%s-wal", r->path);
+    unlink(name);
+    snprintf(name, sizeof name, "%s-shm", r->path);
+    unlink(name);
+    free(r);
+    return 0;
+}
+
+/* one parcel of one site, its records as text */
+static void send(struct rig *r, const char *site, int64_t after, int64_t to,
+                 const char *records, int64_t wall_ms)
+{
+    struct text t = TEXT_INIT;
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    text_printf(&t, "{\"site\":\"%s\",\"after\":%lld,\"to\":%lld,\"records\":[%s]}", site,
+                (long long)after, (long long)to, records);
+    if (!parcel_read(&p, site, text_get(&t), t.length, why))
+        fail_msg("%s", why);
+    const struct ledger_item item = {.site = site, .parcel = &p};
+    if (ledger_take(r->ledger, &item, 1, wall_ms, &r->taken) != SQL_FINE)
+        fail_msg("%s", ledger_why(r->ledger));
+    parcel_free(&p);
+    text_free(&t);
+}
+
+static char *other(char out[160], int64_t seq)
+{
+    snprintf(out, 160, "{\"seq\":%lld,\"time\":\"2026-11-25T10:39:02.000Z\",\"type\":\"note\"}",
+             (long long)seq);
+    return out;
+}
+
+static bool see_number(void *context, const struct sql_value *row)
+{
+    *(int64_t *)context = sql_as_number(&row[0]);
+    return true;
+}
+
+static int64_t number(struct rig *r, const char *text)
+{
+    int64_t n = -1;
+    if (sql_query(r->sql, text, NULL, 0, see_number, &n, NULL) != SQL_FINE)
+        fail_msg("%s", sql_why(r->sql));
+    return n;
+}
+
+static void a_record_that_comes_twice_is_filed_once(void **state)
+{
+    struct rig *r = *state;
+    char record[160];
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    send(r, "maple-12", 0, 5, other(record, 5), NOW + 1000);
+    send(r, "oak-3", 0, 5, other(record, 5), NOW); /* another site's number */
+    assert_int_equal(r->taken.records, 2);
+    assert_int_equal(r->taken.repeated, 1);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 2);
+    assert_int_equal(number(r, "SELECT have FROM sites WHERE id = 'maple-12'"), 5);
+    assert_int_equal(number(r, "SELECT heard_ms FROM sites WHERE id = 'maple-12'"), NOW + 1000);
+}
+
+struct asked {
+    int count;
+    char text[200];
+};
+
+static void note_gap(void *context, const char *site, int64_t after, int64_t to)
+{
+    struct asked *a = context;
+    a->count++;
+    snprintf(a->text, sizeof a->text, "%s %lld-%lld", site, (long long)after, (long long)to);
+}
+
+static void a_gap_is_asked_for_until_it_is_filled(void **state)
+{
+    struct rig *r = *state;
+    struct asked a = {0};
+    char record[160];
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    send(r, "maple-12", 7, 9, other(record, 9), NOW);
+    assert_int_equal(r->taken.gaps, 1);
+    assert_int_equal(ledger_take_gaps(r->ledger, NOW, 10, note_gap, &a), SQL_FINE);
+    assert_int_equal(a.count, 0); /* it may be on its way to another collector */
+    assert_int_equal(ledger_take_gaps(r->ledger, NOW + LEDGER_GAP_MS, 10, note_gap, &a),
+                     SQL_FINE);
+    assert_int_equal(a.count, 1);
+    assert_string_equal(a.text, "maple-12 5-7");
+    ledger_take_gaps(r->ledger, NOW + LEDGER_GAP_MS + 29000, 10, note_gap, &a);
+    assert_int_equal(a.count, 1);
+    ledger_take_gaps(r->ledger, NOW + LEDGER_GAP_MS + 30000, 10, note_gap, &a);
+    assert_int_equal(a.count, 2);
+    ledger_take_gaps(r->ledger, NOW + LEDGER_GAP_MS + 61000, 10, note_gap, &a);
+    assert_int_equal(a.count, 2); /* ever later */
+    send(r, "maple-12", 5, 9, other(record, 6), NOW + 70000);
+    ledger_take_gaps(r->ledger, NOW + INT64_C(86400000), 10, note_gap, &a);
+    assert_int_equal(a.count, 2);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 3);
+    assert_int_equal(number(r, "SELECT gaps FROM sites"), 0);
+}
+
+#define ALARM(seq, state)                                                                      \
+    "{\"seq\":" #seq ",\"time\":\"2026-11-25T10:39:02.000Z\",\"type\":\"alarm\","              \
+    "\"circuit\":\"main-07\",\"alarm\":\"main-07.trip\",\"kind\":\"trip\","                    \
+    "\"priority\":\"high\",\"state\":\"" state                                                 \
+    "\",\"raised_at\":\"2026-11-25T10:39:01.000Z\"}"
+
+static void an_older_record_does_not_undo_a_newer_one(void **state)
+{
+    struct rig *r = *state;
+    send(r, "maple-12", 5, 9, ALARM(9, "normal"), NOW);
+    send(r, "maple-12", 0, 5, ALARM(5, "unacknowledged"), NOW); /* came late */
+    assert_int_equal(number(r, "SELECT count(*) FROM alarms WHERE state = 'normal'"), 1);
+    assert_int_equal(number(r, "SELECT count(*) FROM alarms"), 1);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 2);
+    send(r, "maple-12", 9, 12, ALARM(10, "unacknowledged") "," ALARM(12, "acknowledged"), NOW);
+    assert_int_equal(number(r, "SELECT count(*) FROM alarms WHERE state = 'acknowledged'"), 1);
+}
+
+static void what_became_of_a_trip_finds_it_whichever_comes_first(void **state)
+{
+    struct rig *r = *state;
+    send(r, "maple-12", 12, 15,
+         "{\"seq\":15,\"time\":\"2026-11-25T10:41:59.000Z\",\"type\":\"restored\","
+         "\"circuit\":\"main-07\",\"trip\":\"main-07-1\",\"seconds_open\":180}",
+         NOW);
+    assert_int_equal(number(r, "SELECT count(*) FROM trips WHERE stage <> ''"), 0);
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    assert_true(parcel_read(&p, "maple-12", good_parcel, strlen(good_parcel), why));
+    p.to = p.records[0].seq; /* the first of them is what was missing */
+    p.count = 1;
+    const struct ledger_item item = {.site = "maple-12", .parcel = &p};
+    assert_int_equal(ledger_take(r->ledger, &item, 1, NOW, &r->taken), SQL_FINE);
+    parcel_free(&p);
+    assert_int_equal(number(r, "SELECT count(*) FROM trips WHERE stage = 'confirmed'"
+                               " AND cause = 'overload' AND seconds_open = 180"),
+                     1);
+}
+
+static void a_mad_clock_files_under_today(void **state)
+{
+    struct rig *r = *state;
+    send(r, "maple-12", 0, 2,
+         "{\"seq\":1,\"time\":\"1970-01-01T00:00:10Z\",\"type\":\"note\"},"
+         "{\"seq\":2,\"time\":\"2199-01-01T00:00:10Z\",\"type\":\"note\"}",
+         NOW);
+    assert_int_equal(number(r, "SELECT count(*) FROM records WHERE filed_ms = 1795603200000"),
+                     2);
+}
+
+static void strangers_are_passed_over_when_only_known_sites_may(void **state)
+{
+    struct rig *r = *state;
+    char why[SQL_WHY_SIZE], record[160];
+    ledger_close(r->ledger);
+    r->ledger =
+        ledger_open(&(struct ledger_options){.where = r->where, .known_only = true}, why);
+    assert_non_null(r->ledger);
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    assert_int_equal(r->taken.unknown, 1);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 0);
+    assert_int_equal(sql_run(r->sql, "INSERT INTO sites (id) VALUES ('maple-12')"), SQL_FINE);
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    assert_int_equal(r->taken.records, 1);
+}
+
+static void a_store_of_a_later_foretrip_is_left_alone(void **state)
+{
+    struct rig *r = *state;
+    char why[SQL_WHY_SIZE];
+    ledger_close(r->ledger);
+    assert_int_equal(sql_run(r->sql, "INSERT INTO fleet_version VALUES (999)"), SQL_FINE);
+    r->ledger = ledger_open(&(struct ledger_options){.where = r->where}, why);
+    assert_null(r->ledger);
+    assert_non_null(strstr(why, "a later foretrip (version 999"));
+}
+
+/* ---- the portfolio ---- */
+
+struct seen {
+    int count;
+    char text[8][160];
+};
+
+static bool see_need(void *context, const struct portfolio_need *n)
+{
+    struct seen *s = context;
+    if (s->count < 8)
+        snprintf(s->text[s->count], 160, "%s %s %s %zu", n->site.id,
+                 portfolio_reason_name(n->reason), n->circuit, n->others);
+    s->count++;
+    return true;
+}
+
+static void raise_alarm(struct rig *r, const char *site, int64_t seq, const char *kind,
+                        const char *priority, const char *more)
+{
+    char record[400];
+    snprintf(record, sizeof record,
+             "{\"seq\":%lld,\"time\":\"2026-11-25T10:39:%02lld.000Z\",\"type\":\"alarm\","
+             "\"circuit\":\"c-%lld\",\"alarm\":\"c-%lld.%s\",\"kind\":\"%s\","
+             "\"priority\":\"%s\",\"state\":\"unacknowledged\"%s}",
+             (long long)seq, (long long)seq, (long long)seq, (long long)seq, kind, kind,
+             priority, more);
+    send(r, site, seq - 1, seq, record, NOW);
+}
+
+static void who_needs_somebody_comes_by_how_pressing_it_is(void **state)
+{
+    struct rig *r = *state;
+    struct seen s = {0};
+    char record[160];
+    raise_alarm(r, "a-warned", 1, "near_overload", "low", "");
+    raise_alarm(r, "b-told", 1, "near_overload", "low", ",\"alert\":true");
+    raise_alarm(r, "c-open", 1, "near_overload", "low", "");
+    raise_alarm(r, "c-open", 2, "trip", "high", "");
+    raise_alarm(r, "c-open", 3, "leg_imbalance", "low", "");
+    raise_alarm(r, "d-worn", 1, "worn_breaker", "high", "");
+    raise_alarm(r, "e-hazard", 1, "open_neutral", "urgent", "");
+    send(r, "f-quiet", 0, 1, other(record, 1), NOW - PORTFOLIO_QUIET_MS - 1);
+    assert_int_equal(portfolio_needs(r->sql, NOW, NULL, see_need, &s), SQL_FINE);
+    assert_int_equal(s.count, 5);
+    assert_string_equal(s.text[0], "e-hazard urgent c-1 0");
+    assert_string_equal(s.text[1], "c-open open c-2 2");
+    assert_string_equal(s.text[2], "d-worn worn_breaker c-1 0");
+    assert_string_equal(s.text[3], "f-quiet quiet  0");
+    assert_string_equal(s.text[4], "a-warned warning c-1 0");
+    s = (struct seen){0};
+    assert_int_equal(portfolio_needs(r->sql, NOW, "elsewhere", see_need, &s), SQL_FINE);
+    assert_int_equal(s.count, 0);
+
+    struct portfolio_sums sums;
+    assert_int_equal(portfolio_sums(r->sql, NOW, &sums), SQL_FINE);
+    assert_int_equal(sums.sites, 6);
+    assert_int_equal(sums.quiet, 1);
+    assert_int_equal(sums.urgent, 1);
+    assert_int_equal(sums.high, 2);
+}
+
+static bool see_unit(void *context, const struct portfolio_unit *u)
+{
+    struct seen *s = context;
+    if (s->count < 8)
+        snprintf(s->text[s->count], 160, "%s %lld/%lld/%lld trips %lld online %d", u->site.id,
+                 (long long)u->urgent, (long long)u->high, (long long)u->low,
+                 (long long)u->trips, u->site.online);
+    s->count++;
+    return true;
+}
+
+static bool see_trip(void *context, const struct portfolio_trip *t)
+{
+    struct seen *s = context;
+    if (s->count < 8)
+        snprintf(s->text[s->count], 160, "%s %s %s %.2f", t->site.id, t->circuit, t->cause,
+                 t->probability);
+    s->count++;
+    return true;
+}
+
+static bool see_count(void *context, int64_t from_ms, const char *cause, int64_t count)
+{
+    struct seen *s = context;
+    if (s->count < 8)
+        snprintf(s->text[s->count], 160, "%lld %s %lld", (long long)from_ms, cause,
+                 (long long)count);
+    s->count++;
+    return true;
+}
+
+static void units_and_trips_are_listed(void **state)
+{
+    struct rig *r = *state;
+    struct seen s = {0};
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE], record[160];
+    assert_true(parcel_read(&p, "maple-12", good_parcel, strlen(good_parcel), why));
+    const struct ledger_item items[] = {{.site = "maple-12", .parcel = &p},
+                                        {.site = "oak-3", .online = true},
+                                        {.site = "oak-3", .online = false}};
+    assert_int_equal(ledger_take(r->ledger, items, 3, NOW, &r->taken), SQL_FINE);
+    parcel_free(&p);
+    assert_int_equal(portfolio_units(r->sql, NOW - 86400000, NULL, see_unit, &s), SQL_FINE);
+    assert_int_equal(s.count, 2);
+    assert_string_equal(s.text[0], "maple-12 0/1/0 trips 1 online 1");
+    assert_string_equal(s.text[1], "oak-3 0/0/0 trips 0 online 0");
+    s = (struct seen){0};
+    assert_int_equal(portfolio_trips(r->sql, NOW - 86400000, NOW, NULL, 10, see_trip, &s),
+                     SQL_FINE);
+    assert_int_equal(s.count, 1);
+    assert_string_equal(s.text[0], "maple-12 main-07 overload 0.95");
+    s = (struct seen){0};
+    assert_int_equal(portfolio_trips(r->sql, NOW - 86400000, NOW, "oak-3", 10, see_trip, &s),
+                     SQL_FINE);
+    assert_int_equal(s.count, 0);
+    assert_int_equal(
+        portfolio_trip_counts(r->sql, NOW - 86400000, NOW, 86400000, see_count, &s), SQL_FINE);
+    assert_int_equal(s.count, 1);
+    snprintf(record, sizeof record, "%lld overload 1", (long long)NOW - 86400000);
+    assert_string_equal(s.text[0], record);
+}
+
+#define TEST(f) cmocka_unit_test_setup_teardown(f, set_up, tear_down)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(coverage_knows_what_is_here),
+        cmocka_unit_test(coverage_agrees_with_a_plain_set),
+        cmocka_unit_test(gaps_are_bounded),
+        cmocka_unit_test(a_parcel_is_read),
+        cmocka_unit_test(a_faulty_parcel_is_refused_as_a_whole),
+        cmocka_unit_test(a_topic_names_its_site),
+        TEST(a_record_that_comes_twice_is_filed_once),
+        TEST(a_gap_is_asked_for_until_it_is_filled),
+        TEST(an_older_record_does_not_undo_a_newer_one),
+        TEST(what_became_of_a_trip_finds_it_whichever_comes_first),
+        TEST(a_mad_clock_files_under_today),
+        TEST(strangers_are_passed_over_when_only_known_sites_may),
+        TEST(a_store_of_a_later_foretrip_is_left_alone),
+        TEST(who_needs_somebody_comes_by_how_pressing_it_is),
+        TEST(units_and_trips_are_listed),
+    };
+    return cmocka_run_group_tests_name("fleet", tests, NULL, NULL);
+}
