@@ -9,6 +9,9 @@ SAN     ?=
 B       ?= build$(if $(SAN),-$(subst $(comma),-,$(SAN)))
 PREFIX  ?= /usr/local
 DESTDIR ?=
+UNITDIR ?= $(PREFIX)/lib/systemd/system
+UDEVDIR ?= $(PREFIX)/lib/udev/rules.d
+PKG_CONFIG ?= pkg-config
 VERSION := 0.1.0
 comma   := ,
 space   := $(subst ,, )
@@ -17,11 +20,11 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 # -ffp-contract=off: the same readings give the same events on every machine
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
-CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -DFORETRIP_SHARE='"$(PREFIX)/share/foretrip"' -I. -Igateway -I$(B)/gen
+CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -I. -Igateway -I$(B)/gen
 PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq
-ifneq ($(shell command -v pkg-config),)
-CPPFLAGS += $(shell pkg-config --cflags $(PACKAGES) 2>/dev/null)
-LIBS     := $(shell pkg-config --libs $(PACKAGES) 2>/dev/null) -lm -pthread
+ifneq ($(shell command -v $(PKG_CONFIG)),)
+CPPFLAGS += $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
+LIBS     := $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null) -lm -pthread
 endif
 ifneq ($(SAN),)
 # with clang the code also counts its branches, which is what libFuzzer steers by
@@ -34,7 +37,8 @@ ifeq ($(SAN),)
 CPPFLAGS += -D_FORTIFY_SOURCE=2
 endif
 CFLAGS  += -std=c17 $(OPT) $(WARN) -fstack-protector-strong -fPIE -pthread -MMD -MP
-LDFLAGS += -pie -Wl,-z,relro,-z,now -pthread
+# --as-needed: each program depends on what it calls, not on what another one does
+LDFLAGS += -pie -Wl,-z,relro,-z,now -Wl,--as-needed -pthread
 
 LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/notify gateway/web gateway/fleet \
             config drivers drivers/simulated
@@ -59,7 +63,7 @@ C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool
 
 .DELETE_ON_ERROR:
 .SECONDARY:
-.PHONY: all programs help run check unit fuzz bench docs lint fmt fmt-check coverage install clean packages
+.PHONY: all programs help run check unit fuzz bench docs lint fmt fmt-check coverage install deb clean packages
 
 all: programs
 
@@ -110,7 +114,7 @@ $(B)/gen/pages.o: $(B)/gen/pages.c
 
 $(B)/libforetrip.a: $(LIB_OBJ)
 	@rm -f $@
-	ar qcs $@ $^ # q: two folders may have a file of the same name
+	$(AR) qcs $@ $^ # q: two folders may have a file of the same name
 
 $(B)/foretripd: $(DAEMON_SRC:%.c=$(B)/%.o) $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
@@ -189,20 +193,38 @@ coverage: ## line coverage of the unit and scenario tests, into build-coverage/
 	@sh tests/run.sh build-coverage unit scenario
 	@sh tests/coverage.sh build-coverage
 
-install: programs ## into $(DESTDIR)$(PREFIX)
-	install -d $(DESTDIR)$(PREFIX)/sbin $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/share/foretrip/maps
+# ---- where it goes ------------------------------------------------------------------------------
+SHARE := $(DESTDIR)$(PREFIX)/share
+DOC   := $(SHARE)/doc/foretrip
+
+install: programs ## into $(DESTDIR)$(PREFIX): programs, service, manual pages, completion, examples, documentation
+	install -d $(DESTDIR)$(PREFIX)/sbin $(DESTDIR)$(PREFIX)/bin $(SHARE)/foretrip/maps
 	install -m 755 $(B)/foretripd $(DESTDIR)$(PREFIX)/sbin/
 	install -m 755 $(B)/foretrip $(B)/foretrip-house $(B)/foretrip-fleet $(DESTDIR)$(PREFIX)/bin/
-	install -m 644 $(wildcard config/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/
-	install -m 644 $(wildcard config/maps/*.cfg) $(DESTDIR)$(PREFIX)/share/foretrip/maps/
-	install -d $(DESTDIR)$(PREFIX)/share/man/man1 $(DESTDIR)$(PREFIX)/share/man/man8
-	install -m 644 docs/man/*.1 $(DESTDIR)$(PREFIX)/share/man/man1/
-	install -m 644 docs/man/*.8 $(DESTDIR)$(PREFIX)/share/man/man8/
+	install -m 644 $(wildcard config/*.cfg) $(SHARE)/foretrip/
+	install -m 644 $(wildcard config/maps/*.cfg) $(SHARE)/foretrip/maps/
+	install -d $(SHARE)/man/man1 $(SHARE)/man/man8
+	install -m 644 docs/man/*.1 $(SHARE)/man/man1/
+	install -m 644 docs/man/*.8 $(SHARE)/man/man8/
+	install -d $(SHARE)/bash-completion/completions
+	for name in foretrip foretripd foretrip-house foretrip-fleet; do \
+		install -m 644 deploy/foretrip.bash-completion $(SHARE)/bash-completion/completions/$$name; done
+	install -d $(DOC)/method $(DOC)/examples/example $(DOC)/examples/demo
+	install -m 644 docs/*.md $(DOC)/
+	install -m 644 docs/method/*.md docs/method/*.svg $(DOC)/method/
+	install -m 644 config/example/*.cfg $(DOC)/examples/example/
+	install -m 644 config/demo/*.cfg $(DOC)/examples/demo/
 	sed 's|@PREFIX@|$(PREFIX)|g' deploy/foretripd.service.in > $(B)/foretripd.service
-	install -d $(DESTDIR)$(PREFIX)/lib/systemd/system
-	install -m 644 $(B)/foretripd.service $(DESTDIR)$(PREFIX)/lib/systemd/system/
-	install -d $(DESTDIR)$(PREFIX)/lib/udev/rules.d
-	install -m 644 deploy/61-foretrip-serial.rules $(DESTDIR)$(PREFIX)/lib/udev/rules.d/
+	install -d $(DESTDIR)$(UNITDIR) $(DESTDIR)$(UDEVDIR)
+	install -m 644 $(B)/foretripd.service $(DESTDIR)$(UNITDIR)/
+	install -m 644 deploy/61-foretrip-serial.rules $(DESTDIR)$(UDEVDIR)/
+	install -d $(DESTDIR)$(PREFIX)/lib/sysusers.d $(DESTDIR)$(PREFIX)/lib/tmpfiles.d
+	install -m 644 deploy/foretrip.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/foretrip.conf
+	install -m 644 deploy/foretrip.tmpfiles $(DESTDIR)$(PREFIX)/lib/tmpfiles.d/foretrip.conf
+
+DEB ?= $(B)/deb
+deb: $(CHART) ## the Debian package, into $(DEB); DEB_ARGS=-aarm64 for the small boxes
+	@sh deploy/make-deb.sh $(B) $(DEB) $(DEB_ARGS)
 
 clean: ## remove what was built
 	rm -rf build build-*

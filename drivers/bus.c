@@ -14,6 +14,8 @@
 #include "connect.h"
 #include "wait.h"
 
+#define PATIENCE_MS 120000 /* the resolver may take a minute over a name */
+
 struct bus {
     struct bus_state state; /* the thread's own once it runs */
     bus_deliver *deliver;
@@ -26,6 +28,7 @@ struct bus {
     pthread_t thread;
     pthread_mutex_t lock;
     struct bus_counters published;
+    struct pulse pulse;
 };
 
 int64_t bus_origin_us(void)
@@ -71,9 +74,7 @@ static void *run(void *argument)
 {
     struct bus *b = argument;
     int64_t period_us = b->state.period_us;
-    char name[16]; /* as ps and top show it: "bus rs485" */
-    snprintf(name, sizeof name, "bus %.11s", b->state.site_bus->id);
-    (void)pthread_setname_np(pthread_self(), name);
+    pulse_begin_thread(&b->pulse);
     /* sleeps end on the microsecond, not on the default 50 us of slack */
     (void)prctl(PR_SET_TIMERSLACK, 1UL, 0UL, 0UL, 0UL);
     uint64_t tick = 0;
@@ -86,11 +87,13 @@ static void *run(void *argument)
         else if (wait_until(b->stop_fd, tick_us) == WAIT_STOP)
             break;
         one_tick(b, tick, tick_us);
+        pulse_beat(&b->pulse);
         uint64_t following = tick + 1;
         tick = period_us > 0 ? next_tick(b, period_us, following) : following;
         b->state.tally.missed += tick - following;
     }
     bus_state_close(&b->state);
+    pulse_end(&b->pulse);
     return NULL;
 }
 
@@ -106,6 +109,9 @@ static bool begin(struct bus *b, char *why, size_t capacity)
         return false;
     b->has = bus_state_has(&b->state);
     b->round_ms = bus_state_round_ms(&b->state);
+    char name[PULSE_NAME_SIZE]; /* "bus rs485" */
+    snprintf(name, sizeof name, "bus %.11s", b->state.site_bus->id);
+    pulse_init(&b->pulse, name, PATIENCE_MS + b->state.period_us / 1000);
     if (pthread_create(&b->thread, NULL, run, b) != 0) {
         snprintf(why, capacity, "no thread for the bus");
         return false;
@@ -153,6 +159,11 @@ void bus_stop(struct bus *b)
     link_interrupt(b->state.link);
     pthread_join(b->thread, NULL);
     discard(b);
+}
+
+const struct pulse *bus_pulse(const struct bus *b)
+{
+    return &b->pulse;
 }
 
 void bus_counters(struct bus *b, struct bus_counters *out)

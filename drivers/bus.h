@@ -21,6 +21,7 @@
 #ifndef FORETRIP_BUS_H
 #define FORETRIP_BUS_H
 
+#include "base/pulse.h"
 #include "fault.h"
 #include "meter_plan.h"
 #include "model/meter_map.h"
@@ -96,6 +97,9 @@ struct bus *bus_start(const struct bus_options *o, char *why, size_t capacity);
 
 /* Ends the thread, within the bus's timeout at the most, and frees everything. Accepts NULL. */
 void bus_stop(struct bus *b);
+
+/* Its thread's. */
+const struct pulse *bus_pulse(const struct bus *b);
 
 /* A consistent copy. */
 void bus_counters(struct bus *b, struct bus_counters *out);

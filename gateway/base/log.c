@@ -13,7 +13,7 @@ static struct {
     enum log_level most;
 } sink_state = {PTHREAD_MUTEX_INITIALIZER, NULL, NULL, LOG_LEVEL_INFO};
 
-static const char *level_word(enum log_level level)
+const char *log_level_word(enum log_level level)
 {
     switch (level) {
     case LOG_LEVEL_ERROR: return "error";
@@ -24,13 +24,18 @@ static const char *level_word(enum log_level level)
     return "?";
 }
 
-static void write_stderr(enum log_level level, const char *subsystem, const char *line)
+int log_priority(enum log_level level)
 {
     static const int priority[] = {3, 4, 6, 7}; /* syslog's err, warning, info, debug */
+    return priority[level];
+}
+
+static void write_stderr(enum log_level level, const char *subsystem, const char *line)
+{
     if (isatty(STDERR_FILENO))
-        fprintf(stderr, "%s %s: %s\n", level_word(level), subsystem, line);
+        fprintf(stderr, "%s %s: %s\n", log_level_word(level), subsystem, line);
     else
-        fprintf(stderr, "<%d>%s: %s\n", priority[level], subsystem, line);
+        fprintf(stderr, "<%d>%s: %s\n", log_priority(level), subsystem, line);
 }
 
 static void __attribute__((format(printf, 3, 0)))

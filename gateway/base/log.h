@@ -19,6 +19,10 @@ typedef void log_sink(void *context, enum log_level level, const char *subsystem
 void log_to(log_sink *sink, void *context);
 void log_set_level(enum log_level most);
 
+/* "error", and syslog's number of it. */
+const char *log_level_word(enum log_level level);
+int log_priority(enum log_level level);
+
 void log_error(const char *subsystem, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 void log_warning(const char *subsystem, const char *format, ...)

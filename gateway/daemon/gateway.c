@@ -1,37 +1,23 @@
 #include "gateway.h"
 
+#include "gateway_parts.h"
+
 #include "absence_at_start.h"
 #include "answer.h"
 #include "clock_watch.h"
-#include "gauges.h"
-#include "mailroom.h"
+#include "configure.h"
 #include "serve.h"
 #include "wish.h"
 
-#include "analysis/engine.h"
 #include "analysis/engine_json.h"
 #include "base/clock.h"
 #include "base/log.h"
-#include "base/queue.h"
-#include "base/text.h"
-#include "config/reader.h"
-#include "drivers/assemble.h"
-#include "drivers/bus.h"
 #include "model/event_json.h"
-#include "notify/announce.h"
-#include "notify/conventions.h"
-#include "notify/metrics.h"
-#include "notify/mqtt.h"
-#include "notify/record_alarm.h"
-#include "store/reader.h"
-#include "store/store.h"
-#include "web/web.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #define QUEUE_REPORTS 256
 #define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes: think of the card */
@@ -40,45 +26,6 @@
 #define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */
 #define KNOWN_REST_FRAMES 30 /* between two rounds of what is known of the loads */
-
-/* what was last published of a circuit */
-struct published {
-    double amps;
-    int state;
-    size_t load_count;
-    int64_t mono_ms;
-};
-
-struct gateway {
-    char config_directory[SITE_PATH_SIZE];
-    char database[SITE_PATH_SIZE + 32];
-    struct config *config;
-    struct engine *engine;
-    struct store *store;
-    struct announce *announce; /* NULL without a broker: nobody would take the messages */
-    struct mqtt *mqtt;         /* likewise */
-    struct conventions conventions;
-    struct web *web; /* NULL when no page is served */
-    struct mailroom mailroom;
-    struct queue *reports;
-    struct assemble *assemble;
-    uint64_t clock_steps; /* that have been said */
-    struct bus *buses[SITE_MAX_BUSES];
-    struct published *published;
-    int64_t learned_saved_mono_ms;
-    struct store_reader *wishes;
-    int64_t wishes_mono_ms;
-    int64_t health_mono_ms; /* 0: not told yet */
-    bool running_changed;   /* an event came: keep the running state with this turn */
-    bool alarms_changed;    /* to be told when they are on disk */
-    bool queue_full_said;
-    struct record_alarm record_alarm;
-    uint64_t frames, events;
-    uint64_t raised[3], alerts; /* alarms, by priority */
-    int64_t started_wall_ms;
-    int64_t longest_turn_ms; /* since the last metrics, waiting not counted */
-    char status[200];
-};
 
 /* ---- out of the engine ------------------------------------------------------------------- */
 
@@ -177,6 +124,7 @@ static void take_frame(void *context, const struct frame *f)
 {
     struct gateway *g = context;
     g->frames++;
+    g->frame_wall_ms = f->wall_ms;
     engine_feed(g->engine, f);
     store_add_readings(g->store, f);
     if (g->mqtt || g->web)
@@ -237,6 +185,14 @@ static void take_wishes(struct gateway *g, int64_t mono_ms)
         wish_drop(g->database, &done);
 }
 
+static void note_meters(struct gateway *g, const struct bus_report *r)
+{
+    for (size_t i = 0; i < r->meter_count; i++) {
+        g->meters[r->meters[i].meter].known = true;
+        g->meters[r->meters[i].meter].last = r->meters[i];
+    }
+}
+
 void gateway_turn(struct gateway *g, int64_t timeout_ms)
 {
     int64_t deadline = assemble_deadline_mono_ms(g->assemble), now = clock_mono_ms();
@@ -245,6 +201,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     struct bus_report *r = queue_pop(g->reports, timeout_ms);
     int64_t woken_mono_ms = clock_mono_ms();
     for (; r; r = queue_pop(g->reports, 0)) {
+        note_meters(g, r);
         assemble_report(g->assemble, r);
         bus_report_free(r);
     }
@@ -285,6 +242,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     say_full_queue(g);
     int64_t took_ms = clock_mono_ms() - woken_mono_ms;
     g->longest_turn_ms = took_ms > g->longest_turn_ms ? took_ms : g->longest_turn_ms;
+    g->stuck_count = vigil_round(&g->vigil, clock_mono_ms(), &g->stuck);
 }
 
 /* ---- starting and stopping the parts ----------------------------------------------------- */
@@ -367,23 +325,22 @@ static void stop_mqtt(struct gateway *g)
     g->announce = NULL;
 }
 
-static struct config *read_config(const char *directory)
+/* from now on every thread that there is */
+static void watch_over_all(struct gateway *g)
 {
-    struct config_faults faults = CONFIG_FAULTS_INIT;
-    struct text report = TEXT_INIT;
-    struct config *c = calloc(1, sizeof *c);
-    bool usable = c && config_load(c, directory, &faults);
-    faults_print(&faults, "", &report);
-    for (char *at = report.bytes, *line; at && (line = strsep(&at, "\n")) != NULL;)
-        if (*line)
-            (usable ? log_warning : log_error)("config", "%s", line);
-    text_free(&report);
-    faults_free(&faults);
-    if (!usable) {
-        free(c);
-        return NULL;
-    }
-    return c;
+    g->vigil = (struct vigil){0};
+    for (size_t i = 0; i < SITE_MAX_BUSES; i++)
+        if (g->buses[i])
+            vigil_add(&g->vigil, bus_pulse(g->buses[i]));
+    if (g->mqtt)
+        vigil_add(&g->vigil, mqtt_pulse(g->mqtt));
+    conventions_watch(&g->conventions, &g->vigil);
+    if (g->mailroom.courier)
+        vigil_add(&g->vigil, courier_pulse(g->mailroom.courier));
+    for (int i = 0; g->web && i < WEB_PULSES; i++)
+        vigil_add(&g->vigil, web_pulse(g->web, i));
+    for (size_t i = 0; i < g->vigil.count; i++)
+        log_debug("gateway", "watches over %s", g->vigil.rows[i].pulse->name);
 }
 
 static struct engine *make_engine(struct gateway *g, const struct config *c)
@@ -430,7 +387,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     snprintf(g->database, sizeof g->database, "%s/foretrip.db", state_directory);
     g->learned_saved_mono_ms = clock_mono_ms();
     g->started_wall_ms = clock_wall_ms();
-    g->config = read_config(config_directory);
+    g->config = configure_read(config_directory);
     if (!g->config)
         goto failed;
     enum store_err err;
@@ -450,6 +407,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
         !start_mqtt(g) || !start_buses(g))
         goto failed;
     g->web = serve_page(g->config, g->store, g->database);
+    watch_over_all(g);
     struct event away;
     if (absence_at_start(g->wishes, g->store, g->started_wall_ms, &away))
         take_event(g, &away);
@@ -490,7 +448,7 @@ void gateway_destroy(struct gateway *g)
  * meter twice at a time, are stopped first */
 void gateway_reload(struct gateway *g)
 {
-    struct config *next = read_config(g->config_directory);
+    struct config *next = configure_read(g->config_directory);
     if (!next) {
         log_error("config", "the new configuration is not usable: the old one stays");
         return;
@@ -514,6 +472,7 @@ void gateway_reload(struct gateway *g)
         return;
     }
     stop_buses(g);
+    memset(g->meters, 0, sizeof g->meters);
     web_stop(g->web);
     g->web = NULL;
     store_commit(g->store, clock_mono_ms(), clock_wall_ms()); /* who is logged in: read anew */
@@ -537,59 +496,7 @@ void gateway_reload(struct gateway *g)
             "config",
             "the new configuration was taken over, but not every part of it could be started");
     g->web = serve_page(g->config, g->store, g->database);
+    watch_over_all(g);
     log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
              next->site.circuit_count, next->site.bus_count);
-}
-
-void gateway_metrics(struct gateway *g, struct text *out)
-{
-    struct metrics_bus buses[METRICS_BUSES];
-    struct mqtt_status line;
-    struct courier_status letters;
-    struct stat st;
-    struct metrics m = {
-        .site = g->config->site.id,
-        .started_wall_ms = g->started_wall_ms,
-        .frames = g->frames,
-        .events = g->events,
-        .reports_waiting = queue_length(g->reports),
-        .reports_dropped = queue_dropped(g->reports),
-        .outbox_oldest_seconds = gauges_outbox_oldest(g->wishes, clock_wall_ms()),
-        .turn_seconds = (double)g->longest_turn_ms / 1000.0,
-        .database_bytes = stat(g->database, &st) == 0 ? st.st_size : 0,
-        .buses = buses,
-        .bus_count = gauges_buses(&g->config->site, g->buses, buses),
-    };
-    memcpy(m.raised, g->raised, sizeof m.raised);
-    m.alerts = g->alerts;
-    store_get_status(g->store, &m.record);
-    if (g->mqtt) {
-        mqtt_get_status(g->mqtt, &line);
-        m.mqtt = &line;
-    }
-    if (g->mailroom.courier) {
-        courier_get_status(g->mailroom.courier, &letters);
-        m.courier = &letters;
-    }
-    gauges_conventions(&g->conventions, &m);
-    metrics_write(&m, out);
-    g->longest_turn_ms = 0;
-}
-
-const char *gateway_status_line(struct gateway *g)
-{
-    struct store_status record;
-    struct mqtt_status line = {0};
-    store_get_status(g->store, &record);
-    if (g->mqtt)
-        mqtt_get_status(g->mqtt, &line);
-    snprintf(g->status, sizeof g->status,
-             "%llu frames, %llu events, record %s, broker %s, %lld messages waiting",
-             (unsigned long long)g->frames, (unsigned long long)g->events,
-             record.err == STORE_OK ? "ok" : store_strerror(record.err),
-             !g->mqtt         ? "none"
-             : line.connected ? "connected"
-                              : "away",
-             (long long)record.outbox_rows);
-    return g->status;
 }

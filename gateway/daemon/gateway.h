@@ -34,7 +34,15 @@ void gateway_reload(struct gateway *g);
 /* How the gateway itself is, as OpenMetrics text (notify/metrics.h). */
 void gateway_metrics(struct gateway *g, struct text *out);
 
+/* The same as a JSON object for foretrip-status(1), which lists its members. False when memory
+ * is short. */
+bool gateway_account(struct gateway *g, struct text *out);
+
 /* One line of how it goes, for systemd's status. */
 const char *gateway_status_line(struct gateway *g);
+
+/* Whether every thread of every part stirs (base/pulse.h); those that do not stand in the log.
+ */
+bool gateway_alive(const struct gateway *g);
 
 #endif

@@ -2,6 +2,8 @@
  * gateway.h */
 #include "gateway.h"
 
+#include "journal.h"
+
 #include "base/clock.h"
 #include "base/log.h"
 #include "base/text.h"
@@ -22,14 +24,16 @@
 #define TURN_MS 200
 #define STATUS_EVERY_MS 10000
 
-static volatile sig_atomic_t stop_asked, reload_asked;
+static volatile sig_atomic_t stop_asked, reload_asked, louder_asked, quieter_asked;
 
 static void on_signal(int number)
 {
-    if (number == SIGHUP)
-        reload_asked = 1;
-    else
-        stop_asked = 1;
+    switch (number) {
+    case SIGHUP: reload_asked = 1; break;
+    case SIGUSR1: louder_asked = 1; break;
+    case SIGUSR2: quieter_asked = 1; break;
+    default: stop_asked = 1; break;
+    }
 }
 
 static void catch_signals(void)
@@ -38,6 +42,8 @@ static void catch_signals(void)
     sigaction(SIGTERM, &action, NULL);
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGHUP, &action, NULL);
+    sigaction(SIGUSR1, &action, NULL);
+    sigaction(SIGUSR2, &action, NULL);
     action.sa_handler = SIG_IGN;
     sigaction(SIGPIPE, &action, NULL);
 }
@@ -45,16 +51,19 @@ static void catch_signals(void)
 static int usage(FILE *to)
 {
     fprintf(to,
-            "usage: foretripd --config DIR [--state DIR] [--metrics FILE] [--verbose]\n"
+            "usage: foretripd --config DIR [--state DIR] [--metrics FILE] [--status FILE]\n"
+            "                 [--verbose]\n"
             "  --config DIR   site.cfg and its companions; see foretrip check\n"
             "  --state DIR    where the record lives (default: $STATE_DIRECTORY, else the "
             "configuration)\n"
             "  --metrics FILE how the gateway itself is, as OpenMetrics text, every 10 s (on "
             "/run, for the card's sake)\n"
+            "  --status FILE  the same and more for foretrip status (default: "
+            "$RUNTIME_DIRECTORY/status.json)\n"
             "  --verbose      debug lines too\n"
             "  --version, --help\n"
-            "SIGHUP reads the configuration again. foretrip advises and is no protective "
-            "device.\n");
+            "SIGHUP reads the configuration again, SIGUSR1 logs more, SIGUSR2 less.\n"
+            "foretrip advises and is no protective device.\n");
     return to == stdout ? 0 : 2;
 }
 
@@ -80,71 +89,144 @@ static int lock_state(const char *state)
     return fd;
 }
 
+/* ---- files about the gateway itself ---- */
+
+struct about {
+    const char *metrics, *status; /* NULL: not written */
+    bool metrics_said, status_said;
+};
+
 /* as a whole or not at all: whoever reads it sees no half; said once */
-static void write_metrics(struct gateway *g, const char *path)
+static void write_whole(const char *path, const struct text *t, bool *said)
 {
-    static bool said; /* of main alone */
-    struct text t = TEXT_INIT;
     char part[4096];
     snprintf(part, sizeof part, "%s.part", path);
-    gateway_metrics(g, &t);
     FILE *f = fopen(part, "w");
-    bool ok = f && !t.failed && fwrite(t.bytes, 1, t.length, f) == t.length;
+    if (f)
+        (void)fchmod(fileno(f), 0644); /* no tenant's matter is in it: for every watcher */
+    bool ok = f && !t->failed && fwrite(t->bytes, 1, t->length, f) == t->length;
     if (f)
         ok = fclose(f) == 0 && ok;
     ok = ok && rename(part, path) == 0;
-    if (!ok && !said)
-        log_warning("gateway", "the metrics cannot be written to %s: %s", path,
-                    strerror(errno));
-    said = !ok;
+    if (!ok && !*said)
+        log_warning("gateway", "%s cannot be written: %s", path, strerror(errno));
+    *said = !ok;
+}
+
+static void write_about(struct gateway *g, struct about *a)
+{
+    struct text t = TEXT_INIT;
+    if (a->status && gateway_account(g, &t))
+        write_whole(a->status, &t, &a->status_said);
+    text_clear(&t);
+    if (a->metrics) {
+        gateway_metrics(g, &t);
+        write_whole(a->metrics, &t, &a->metrics_said);
+    }
     text_free(&t);
 }
 
-static void run(struct gateway *g, const char *metrics)
+/* a status that nobody keeps up would be a lie */
+static void end_about(const struct about *a)
 {
-    int64_t next_status = 0;
+    if (a->status)
+        (void)unlink(a->status);
+}
+
+/* ---- while it runs ---- */
+
+static void change_level(int by)
+{
+    static int level = LOG_LEVEL_INFO; /* of main alone */
+    level += by;
+    level = level < LOG_LEVEL_ERROR   ? LOG_LEVEL_ERROR
+            : level > LOG_LEVEL_DEBUG ? LOG_LEVEL_DEBUG
+                                      : level;
+    log_set_level(LOG_LEVEL_WARNING); /* that is said at every level */
+    log_warning("gateway", "the log has lines of level %s and graver ones from now on",
+                log_level_word((enum log_level)level));
+    log_set_level((enum log_level)level);
+}
+
+static void take_signals(struct gateway *g)
+{
+    if (louder_asked) {
+        louder_asked = 0;
+        change_level(1);
+    }
+    if (quieter_asked) {
+        quieter_asked = 0;
+        change_level(-1);
+    }
+    if (reload_asked) {
+        reload_asked = 0;
+        sd_notifyf(0, "RELOADING=1\nMONOTONIC_USEC=%lld", (long long)clock_mono_us());
+        gateway_reload(g);
+        sd_notify(0, "READY=1");
+    }
+}
+
+/* The service manager restarts a gateway that does not feed its watchdog: this thread feeds it
+ * from its own loop, and only while every other thread stirs. */
+static void feed_watchdog(const struct gateway *g, int64_t every_ms, int64_t *next_mono_ms)
+{
+    int64_t now = clock_mono_ms();
+    if (every_ms == 0 || now < *next_mono_ms || !gateway_alive(g))
+        return;
+    sd_notify(0, "WATCHDOG=1");
+    *next_mono_ms = now + every_ms;
+}
+
+static void run(struct gateway *g, struct about *about)
+{
+    int64_t next_status = 0, next_watchdog = 0;
     uint64_t watchdog_us = 0;
     sd_watchdog_enabled(0, &watchdog_us);
     sd_notify(0, "READY=1");
     while (!stop_asked) {
         gateway_turn(g, TURN_MS);
-        if (watchdog_us)
-            sd_notify(0, "WATCHDOG=1");
-        if (reload_asked) {
-            reload_asked = 0;
-            sd_notify(0, "RELOADING=1");
-            gateway_reload(g);
-            sd_notify(0, "READY=1");
-        }
+        feed_watchdog(g, (int64_t)(watchdog_us / 4000), &next_watchdog);
+        take_signals(g);
         if (clock_mono_ms() >= next_status) {
             sd_notifyf(0, "STATUS=%s", gateway_status_line(g));
-            if (metrics)
-                write_metrics(g, metrics);
+            write_about(g, about);
             next_status = clock_mono_ms() + STATUS_EVERY_MS;
         }
     }
     sd_notify(0, "STOPPING=1");
+    end_about(about);
+}
+
+/* where the service manager wants what lives as long as we run */
+static const char *default_status(char path[static 4096])
+{
+    const char *runtime = getenv("RUNTIME_DIRECTORY");
+    if (!runtime)
+        return NULL;
+    snprintf(path, 4096, "%.*s/status.json", (int)strcspn(runtime, ":"), runtime);
+    return path;
 }
 
 int main(int argc, char **argv)
 {
     static const struct option options[] = {
-        {"config", required_argument, NULL, 'c'},
-        {"state", required_argument, NULL, 's'},
-        {"verbose", no_argument, NULL, 'v'},
-        {"version", no_argument, NULL, 'V'},
-        {"help", no_argument, NULL, 'h'},
-        {"metrics", required_argument, NULL, 'm'},
-        {NULL, 0, NULL, 0},
+        {"config", required_argument, NULL, 'c'}, {"state", required_argument, NULL, 's'},
+        {"verbose", no_argument, NULL, 'v'},      {"version", no_argument, NULL, 'V'},
+        {"help", no_argument, NULL, 'h'},         {"metrics", required_argument, NULL, 'm'},
+        {"status", required_argument, NULL, 't'}, {NULL, 0, NULL, 0},
     };
-    const char *config = NULL, *metrics = NULL, *state = getenv("STATE_DIRECTORY");
+    const char *config = NULL, *state = getenv("STATE_DIRECTORY");
+    char path[4096];
+    struct about about = {.status = default_status(path)};
     int o;
+    journal_begin();
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {
         case 'c': config = optarg; break;
         case 's': state = optarg; break;
-        case 'm': metrics = optarg; break;
-        case 'v': log_set_level(LOG_LEVEL_DEBUG); break;
+        case 'm': about.metrics = optarg; break;
+        case 't': about.status = optarg; break;
+        case 'v': change_level(1); break;
         case 'V': printf("foretripd %s\n", FORETRIP_VERSION); return 0;
         case 'h': return usage(stdout);
         default: return usage(stderr);
@@ -160,7 +242,7 @@ int main(int argc, char **argv)
         return 1;
     struct gateway *g = gateway_create(config, state);
     if (g) {
-        run(g, metrics);
+        run(g, &about);
         gateway_destroy(g);
     }
     close(lock);

@@ -22,6 +22,7 @@ struct convention {
     int wake_fd;
     atomic_bool stop, connected;
     pthread_t thread;
+    struct pulse pulse;
 };
 
 static void say_goodbye(struct convention *c)
@@ -37,7 +38,9 @@ static void *run(void *context)
 {
     struct convention *c = context;
     enum convention_next next = CONVENTION_WAIT;
+    pulse_begin_thread(&c->pulse);
     while (!atomic_load(&c->stop)) {
+        pulse_beat(&c->pulse);
         bool up = line_turn(&c->line, next == CONVENTION_MORE ? 0 : 500);
         atomic_store(&c->connected, up);
         next = up ? c->calls->feed(c->self, c->line.broker) : CONVENTION_WAIT;
@@ -49,6 +52,7 @@ static void *run(void *context)
     if (c->line.up)
         say_goodbye(c);
     line_close(&c->line, true);
+    pulse_end(&c->pulse);
     return NULL;
 }
 
@@ -69,6 +73,7 @@ struct convention *convention_start(const char *name, const struct convention_op
     c->calls = calls;
     c->self = self;
     c->broker = *o->broker;
+    pulse_init(&c->pulse, name, LINE_PATIENCE_MS);
     snprintf(c->broker.client_id, sizeof c->broker.client_id, "%.*s-%s",
              (int)(sizeof c->broker.client_id - strlen(name) - 2), o->broker->client_id, name);
     c->wake_fd = eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC);
@@ -104,4 +109,9 @@ void convention_stop(struct convention *c)
 bool convention_connected(struct convention *c)
 {
     return atomic_load(&c->connected);
+}
+
+const struct pulse *convention_pulse(const struct convention *c)
+{
+    return &c->pulse;
 }

@@ -14,6 +14,8 @@
 #include "bulletin.h"
 #include "line.h"
 
+#include "base/pulse.h"
+
 enum convention_next {
     CONVENTION_WAIT, /* for the broker, a wake or half a second */
     CONVENTION_MORE, /* there is more to say at once */
@@ -50,5 +52,8 @@ void convention_wake(struct convention *c);
 void convention_stop(struct convention *c);
 
 bool convention_connected(struct convention *c);
+
+/* Its thread's. */
+const struct pulse *convention_pulse(const struct convention *c);
 
 #endif

@@ -67,6 +67,14 @@ void conventions_stop(struct conventions *c)
     *c = (struct conventions){0};
 }
 
+void conventions_watch(const struct conventions *c, struct vigil *v)
+{
+    if (c->sparkplug)
+        vigil_add(v, sparkplug_pulse(c->sparkplug));
+    if (c->homie)
+        vigil_add(v, homie_pulse(c->homie));
+}
+
 void conventions_set(struct conventions *c, size_t circuit, int64_t wall_ms,
                      const struct engine_circuit *known)
 {

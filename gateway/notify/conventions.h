@@ -24,6 +24,9 @@ bool conventions_start(struct conventions *c, const struct delivery_broker *brok
                        double meter_lost_seconds);
 void conventions_stop(struct conventions *c);
 
+/* Their threads are watched too. */
+void conventions_watch(const struct conventions *c, struct vigil *v);
+
 /* Into the turn what must survive a restart, when it has changed: seldom, and some bytes. */
 void conventions_keep(struct conventions *c, struct store *s, int64_t wall_ms);
 

@@ -5,6 +5,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "base/pulse.h"
 #include "base/queue.h"
 #include "store/reader.h"
 
@@ -20,6 +21,7 @@
 #define RETRY_MOST_MS (15 * 60 * 1000)
 #define GOODBYE_MS 2000
 #define IDLE_MS 1000
+#define PATIENCE_MS 60000 /* it waits for the disk only; letters have threads of their own */
 #define READ_AT_ONCE 64
 #define HELD_MOST 64 /* letters of a way in memory; the rest waits in the outbox */
 #define UNWRITTEN_MOST 64
@@ -69,6 +71,7 @@ struct courier {
     bool reading_said;
     pthread_mutex_t lock; /* guards status */
     struct courier_status status;
+    struct pulse pulse;
 };
 
 /* ---- what other threads call ---- */
@@ -424,7 +427,9 @@ static void turn(struct courier *c, int64_t wait_ms)
 static void *run(void *context)
 {
     struct courier *c = context;
+    pulse_begin_thread(&c->pulse);
     while (!atomic_load(&c->stop)) {
+        pulse_beat(&c->pulse);
         read_letters(c);
         feed(c);
         turn(c, time_to_wait(c));
@@ -436,6 +441,7 @@ static void *run(void *context)
                 post_cut(c->ways[i].post);
         turn(c, 50);
     }
+    pulse_end(&c->pulse);
     return NULL;
 }
 
@@ -492,6 +498,7 @@ struct courier *courier_start(const struct courier_options *o, char *why, size_t
     }
     curl_global_init(CURL_GLOBAL_DEFAULT);
     pthread_mutex_init(&c->lock, NULL);
+    pulse_init(&c->pulse, "mail", PATIENCE_MS);
     c->options = *o;
     if (o->retry_first_ms <= 0)
         c->options.retry_first_ms = RETRY_FIRST_MS;
@@ -511,6 +518,11 @@ struct courier *courier_start(const struct courier_options *o, char *why, size_t
         return NULL;
     }
     return c;
+}
+
+const struct pulse *courier_pulse(const struct courier *c)
+{
+    return &c->pulse;
 }
 
 void courier_stop(struct courier *c)

@@ -20,6 +20,7 @@
 #include "store/store.h"
 
 struct courier;
+struct pulse; /* base/pulse.h */
 
 struct courier_options {
     const struct delivery *delivery;
@@ -52,6 +53,9 @@ struct courier_status {
     int64_t oldest_ms; /* age of the oldest waiting letter, 0 for none */
     char why[160];     /* of the last failure; "" when no way is down */
 };
+/* Its thread's. */
+const struct pulse *courier_pulse(const struct courier *c);
+
 void courier_get_status(struct courier *c, struct courier_status *out);
 
 #endif

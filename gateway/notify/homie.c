@@ -388,3 +388,8 @@ bool homie_connected(struct homie *h)
 {
     return convention_connected(h->convention);
 }
+
+const struct pulse *homie_pulse(const struct homie *h)
+{
+    return convention_pulse(h->convention);
+}

@@ -32,5 +32,6 @@ void homie_stop(struct homie *h); /* accepts NULL */
 void homie_tell(struct homie *h, bool alarms);
 
 bool homie_connected(struct homie *h);
+const struct pulse *homie_pulse(const struct homie *h); /* its thread's */
 
 #endif

@@ -23,6 +23,10 @@ struct line_calls {
     struct broker_calls broker; /* its context is this context */
 };
 
+#define LINE_PATIENCE_MS                                                                       \
+    120000 /* of its thread: the resolver may take a minute over a name                        \
+            */
+
 struct line_options {
     const struct delivery_broker *broker; /* with a client id */
     const char *topic;                    /* of the log: "mqtt" */

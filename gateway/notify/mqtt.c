@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "base/pulse.h"
 #include "base/queue.h"
 
 #include <mosquitto.h>
@@ -49,6 +50,7 @@ struct mqtt {
     struct states *states;
     pthread_mutex_t lock; /* guards status */
     struct mqtt_status status;
+    struct pulse pulse;
 
     /* the thread's own */
     struct sender *sender;
@@ -328,7 +330,9 @@ static void say_goodbye(struct mqtt *m)
 static void *run(void *context)
 {
     struct mqtt *m = context;
+    pulse_begin_thread(&m->pulse);
     while (!atomic_load(&m->stop)) {
+        pulse_beat(&m->pulse);
         if (line_turn(&m->line, 500))
             feed(m);
         else if (!m->line.broker)
@@ -339,6 +343,7 @@ static void *run(void *context)
         say_goodbye(m);
     }
     line_close(&m->line, true);
+    pulse_end(&m->pulse);
     return NULL;
 }
 
@@ -409,6 +414,7 @@ struct mqtt *mqtt_start(const struct mqtt_options *o, char *why, size_t why_size
     }
     mosquitto_lib_init();
     pthread_mutex_init(&m->lock, NULL);
+    pulse_init(&m->pulse, "mqtt", LINE_PATIENCE_MS);
     copy_options(m, o);
     int rc = create_parts(m, o) ? 0 : ENOMEM;
     if (rc == 0) {
@@ -433,4 +439,9 @@ void mqtt_stop(struct mqtt *m)
     wake(m);
     pthread_join(m->thread, NULL);
     destroy(m);
+}
+
+const struct pulse *mqtt_pulse(const struct mqtt *m)
+{
+    return &m->pulse;
 }

@@ -20,6 +20,7 @@
 #include "command.h"
 #include "store/store.h"
 
+struct pulse;           /* base/pulse.h */
 struct delivery_broker; /* model/delivery.h */
 struct mqtt;
 
@@ -77,5 +78,8 @@ struct mqtt_status {
     uint64_t commands_refused; /* not understood, or too many at once */
 };
 void mqtt_get_status(struct mqtt *m, struct mqtt_status *out);
+
+/* Its thread's. */
+const struct pulse *mqtt_pulse(const struct mqtt *m);
 
 #endif

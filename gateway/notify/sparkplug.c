@@ -414,3 +414,8 @@ bool sparkplug_connected(struct sparkplug *s)
 {
     return convention_connected(s->convention);
 }
+
+const struct pulse *sparkplug_pulse(const struct sparkplug *s)
+{
+    return convention_pulse(s->convention);
+}

@@ -40,5 +40,6 @@ void sparkplug_tell(struct sparkplug *s, bool alarms);
 int64_t sparkplug_quiet_since(struct sparkplug *s);
 
 bool sparkplug_connected(struct sparkplug *s);
+const struct pulse *sparkplug_pulse(const struct sparkplug *s); /* its thread's */
 
 #endif

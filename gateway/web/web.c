@@ -114,8 +114,10 @@ static bool wait_for_frame(struct web *w)
 static void *herald(void *context)
 {
     struct web *w = context;
+    pulse_begin_thread(&w->pulses[WEB_HERALD]);
     pthread_mutex_lock(&w->wake_lock);
     while (!w->stopping) {
+        pulse_beat(&w->pulses[WEB_HERALD]);
         bool frame = wait_for_frame(w);
         pthread_mutex_unlock(&w->wake_lock);
         tell(w, frame);
@@ -126,6 +128,7 @@ static void *herald(void *context)
         w->told_seq = w->read_seq;
     }
     pthread_mutex_unlock(&w->wake_lock);
+    pulse_end(&w->pulses[WEB_HERALD]);
     return NULL;
 }
 
@@ -312,6 +315,21 @@ static void make_locks(struct web *w)
     pthread_condattr_destroy(&how);
 }
 
+/* The patience of each is some times what a slow card makes of its work; the desk reckons over
+ * three months. */
+static void make_pulses(struct web *w)
+{
+    pulse_init(&w->pulses[WEB_HERALD], "page herald", INT64_C(30000));
+    pulse_init(&w->pulses[WEB_SERVERS], "page", INT64_C(120000));
+    pulse_init(&w->pulses[WEB_DOOR_KEEPER], "page door", INT64_C(120000));
+    pulse_init(&w->pulses[WEB_DESK_CLERK], "page desk", INT64_C(3600000));
+}
+
+const struct pulse *web_pulse(const struct web *w, int i)
+{
+    return &w->pulses[i];
+}
+
 /* the heat, as the gateway before this one left it; damaged: it begins anew */
 static void load_trail(struct web *w)
 {
@@ -360,6 +378,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
         return NULL;
     }
     make_locks(w);
+    make_pulses(w);
     w->settings = *o->settings;
     w->store = o->store;
     w->board = board_create(o->site->circuit_count);

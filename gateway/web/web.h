@@ -28,6 +28,7 @@
 #define WEB_MOST_CONNECTIONS 320
 
 struct web;
+struct pulse; /* base/pulse.h */
 
 struct web_options {
     const struct page_settings *settings; /* copied */
@@ -47,6 +48,10 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size);
 
 /* Ends every connection. Accepts NULL. */
 void web_stop(struct web *w);
+
+/* Of its threads that must not be stuck: WEB_PULSES of them, i from 0. */
+#define WEB_PULSES 4
+const struct pulse *web_pulse(const struct web *w, int i);
 
 /* Where it listens. */
 int web_port(const struct web *w);

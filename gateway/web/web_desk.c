@@ -17,7 +17,9 @@ static void *sit_at_desk(void *context)
     while (!atomic_load(&w->desk_stops)) {
         if (!(k = queue_pop(w->desk_asks, POP_MS)))
             continue;
+        pulse_begin(&w->pulses[WEB_DESK_CLERK]);
         desk_answer(&w->context, w->desk_reader, k->verb, text_get(&k->body), &k->answer);
+        pulse_end(&w->pulses[WEB_DESK_CLERK]);
         k->done = true;
         MHD_resume_connection(k->connection);
     }

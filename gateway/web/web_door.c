@@ -36,7 +36,9 @@ static void *stand_at_door(void *context)
                                      .length = k->body.length,
                                      .who = &k->who,
                                      .address = k->address};
+        pulse_begin(&w->pulses[WEB_DOOR_KEEPER]);
         door_answer(w->door, &ask, clock_wall_ms(), clock_mono_ms(), &k->answer);
+        pulse_end(&w->pulses[WEB_DOOR_KEEPER]);
         if (k->body.bytes) /* a password may be in it */
             sodium_memzero(k->body.bytes, k->body.length);
         pass_on(w, k);

@@ -290,9 +290,11 @@ static enum MHD_Result answer(struct web *w, struct MHD_Connection *connection, 
             MHD_lookup_connection_value(connection, MHD_HEADER_KIND, "Accept-Encoding");
         r.takes_gzip = takes && strstr(takes, "gzip");
         MHD_get_connection_values(connection, MHD_GET_ARGUMENT_KIND, add_pair, &r);
+        pulse_begin(&w->pulses[WEB_SERVERS]);
         struct store_reader *reader = take_reader(w);
         web_answer_request(&w->context, reader, &r, clock_wall_ms(), &a);
         give_reader(w, reader);
+        pulse_end(&w->pulses[WEB_SERVERS]);
     }
     enum MHD_Result result = a.kind == WEB_ASK || a.kind == WEB_DOOR || a.kind == WEB_DESK
                                  ? ask_thread(w, connection, h, &a)

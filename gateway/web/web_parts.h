@@ -11,6 +11,7 @@
 #include "stream.h"
 #include "web.h"
 
+#include "base/pulse.h"
 #include "base/queue.h"
 #include "store/reader.h"
 
@@ -21,6 +22,8 @@
 
 #define WEB_THREADS 2
 #define WEB_STATE "access" /* key in the record */
+
+enum web_part { WEB_HERALD, WEB_SERVERS, WEB_DOOR_KEEPER, WEB_DESK_CLERK };
 
 /* One that listens to the live messages. */
 struct listener {
@@ -89,6 +92,7 @@ struct web {
     int64_t read_seq; /* the herald's own: of the last event read */
     pthread_t herald;
     bool herald_runs;
+    struct pulse pulses[WEB_PULSES]; /* by enum web_part */
     struct store_reader *herald_reader;
 };
 
