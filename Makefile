@@ -63,7 +63,7 @@ C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool
 
 .DELETE_ON_ERROR:
 .SECONDARY:
-.PHONY: all programs help run check unit fuzz bench docs lint fmt fmt-check coverage install deb clean packages
+.PHONY: all programs help run run-fleet check unit fuzz bench docs lint fmt fmt-check coverage install deb clean packages
 
 all: programs
 
@@ -153,6 +153,10 @@ packages: ## install what is missing (deploy/packages.txt), saying what
 run: packages ## build, start a simulated house with its gateway, and show what happens; Ctrl-C ends all of it
 	@$(MAKE) --no-print-directory programs
 	@sh deploy/run-demo.sh $(B)
+
+run-fleet: packages ## build, play a centre of 50 simulated sites, and show who needs somebody; Ctrl-C ends all of it
+	@$(MAKE) --no-print-directory programs
+	@sh deploy/run-fleet.sh $(B)
 
 check: packages ## install what is missing, build, pass every test
 	@$(MAKE) --no-print-directory all unit-programs peer-programs fuzz-programs

@@ -11,7 +11,7 @@
 #define RETRY_FIRST_MS 250
 #define RETRY_MOST_MS 10000
 #define AGAIN_MOST 8
-#define GAPS_EVERY_MS 1000
+#define TEND_EVERY_MS 1000
 
 struct held {
     char site[SITE_ID_SIZE];
@@ -30,7 +30,7 @@ struct collector {
     int64_t first_mono_ms; /* when the oldest came */
     int64_t retry_mono_ms; /* the store is tried again */
     int retry_ms;          /* 0: it is there */
-    int64_t gaps_mono_ms;
+    int64_t tend_mono_ms;
     bool refusal_said;
     bool leaving; /* the store is away: what still comes is not taken */
     struct collector_counts counts;
@@ -198,14 +198,15 @@ static void ask(void *context, const char *site, int64_t after, int64_t to)
     c->counts.asked += intake_ask(c->intake, site, "send-again", json);
 }
 
-static void see_to_gaps(struct collector *c)
+static void tend(struct collector *c)
 {
     int64_t now = clock_mono_ms();
-    if (!c->ledger || !c->counts.broker_up || now - c->gaps_mono_ms < GAPS_EVERY_MS)
+    if (!c->ledger || now - c->tend_mono_ms < TEND_EVERY_MS)
         return;
-    c->gaps_mono_ms = now;
-    enum sql_err err =
-        ledger_take_gaps(c->ledger, clock_wall_ms(), COLLECTOR_GAPS_AT_ONCE, ask, c);
+    c->tend_mono_ms = now;
+    enum sql_err err = ledger_tend(c->ledger, clock_wall_ms());
+    if (err == SQL_FINE && c->counts.broker_up)
+        err = ledger_take_gaps(c->ledger, clock_wall_ms(), COLLECTOR_GAPS_AT_ONCE, ask, c);
     if (err != SQL_FINE && err != SQL_ERR_AGAIN)
         lose_store(c, ledger_why(c->ledger));
 }
@@ -241,7 +242,7 @@ void collector_turn(struct collector *c, int timeout_ms)
     c->counts.broker_up = intake_turn(c->intake, time_to_wait(c, timeout_ms));
     if (c->count > 0 && clock_mono_ms() - c->first_mono_ms >= COLLECTOR_WAIT_MS)
         flush(c);
-    see_to_gaps(c);
+    tend(c);
     if (c->leaving || !c->ledger) /* not from within the turn, which is the connection's own */
         intake_leave(c->intake);
     c->counts.broker_up = c->counts.broker_up && !c->leaving;

@@ -45,6 +45,13 @@ static const char *const steps[] = {
     " began_ms BIGINT NOT NULL, last_ms BIGINT NOT NULL, ended_ms BIGINT,"
     " units BIGINT NOT NULL DEFAULT 1, text TEXT NOT NULL);"
     "CREATE INDEX notices_open ON notices (kind, began_ms) WHERE ended_ms IS NULL;",
+
+    /* 2: alarms that belong to one story; one notice a raising, and one a story */
+    "ALTER TABLE alarms ADD COLUMN story TEXT NOT NULL DEFAULT '';"
+    "CREATE INDEX alarms_story ON alarms (story) WHERE story <> '' AND state <> 'normal';"
+    "CREATE UNIQUE INDEX notices_raised ON notices (site, alarm, began_ms);"
+    "CREATE UNIQUE INDEX notices_story ON notices (kind) WHERE ended_ms IS NULL"
+    " AND site IS NULL;",
 };
 
 int fleet_schema_version(void)

@@ -8,11 +8,13 @@
 
 #include "coverage.h"
 #include "fleet_schema.h"
+#include "notices.h"
 
 #include "base/clock.h"
 #include "base/log.h"
 #include "base/text.h"
 
+#include <assert.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -298,6 +300,7 @@ static const struct sql_table put_records = {
 
 static void fill_record(struct sql_value *v, const struct fresh *f)
 {
+    assert(f->entry && f->record);
     v[0] = sql_number(f->entry->site);
     v[1] = sql_number(f->filed_ms);
     v[2] = sql_number(f->record->seq);
@@ -399,8 +402,9 @@ static const struct sql_table put_alarms = {
                 " circuit = excluded.circuit, kind = excluded.kind,"
                 " priority = excluded.priority, state = excluded.state, alert = excluded.alert,"
                 " raised_ms = excluded.raised_ms, changed_ms = excluded.changed_ms,"
-                " seq = excluded.seq, json = excluded.json WHERE excluded.seq > alarms.seq",
-    .columns = 12,
+                " seq = excluded.seq, json = excluded.json, story = excluded.story"
+                " WHERE excluded.seq > alarms.seq",
+    .columns = 13,
     .column = {{"site", SQL_NUMBER},
                {"alarm", SQL_WORDS},
                {"panel", SQL_WORDS},
@@ -412,7 +416,8 @@ static const struct sql_table put_alarms = {
                {"raised_ms", SQL_NUMBER},
                {"changed_ms", SQL_NUMBER},
                {"seq", SQL_NUMBER},
-               {"json", SQL_WORDS}},
+               {"json", SQL_WORDS},
+               {"story", SQL_WORDS}},
 };
 
 static void fill_alarm(struct sql_value *v, const struct fresh *f)
@@ -430,18 +435,19 @@ static void fill_alarm(struct sql_value *v, const struct fresh *f)
     v[9] = sql_number(r->wall_ms);
     v[10] = sql_number(r->seq);
     v[11] = sql_words(r->json);
+    v[12] = sql_words(notices_story(r->what, r->panel, r->circuit));
 }
 
 /* of each subject the newest comes last */
 static int by_subject(const void *a, const void *b)
 {
-    const struct fresh *x = *(const struct fresh *const *)a,
-                       *y = *(const struct fresh *const *)b;
+    const struct fresh *x = a, *y = b;
     if (x->entry != y->entry)
         return x->entry < y->entry ? -1 : 1;
     int order = strcmp(x->record->subject, y->record->subject);
-    return order != 0 ? order
-                      : (x->record->seq > y->record->seq) - (x->record->seq < y->record->seq);
+    if (order != 0)
+        return order;
+    return (x->record->seq > y->record->seq) - (x->record->seq < y->record->seq);
 }
 
 static bool same_subject(const struct fresh *a, const struct fresh *b)
@@ -455,18 +461,18 @@ typedef void fill_fn(struct sql_value *v, const struct fresh *f);
 static enum sql_err write_newest(struct call *c, enum parcel_kind kind,
                                  const struct sql_table *table, fill_fn *fill)
 {
-    const struct fresh **of = calloc(c->fresh_count + 1, sizeof *of);
+    struct fresh *of = calloc(c->fresh_count + 1, sizeof *of);
     size_t count = 0, rows = 0;
     for (size_t i = 0; of && i < c->fresh_count; i++)
         if (c->fresh[i].record->kind == kind)
-            of[count++] = &c->fresh[i];
+            of[count++] = c->fresh[i];
     struct sql_value *cells = calloc(count * table->columns + 1, sizeof *cells);
     enum sql_err err = of && cells ? SQL_FINE : SQL_ERR_MEMORY;
     if (err == SQL_FINE && count > 0) {
         qsort(of, count, sizeof *of, by_subject);
         for (size_t i = 0; i < count; i++)
-            if (i + 1 == count || !same_subject(of[i], of[i + 1]))
-                fill(cells + rows++ * table->columns, of[i]);
+            if (i + 1 == count || !same_subject(&of[i], &of[i + 1]))
+                fill(cells + rows++ * table->columns, &of[i]);
         err = sql_put(c->ledger->sql, table, cells, rows);
     }
     free(cells);
@@ -650,6 +656,11 @@ enum sql_err ledger_take_gaps(struct ledger *l, int64_t wall_ms, size_t most, le
     const struct sql_value params[] = {sql_number(wall_ms), sql_number(wall_ms - LEDGER_GAP_MS),
                                        sql_number((int64_t)most)};
     return sql_query(l->sql, text, params, 3, ask, &(struct asking){fn, context}, NULL);
+}
+
+enum sql_err ledger_tend(struct ledger *l, int64_t wall_ms)
+{
+    return notices_tend(l->sql, wall_ms);
 }
 
 /* ---- open and close ---- */

@@ -1,5 +1,7 @@
 /* foretrip-fleet - many sites: arguments, signals; the rest is collector.h and its fellows */
 #include "collector.h"
+#include "report.h"
+#include "sim_run.h"
 
 #include "base/clock.h"
 #include "base/log.h"
@@ -38,13 +40,28 @@ static void catch_signals(void)
 
 static int usage(FILE *to)
 {
-    fprintf(to, "usage: foretrip-fleet collect --config DIR [--verbose]\n"
-                "  collect        takes in the streams of many sites (up = true in their "
-                "delivery.cfg) and files them\n"
-                "  --config DIR   with fleet.cfg: where from, and where to\n"
-                "  --verbose      debug lines too\n"
-                "  --version, --help\n"
-                "foretrip advises and is no protective device.\n");
+    fprintf(
+        to,
+        "usage: foretrip-fleet collect --config DIR [--verbose]\n"
+        "       foretrip-fleet portfolio --config DIR\n"
+        "       foretrip-fleet simulate --config DIR --sites N [--history DAYS] [--rate N]\n"
+        "                [--records N] [--seconds N] [--storm AFTER,SECONDS]\n"
+        "  collect        takes in the streams of many sites (up = true in their "
+        "delivery.cfg) and files them\n"
+        "  portfolio      who needs somebody today, the most pressing first\n"
+        "  simulate       plays so many gateways at the broker, for trials: stories of "
+        "openings\n"
+        "  --config DIR   with fleet.cfg: where from, and where to\n"
+        "  --history DAYS what happened before\n"
+        "  --rate N       records a second, of all together\n"
+        "  --records N    so many in all, then it ends; --seconds: after that time\n"
+        "  --period, --health SECONDS   a site's batch at least every so often (1); its "
+        "word when there is nothing new (900)\n"
+        "  --storm A,S    after A seconds 30 of 100 lose their supply, and are back within S\n"
+        "  --linger N     stays so long when all is told, for what is asked again\n"
+        "  --verbose      debug lines too\n"
+        "  --version, --help\n"
+        "foretrip advises and is no protective device.\n");
     return to == stdout ? 0 : 2;
 }
 
@@ -103,28 +120,141 @@ static int collect(const struct fleet_settings *settings)
     return 0;
 }
 
+static int show(const struct fleet_settings *settings)
+{
+    char why[SQL_WHY_SIZE];
+    struct text out = TEXT_INIT;
+    struct sql *s = sql_open(settings->database, why);
+    enum sql_err err = s ? report_portfolio(s, clock_wall_ms(), 40, &out) : SQL_ERR_AWAY;
+    if (err == SQL_FINE)
+        fputs(text_get(&out), stdout);
+    else
+        log_error("fleet", "%s", s ? sql_why(s) : why);
+    text_free(&out);
+    sql_close(s);
+    return err == SQL_FINE ? 0 : 1;
+}
+
+static int simulate(struct sim_options *o, const struct fleet_settings *settings)
+{
+    char why[256];
+    struct sim_result r;
+    o->broker = &settings->broker;
+    o->stop = &stop_asked;
+    if (o->sites == 0)
+        return usage(stderr);
+    if (!sim_run(o, &r, why, sizeof why)) {
+        log_error("sim", "%s", why);
+        return 1;
+    }
+    printf("{\"told\":%lld,\"acknowledged\":%lld,\"batches\":%lld,\"again\":%lld,"
+           "\"connected\":%zu,\"reconnects\":%lld,\"seconds\":%.3f}\n",
+           (long long)r.told, (long long)r.acknowledged, (long long)r.batches,
+           (long long)r.again, r.connected, (long long)r.reconnects, r.seconds);
+    return 0;
+}
+
+enum {
+    OPT_CONFIG = 1,
+    OPT_VERBOSE,
+    OPT_VERSION,
+    OPT_HELP,
+    OPT_SITES,
+    OPT_HISTORY,
+    OPT_RATE,
+    OPT_RECORDS,
+    OPT_SECONDS,
+    OPT_PERIOD,
+    OPT_HEALTH,
+    OPT_STORM,
+    OPT_LINGER
+};
+
+static const struct option long_options[] = {{"config", required_argument, NULL, OPT_CONFIG},
+                                             {"verbose", no_argument, NULL, OPT_VERBOSE},
+                                             {"version", no_argument, NULL, OPT_VERSION},
+                                             {"help", no_argument, NULL, OPT_HELP},
+                                             {"sites", required_argument, NULL, OPT_SITES},
+                                             {"history", required_argument, NULL, OPT_HISTORY},
+                                             {"rate", required_argument, NULL, OPT_RATE},
+                                             {"records", required_argument, NULL, OPT_RECORDS},
+                                             {"seconds", required_argument, NULL, OPT_SECONDS},
+                                             {"period", required_argument, NULL, OPT_PERIOD},
+                                             {"health", required_argument, NULL, OPT_HEALTH},
+                                             {"storm", required_argument, NULL, OPT_STORM},
+                                             {"linger", required_argument, NULL, OPT_LINGER},
+                                             {0}};
+
+struct arguments {
+    const char *directory;
+    struct sim_options sim;
+};
+
+/* false when it is no number from 0 to most */
+static bool take_number(const char *s, double most, double *out)
+{
+    char *end;
+    double v = strtod(s, &end);
+    if (end == s || *end != '\0' || !(v >= 0 && v <= most))
+        return false;
+    *out = v;
+    return true;
+}
+
+static bool take_option(struct arguments *a, int option, const char *value)
+{
+    struct sim_options *o = &a->sim;
+    double n = 0;
+    switch (option) {
+    case OPT_CONFIG: a->directory = value; return true;
+    case OPT_VERBOSE: log_set_level(LOG_LEVEL_DEBUG); return true;
+    case OPT_HISTORY: return take_number(value, 3650, &o->history_days);
+    case OPT_RATE: return take_number(value, 1e7, &o->per_second);
+    case OPT_SECONDS: return take_number(value, 1e7, &o->seconds);
+    case OPT_PERIOD: return take_number(value, 3600, &o->period_seconds);
+    case OPT_HEALTH: return take_number(value, 86400, &o->health_seconds);
+    case OPT_LINGER: return take_number(value, 86400, &o->linger_seconds);
+    case OPT_STORM:
+        return sscanf(value, "%lf,%lf", &o->storm_after_seconds, &o->storm_seconds) == 2 &&
+               o->storm_after_seconds > 0 && o->storm_seconds > 0;
+    case OPT_SITES:
+        if (!take_number(value, 100000, &n))
+            return false;
+        o->sites = (size_t)n;
+        return true;
+    case OPT_RECORDS:
+        if (!take_number(value, 1e12, &n))
+            return false;
+        o->records = (int64_t)n;
+        return true;
+    default: return false;
+    }
+}
+
 int main(int argc, char **argv)
 {
-    static const struct option options[] = {{"config", required_argument, NULL, 'c'},
-                                            {"verbose", no_argument, NULL, 'v'},
-                                            {"version", no_argument, NULL, 'V'},
-                                            {"help", no_argument, NULL, 'h'},
-                                            {0}};
     static struct fleet_settings settings;
-    const char *directory = NULL;
-    for (int o; (o = getopt_long(argc, argv, "", options, NULL)) != -1;) {
-        switch (o) {
-        case 'c': directory = optarg; break;
-        case 'v': log_set_level(LOG_LEVEL_DEBUG); break;
-        case 'V': puts("foretrip-fleet " FORETRIP_VERSION); return 0;
-        case 'h': return usage(stdout);
-        default: return usage(stderr);
+    struct arguments a = {.sim = {.period_seconds = 1.0, .health_seconds = 900.0}};
+    for (int o; (o = getopt_long(argc, argv, "", long_options, NULL)) != -1;) {
+        if (o == OPT_HELP)
+            return usage(stdout);
+        if (o == OPT_VERSION) {
+            puts("foretrip-fleet " FORETRIP_VERSION);
+            return 0;
         }
+        if (!take_option(&a, o, optarg))
+            return usage(stderr);
     }
-    if (optind + 1 != argc || strcmp(argv[optind], "collect") != 0 || !directory)
+    if (optind + 1 != argc || !a.directory)
         return usage(stderr);
-    if (!load(&settings, directory))
+    const char *verb = argv[optind];
+    bool collects = strcmp(verb, "collect") == 0, shows = strcmp(verb, "portfolio") == 0;
+    if (!collects && !shows && strcmp(verb, "simulate") != 0)
+        return usage(stderr);
+    if (!load(&settings, a.directory))
         return 1;
     catch_signals();
-    return collect(&settings);
+    return collects ? collect(&settings)
+           : shows  ? show(&settings)
+                    : simulate(&a.sim, &settings);
 }

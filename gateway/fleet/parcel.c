@@ -170,7 +170,7 @@ bool parcel_read(struct parcel *p, const char *site, const void *payload, size_t
     json_error_t error = {0};
     *p = (struct parcel){0};
     if (length > PARCEL_MAX_BYTES)
-        return fail(why, "longer than %d bytes", PARCEL_MAX_BYTES);
+        return fail(why, "longer than %zu bytes", PARCEL_MAX_BYTES);
     json_t *o = json_loadb(payload, length, JSON_REJECT_DUPLICATES, &error);
     bool good = o ? take(p, site, o, why) : fail(why, "column %d: no JSON", error.column);
     json_decref(o);

@@ -15,7 +15,7 @@
 #include "model/event.h"
 #include "model/site.h"
 
-#define PARCEL_MAX_BYTES (1024 * 1024)
+#define PARCEL_MAX_BYTES ((size_t)1024 * 1024)
 #define PARCEL_MAX_RECORDS 2000
 #define PARCEL_WHY_SIZE 200
 #define PARCEL_TYPE_SIZE 32

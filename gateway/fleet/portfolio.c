@@ -1,5 +1,8 @@
 #include "portfolio.h"
 
+#include "notices.h"
+
+#include <assert.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -13,6 +16,7 @@ static const char *const reason_names[NEED_REASONS] = {
     [NEED_HIGH] = "high",
     [NEED_WORN_BREAKER] = "worn_breaker",
     [NEED_ESSENTIAL_SILENT] = "essential_load_silent",
+    [NEED_SUPPLY_OUTAGE] = "supply_outage",
     [NEED_QUIET] = "quiet",
     [NEED_WARNING] = "warning",
 };
@@ -36,8 +40,11 @@ static struct portfolio_site site_of(const struct sql_value *row)
 /* ---- who needs somebody ---- */
 
 /* what the kind of an alarm asks for, whatever its priority; low ones are warnings */
-static enum portfolio_reason reason_of(const char *kind, const char *priority)
+static enum portfolio_reason reason_of(const char *kind, const char *priority,
+                                       const char *story)
 {
+    if (strcmp(story, NOTICE_OUTAGE) == 0)
+        return NEED_SUPPLY_OUTAGE;
     if (strcmp(priority, "urgent") == 0)
         return NEED_URGENT;
     if (strcmp(kind, "trip") == 0 || strcmp(kind, "opened_again") == 0)
@@ -82,6 +89,7 @@ static struct portfolio_need *add_need(struct needs *n, const struct sql_value *
         n->list = more;
         n->room = room;
     }
+    assert(n->list);
     struct portfolio_need *need = &n->list[n->count++];
     *need = (struct portfolio_need){.site = site_of(row)};
     need->site.id = copy(n, need->site.id);
@@ -106,7 +114,8 @@ static bool see_alarm(void *context, const struct sql_value *row)
 {
     struct needs *n = context;
     const struct sql_value *a = row + SITE_COUNT;
-    enum portfolio_reason reason = reason_of(sql_as_words(&a[1]), sql_as_words(&a[2]));
+    enum portfolio_reason reason =
+        reason_of(sql_as_words(&a[1]), sql_as_words(&a[2]), sql_as_words(&a[6]));
     int64_t since = sql_as_number(&a[4]);
     struct portfolio_need *need = n->count > 0 ? &n->list[n->count - 1] : NULL;
     size_t others = 0;
@@ -177,7 +186,8 @@ static enum sql_err collect_needs(struct sql *s, const char *building, struct ne
                                        sql_number(n->now_ms - PORTFOLIO_QUIET_MS)};
     enum sql_err err = sql_query(
         s,
-        "SELECT " SITE_COLUMNS ", a.circuit, a.kind, a.priority, a.state, a.raised_ms, a.json"
+        "SELECT " SITE_COLUMNS
+        ", a.circuit, a.kind, a.priority, a.state, a.raised_ms, a.json, a.story"
         " FROM alarms a JOIN sites s ON s.site = a.site WHERE a.state <> 'normal' AND " STANDING
         " AND a.alert = 0 AND ($1 = '' OR s.building = $1) ORDER BY s.site",
         params, 1, see_alarm, n, NULL);

@@ -24,10 +24,11 @@ enum portfolio_reason {
     NEED_HIGH,             /* another alarm of the priority high */
     NEED_WORN_BREAKER,     /* to be replaced before it opens again */
     NEED_ESSENTIAL_SILENT, /* a freezer, a sump pump that should be cycling */
+    NEED_SUPPLY_OUTAGE,    /* dark, and nothing to do at the panel: the utility's */
     NEED_QUIET,            /* the gateway has not been heard of */
     NEED_WARNING,          /* what is likely: too near to opening */
 };
-#define NEED_REASONS 7
+#define NEED_REASONS 8
 
 /* "urgent", "open", ..; static storage */
 const char *portfolio_reason_name(enum portfolio_reason r);

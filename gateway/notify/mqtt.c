@@ -389,7 +389,7 @@ static bool create_parts(struct mqtt *m, const struct mqtt_options *o)
         .site_id = o->site_id,
         .up = o->broker->up,
         .up_loads = o->broker->up_loads,
-        .up_period_ms = o->up_seconds > 0 ? (int64_t)(o->up_seconds * 1000.0) : 10000,
+        .up_period_ms = o->up_seconds > 0 ? (int64_t)(o->up_seconds * 1000.0) : 1000,
         .up_health_ms = (int64_t)(o->up_health_seconds * 1000.0),
     });
     m->commands = queue_create(COMMANDS);

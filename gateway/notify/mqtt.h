@@ -29,7 +29,7 @@ struct mqtt_options {
     const char *site_id;
     struct store *store;
     const char *store_path;   /* for the reader of its own */
-    double up_seconds;        /* a batch at least every so often; 0: 10 */
+    double up_seconds;        /* a batch at least every so often; 0: 1 */
     double up_health_seconds; /* 0: a quarter of an hour */
     int retry_first_ms;       /* 0: 500 */
     int retry_most_ms;        /* 0: 30000 */

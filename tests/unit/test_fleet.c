@@ -7,6 +7,7 @@
 #include "fleet/coverage.h"
 #include "fleet/intake.h"
 #include "fleet/ledger.h"
+#include "fleet/notices.h"
 #include "fleet/portfolio.h"
 
 #include <stdlib.h>
@@ -525,6 +526,91 @@ static void units_and_trips_are_listed(void **state)
     assert_string_equal(s.text[0], record);
 }
 
+static bool see_notice(void *context, const struct notice *n)
+{
+    struct seen *s = context;
+    if (s->count < 8)
+        snprintf(s->text[s->count], 160, "%s %s %s %lld %s", n->kind, n->site, n->alarm,
+                 (long long)n->units, n->ended_ms ? "over" : "stands");
+    s->count++;
+    return true;
+}
+
+static void tended(struct rig *r, int64_t wall_ms, int count)
+{
+    struct seen s = {0};
+    assert_int_equal(notices_tend(r->sql, wall_ms), SQL_FINE);
+    assert_int_equal(notices_tend(r->sql, wall_ms), SQL_FINE); /* twice is the same */
+    assert_int_equal(notices_read(r->sql, 0, 100, see_notice, &s), SQL_FINE);
+    assert_int_equal(s.count, count);
+}
+
+static void dark(struct rig *r, int first, int end, int64_t seq, const char *state, int64_t now)
+{
+    for (int i = first; i < end; i++) {
+        char site[16], record[400];
+        snprintf(site, sizeof site, "unit-%d", i);
+        snprintf(record, sizeof record,
+                 "{\"seq\":%lld,\"time\":\"2026-11-25T10:39:02.000Z\",\"type\":\"alarm\","
+                 "\"alarm\":\"%s.trip\",\"kind\":\"trip\",\"priority\":\"high\","
+                 "\"state\":\"%s\",\"raised_at\":\"2026-11-25T10:39:02.000Z\"}",
+                 (long long)seq, site, state);
+        send(r, site, seq - 1, seq, record, now);
+    }
+}
+
+static void a_dark_quarter_is_one_notice(void **state)
+{
+    struct rig *r = *state;
+    struct seen s = {0};
+    dark(r, 0, 20, 1, "unacknowledged", NOW);
+    tended(r, NOW, 1);
+    dark(r, 20, 50, 1, "unacknowledged", NOW);
+    tended(r, NOW + 1000, 1);
+    dark(r, 0, 49, 2, "returned_unacknowledged", NOW + 2000);
+    tended(r, NOW + 2000, 1);
+    raise_alarm(r, "oak-3", 1, "trip", "high", ""); /* somebody else's breaker is told apart */
+    tended(r, NOW + 3000, 2);
+    dark(r, 49, 50, 2, "normal", NOW + 4000);
+    tended(r, NOW + 4000, 2);
+    assert_int_equal(notices_read(r->sql, 0, 100, see_notice, &s), SQL_FINE);
+    assert_string_equal(s.text[0], "supply_outage   50 over");
+    assert_string_equal(s.text[1], "trip oak-3 c-1.trip 1 stands");
+    dark(r, 0, 5, 3, "unacknowledged", NOW + 90000); /* the next one is another story */
+    tended(r, NOW + 90000, 3);
+}
+
+static void a_notice_ends_with_its_alarm_and_is_told_once(void **state)
+{
+    struct rig *r = *state;
+    struct seen s = {0};
+    send(r, "maple-12", 0, 5, ALARM(5, "unacknowledged"), NOW);
+    tended(r, NOW, 1);
+    send(r, "maple-12", 5, 6, ALARM(6, "acknowledged"), NOW);
+    tended(r, NOW, 1);
+    send(r, "maple-12", 6, 7, ALARM(7, "normal"), NOW);
+    tended(r, NOW + 5, 1);
+    assert_int_equal(notices_read(r->sql, 0, 100, see_notice, &s), SQL_FINE);
+    assert_string_equal(s.text[0], "trip maple-12 main-07.trip 1 over");
+    s = (struct seen){0};
+    assert_int_equal(notices_read(r->sql, NOW + 5, 100, see_notice, &s), SQL_FINE);
+    assert_int_equal(s.count, 0);
+}
+
+static void gateways_that_went_quiet_are_one_notice(void **state)
+{
+    struct rig *r = *state;
+    char record[160];
+    for (int i = 0; i < 9; i++) {
+        char site[16];
+        snprintf(site, sizeof site, "unit-%d", i);
+        send(r, site, 0, 1, other(record, 1), NOW);
+    }
+    tended(r, NOW + PORTFOLIO_QUIET_MS, 0);
+    tended(r, NOW + PORTFOLIO_QUIET_MS + 1, 1);
+    assert_int_equal(number(r, "SELECT units FROM notices"), 9);
+}
+
 #define TEST(f) cmocka_unit_test_setup_teardown(f, set_up, tear_down)
 
 int main(void)
@@ -545,6 +631,9 @@ int main(void)
         TEST(a_store_of_a_later_foretrip_is_left_alone),
         TEST(who_needs_somebody_comes_by_how_pressing_it_is),
         TEST(units_and_trips_are_listed),
+        TEST(a_dark_quarter_is_one_notice),
+        TEST(a_notice_ends_with_its_alarm_and_is_told_once),
+        TEST(gateways_that_went_quiet_are_one_notice),
     };
     return cmocka_run_group_tests_name("fleet", tests, NULL, NULL);
 }

@@ -1,0 +1,56 @@
+#!/bin/sh
+# What `make run-fleet` does: a private broker, 50 simulated sites with a year behind them, a collector with an embedded
+# store, all on free loopback ports and in a directory of their own, and who needs somebody, shown again every few seconds.
+# Ctrl-C (or the end of SECONDS) ends all of it and leaves nothing running. run-fleet.sh BUILD [SECONDS [SITES]]
+set -eu
+cd "$(dirname "$0")/.."
+b=$1
+seconds=${2:-0}
+sites=${3:-50}
+dir=$(mktemp -d "${TMPDIR:-/tmp}/foretrip-fleet.XXXXXX")
+pids=
+
+finish() {
+    trap - EXIT INT TERM
+    for p in $pids; do kill "$p" 2>/dev/null || :; done
+    for p in $pids; do wait "$p" 2>/dev/null || :; done
+    rm -rf "$dir"
+    echo "The sites, the centre and the broker have ended."
+}
+trap finish EXIT
+trap 'exit 0' INT TERM
+
+port=$(python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
+printf 'listener %s 127.0.0.1\nallow_anonymous true\npersistence false\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
+    "$port" > "$dir/broker.conf"
+echo "broker = { host = \"127.0.0.1\"; port = $port; };" > "$dir/fleet.cfg"
+
+"$(command -v mosquitto || echo /usr/sbin/mosquitto)" -c "$dir/broker.conf" > "$dir/broker.log" 2>&1 &
+pids="$pids $!"
+"$b/foretrip-fleet" collect --config "$dir" > "$dir/collector.log" 2>&1 &
+pids="$pids $!"
+i=0
+until grep -q 'connected to' "$dir/collector.log"; do
+    i=$((i + 1))
+    [ $i -lt 200 ] || { echo "The collector does not reach the broker:" >&2; cat "$dir"/*.log >&2; exit 1; }
+    sleep 0.1
+done
+"$b/foretrip-fleet" simulate --config "$dir" --sites "$sites" --history 365 --rate 0.5 --health 20 > "$dir/sites.log" 2>&1 &
+pids="$pids $!"
+
+cat <<EOT
+A property manager's $sites units: each has a gateway (simulated) with a year behind it, and a centre gathers what they tell.
+
+  messages  MQTT on 127.0.0.1:$port          try: mosquitto_sub -p $port -t 'foretrip/+/up' -v
+  store     $dir/fleet.db     try: sqlite3 $dir/fleet.db 'select * from sites'
+  logs      $dir/collector.log, sites.log, broker.log
+
+EOT
+end=$(($(date +%s) + seconds))
+sleep 4
+while :; do
+    "$b/foretrip-fleet" portfolio --config "$dir"
+    [ "$seconds" = 0 ] || [ "$(date +%s)" -lt "$end" ] || break
+    echo
+    sleep 10
+done
