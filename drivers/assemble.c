@@ -1,5 +1,6 @@
 #include "assemble.h"
 
+#include <math.h>
 #include <stdlib.h>
 
 #include "base/clock.h"
@@ -11,6 +12,8 @@ struct assemble {
     assemble_sink *sink;
     void *context;
     struct frame *frame;
+    struct frame_taken *taken; /* per pole, from its own report's tick */
+    int64_t *tick_ms;          /* of that report */
     int64_t period_ms;
     bool open;             /* a quick bus has begun the tick */
     int64_t last_mono_ms;  /* of the frame given out last */
@@ -45,11 +48,14 @@ struct assemble *assemble_create(const struct site *s, uint32_t has, assemble_si
     *a = (struct assemble){.site = s, .sink = sink, .context = context, .period_ms = INT64_MAX};
     a->last_mono_ms = INT64_MIN;
     a->frame = frame_create(s);
-    if (!a->frame) {
-        free(a);
+    a->taken = calloc(s->poles_total + 1, sizeof *a->taken);
+    a->tick_ms = calloc(s->poles_total + 1, sizeof *a->tick_ms);
+    if (!a->frame || !a->taken || !a->tick_ms) {
+        assemble_destroy(a);
         return NULL;
     }
     a->frame->has = has;
+    a->frame->taken = a->taken;
     for (size_t i = 0; i < s->bus_count; i++)
         if (bus_has_meters(s, i) && s->buses[i].poll_ms < a->period_ms)
             a->period_ms = s->buses[i].poll_ms;
@@ -63,6 +69,8 @@ void assemble_destroy(struct assemble *a)
     if (!a)
         return;
     frame_destroy(a->frame);
+    free(a->taken);
+    free(a->tick_ms);
     free(a);
 }
 
@@ -89,12 +97,21 @@ static void notice_step(struct assemble *a)
     a->counters.last_step_ms = step_ms;
 }
 
+/* when a slower bus read, from this frame's tick */
+static void count_from_frame(struct assemble *a)
+{
+    for (size_t i = 0; i < a->frame->poles; i++)
+        if (!isnan(a->frame->values[i]))
+            a->taken[i].at_us += (int32_t)(1000 * (a->tick_ms[i] - a->frame->mono_ms));
+}
+
 static void give_out(struct assemble *a)
 {
     a->counters.frames++;
     a->counters.incomplete += a->arrived < a->quick_count;
     a->frame->utc_offset_seconds = local_offset(a, a->frame->wall_ms);
     notice_step(a);
+    count_from_frame(a);
     a->last_mono_ms = a->frame->mono_ms;
     a->open = false;
     a->sink(a->context, a->frame);
@@ -106,9 +123,15 @@ static void give_out(struct assemble *a)
 
 static void merge(struct assemble *a, const struct bus_report *r)
 {
-    for (size_t i = 0; i < r->reading_count; i++)
-        if (r->readings[i].index < a->frame->count)
-            a->frame->values[r->readings[i].index] = r->readings[i].value;
+    for (size_t i = 0; i < r->reading_count; i++) {
+        const struct bus_reading *b = &r->readings[i];
+        if (b->index < a->frame->count)
+            a->frame->values[b->index] = b->value;
+        if (b->index < a->frame->poles) {
+            a->taken[b->index] = b->taken;
+            a->tick_ms[b->index] = r->mono_ms;
+        }
+    }
 }
 
 void assemble_report(struct assemble *a, const struct bus_report *r)

@@ -6,7 +6,7 @@
  * keeps its own ticks within the period, so only a bus that hangs is not waited for), or when a
  * later tick begins. A report for a tick that was given out already is dropped and counted. A
  * slower bus is never waited for and never late: what it brings goes into the next frame that
- * is given out. What nobody brought is NaN.
+ * is given out. What nobody brought is NaN. The frame says when each pole was read.
  *
  * The wall clock against the mono clock from frame to frame tells when somebody set it; that is
  * counted, and changes nothing of the frames: intervals are mono's.

@@ -23,7 +23,7 @@ enum meter_plan_err bus_meter_plan(const struct bus_state *s, struct bus_meter *
         return err;
     uint16_t *registers = calloc(plan.registers + 1, sizeof *registers);
     bool *got = calloc(plan.read_count + 1, sizeof *got);
-    struct meter_moment *moments = calloc(plan.read_count + 1, sizeof *moments);
+    struct frame_taken *moments = calloc(plan.read_count + 1, sizeof *moments);
     if (!registers || !got || !moments) {
         free(registers);
         free(got);

@@ -182,11 +182,11 @@ static bool is_refusal(enum fault fault, int exception)
 }
 
 /* The registers were taken between the request and the end of its answer. */
-static struct meter_moment moment_of(const struct bus_state *s, const struct link_result *r)
+static struct frame_taken moment_of(const struct bus_state *s, const struct link_result *r)
 {
     int64_t half_us = (r->answered_us - r->asked_us + 1) / 2;
-    return (struct meter_moment){(int32_t)(r->asked_us + half_us - s->tick_us),
-                                 (int32_t)half_us};
+    return (struct frame_taken){(int32_t)(r->asked_us + half_us - s->tick_us),
+                                (int32_t)half_us};
 }
 
 /* Reads what was not read yet, up to the first fault that is no refusal. */

@@ -26,10 +26,10 @@ struct bus_meter {
     const struct meter_map *map;
     struct bus_sunspec *sunspec; /* NULL for a meter with a map of points */
     struct meter_plan plan;
-    bool without_holes;           /* it refused to read over unwanted registers */
-    uint16_t *registers;          /* of all reads */
-    bool *got;                    /* which reads were answered in this tick */
-    struct meter_moment *moments; /* when */
+    bool without_holes;          /* it refused to read over unwanted registers */
+    uint16_t *registers;         /* of all reads */
+    bool *got;                   /* which reads were answered in this tick */
+    struct frame_taken *moments; /* when */
     struct health health;
     int said_exception; /* code of the refusal that was logged, 0 none */
     /* of this tick */

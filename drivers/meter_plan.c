@@ -209,7 +209,7 @@ void meter_plan_free(struct meter_plan *plan)
 }
 
 size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *registers,
-                         const bool *got, const struct meter_moment *moments,
+                         const bool *got, const struct frame_taken *moments,
                          struct bus_reading *out)
 {
     size_t n = 0;
@@ -221,7 +221,7 @@ size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *register
         float value = decode_reading(v->point, registers + v->at, exponent, v->factor);
         if (!isnan(value))
             out[n++] = (struct bus_reading){
-                v->index, value, moments ? moments[v->read] : (struct meter_moment){0, 0}};
+                v->index, value, moments ? moments[v->read] : (struct frame_taken){0, 0}};
     }
     return n;
 }

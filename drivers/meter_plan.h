@@ -40,17 +40,11 @@ struct meter_plan {
     size_t registers; /* of all reads together */
 };
 
-/* When a read took place: its registers were taken within_us before or after at_us, which
- * counts from the tick's beginning. What the meter itself averages over comes on top. */
-struct meter_moment {
-    int32_t at_us, within_us;
-};
-
-/* One reading for the frame's values[index]. */
+/* One reading for the frame's values[index]; taken counts from the tick's beginning. */
 struct bus_reading {
     uint32_t index;
     float value;
-    struct meter_moment taken;
+    struct frame_taken taken;
 };
 
 enum meter_plan_err {
@@ -70,7 +64,7 @@ void meter_plan_free(struct meter_plan *plan);
  * (NULL: not told, zero). Writes at most
  * value_count readings and returns how many; absent and out-of-range values are left out. */
 size_t meter_plan_decode(const struct meter_plan *plan, const uint16_t *registers,
-                         const bool *got, const struct meter_moment *moments,
+                         const bool *got, const struct frame_taken *moments,
                          struct bus_reading *out);
 
 /* bit 1 << quantity of every quantity that the plan can deliver */

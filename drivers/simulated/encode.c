@@ -37,7 +37,7 @@ int encode_value(const struct meter_point *p, int exponent, double value,
 {
     if (isnan(value))
         return encode_absent(p, words);
-    double raw = value / (p->scale * pow(10.0, exponent));
+    double raw = value / (exponent ? p->scale * pow(10.0, exponent) : p->scale);
     if (p->type == METER_F32) {
         float f = (float)raw;
         uint32_t bits;

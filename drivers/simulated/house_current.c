@@ -136,6 +136,12 @@ static double running_amps(const struct house *h, const struct house_load *l)
     return l->run_watts / (s->power_factor * nominal * wires);
 }
 
+/* pow is dear, and for the usual loads there is nothing to reckon */
+static double raised(double volts_share, double exponent)
+{
+    return exponent == 0.0 ? 1.0 : exponent == 1.0 ? volts_share : pow(volts_share, exponent);
+}
+
 static void switch_load(struct house *h, size_t i, bool on)
 {
     struct house_load *l = &h->loads[i];
@@ -180,7 +186,7 @@ static void live_load(struct house *h, size_t i, int hour)
     b->shorted = b->shorted || l->shorted;
     double nominal, volts = load_volts(h, s, &nominal);
     double watts = house_load_watts(l, house_seconds(h), HOUSE_STEP_SECONDS);
-    add_load(h, s, watts * pow(volts / nominal, s->volts_exponent), volts);
+    add_load(h, s, watts * raised(volts / nominal, s->volts_exponent), volts);
 }
 
 /* ---- currents: through the breakers to the supply ---- */

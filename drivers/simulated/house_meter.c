@@ -1,5 +1,6 @@
 #include "house_meter.h"
 #include "encode.h"
+#include "house_sunspec.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -22,6 +23,8 @@ static void grow(struct house_space *s, int first, int last)
 
 static void lay_out(struct house_meter *m)
 {
+    if (m->map->sunspec)
+        grow(&m->spaces[0], HOUSE_SUNSPEC_BASE, HOUSE_SUNSPEC_BASE + HOUSE_SUNSPEC_MOST - 1);
     for (size_t i = 0; i < m->map->point_count; i++) {
         const struct meter_point *p = &m->map->points[i];
         int last =
@@ -106,11 +109,34 @@ static double measure(struct house_meter *m, const struct house *h, enum frame_q
     return (double)NAN;
 }
 
+static void fill_sunspec(struct house_meter *m, const struct house *h, int64_t before_ms)
+{
+    int panel = m->site->meters[m->meter].panel;
+    struct house_phases p = {.legs = panel >= 0 ? m->site->panels[panel].legs : 1,
+                             .floats = m->floats};
+    for (int k = 0; k < p.legs; k++) {
+        double watts = measure(m, h, FRAME_WATTS, k + 1), volts;
+        volts = measure(m, h, FRAME_PANEL_VOLTS, k + 1);
+        p.amps[k] = measure(m, h, FRAME_AMPS, k + 1);
+        p.watts[k] = watts;
+        p.power_factor[k] = measure(m, h, FRAME_POWER_FACTOR, k + 1);
+        p.volts[k] = isnan(volts) ? measure(m, h, FRAME_VOLTS, k + 1) : volts;
+        if (before_ms != INT64_MIN && watts > 0.0)
+            m->watt_hours += watts * (double)(m->filled_ms - before_ms) / 3600000.0;
+    }
+    p.watt_hours = m->watt_hours;
+    m->spaces[0].count =
+        house_sunspec_fill(&p, m->site->meters[m->meter].id, m->spaces[0].words);
+}
+
 void house_meter_fill(struct house_meter *m, const struct house *h)
 {
+    int64_t before_ms = m->filled_ms;
     if (house_now_ms(h) == m->filled_ms)
         return;
     m->filled_ms = house_now_ms(h);
+    if (m->map->sunspec)
+        fill_sunspec(m, h, before_ms);
     for (size_t i = 0; i < m->map->point_count; i++) {
         const struct meter_point *p = &m->map->points[i];
         struct house_space *s = space_of(m, p->function);

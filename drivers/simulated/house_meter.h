@@ -6,6 +6,9 @@
  * map leaves out between two points read as zero; outside the map they are illegal addresses. A
  * channel that no circuit uses reads as the map's "not measured", or zero.
  *
+ * A map that says `sunspec` makes it a meter that describes itself (house_sunspec.h), of the
+ * wiring that its panel has; channels 1 to 3 are its phases.
+ *
  * Ownership  init .. free; borrows site and map
  */
 #ifndef FORETRIP_SIMULATED_HOUSE_METER_H
@@ -27,6 +30,8 @@ struct house_meter {
     struct chance chance;
     struct house_space spaces[2];             /* functions 3 and 4 */
     int64_t filled_ms;                        /* house time the registers stand for */
+    bool floats;                              /* SunSpec: models 211 to 213, else 201 to 203 */
+    double watt_hours;                        /* SunSpec: counted since the first filling */
     int poles[METER_MAP_MAX_CHANNELS + 1];    /* by channel: pole of the site, -1 */
     int circuits[METER_MAP_MAX_CHANNELS + 1]; /* by channel */
     double gains[METER_MAP_MAX_CHANNELS + 1];

@@ -44,6 +44,7 @@ static const char usage[] =
     "                          a FIFO): \"handle_off main-07\", \"plug bath-heater\", the acts "
     "of "
     "a script\n"
+    "  --sunspec-floats        SunSpec meters are models 211 to 213 instead of 201 to 203\n"
     "  --every MS              between two rows of it, 1000 when not given\n";
 
 bool house_options_clock(const char *s, double *second)
@@ -84,6 +85,7 @@ static bool take_option(struct house_options *o, int c)
     case 'a': o->hands = optarg; return true;
     case 'R': o->record = optarg; return true;
     case 'b': o->paced = true; return true;
+    case 'F': o->sunspec_floats = true; return true;
     case 't':
         if (o->tcp_count < SITE_MAX_BUSES)
             o->tcp[o->tcp_count++] = optarg;
@@ -110,13 +112,13 @@ static bool take_option(struct house_options *o, int c)
 bool house_options_parse(struct house_options *o, int argc, char **argv)
 {
     static const struct option names[] = {
-        {"config", 1, NULL, 'c'},  {"house", 1, NULL, 'h'},   {"tcp", 1, NULL, 't'},
-        {"rtu-pty", 1, NULL, 'r'}, {"paced", 0, NULL, 'b'},   {"speed", 1, NULL, 's'},
-        {"seed", 1, NULL, 'd'},    {"faults", 1, NULL, 'f'},  {"play", 1, NULL, 'p'},
-        {"traces", 1, NULL, 'T'},  {"log", 1, NULL, 'l'},     {"truth", 1, NULL, 'u'},
-        {"start", 1, NULL, 'S'},   {"seconds", 1, NULL, 'e'}, {"record", 1, NULL, 'R'},
-        {"every", 1, NULL, 'E'},   {"hands", 1, NULL, 'a'},   {"help", 0, NULL, 'H'},
-        {NULL, 0, NULL, 0}};
+        {"config", 1, NULL, 'c'},         {"house", 1, NULL, 'h'},   {"tcp", 1, NULL, 't'},
+        {"rtu-pty", 1, NULL, 'r'},        {"paced", 0, NULL, 'b'},   {"speed", 1, NULL, 's'},
+        {"seed", 1, NULL, 'd'},           {"faults", 1, NULL, 'f'},  {"play", 1, NULL, 'p'},
+        {"traces", 1, NULL, 'T'},         {"log", 1, NULL, 'l'},     {"truth", 1, NULL, 'u'},
+        {"start", 1, NULL, 'S'},          {"seconds", 1, NULL, 'e'}, {"record", 1, NULL, 'R'},
+        {"sunspec-floats", 0, NULL, 'F'}, {"every", 1, NULL, 'E'},   {"hands", 1, NULL, 'a'},
+        {"help", 0, NULL, 'H'},           {NULL, 0, NULL, 0}};
     *o = (struct house_options){.speed = 1.0, .every_ms = 1000.0, .seed = -1.0};
     for (int c; (c = getopt_long(argc, argv, "", names, NULL)) != -1;)
         if (c == 'H' || !take_option(o, c)) {

@@ -14,7 +14,7 @@ struct house_options {
     const char *config, *house, *faults, *traces, *log, *truth, *start, *record, *hands;
     const char *tcp[SITE_MAX_BUSES], *pty[SITE_MAX_BUSES], *play[HOUSE_MAX_PLAYED];
     size_t tcp_count, pty_count, play_count;
-    bool paced;
+    bool paced, sunspec_floats;
     bool help;                             /* was asked for, and given */
     double speed, seconds, every_ms, seed; /* seed < 0: not given */
 };

@@ -2,6 +2,7 @@
 
 #include "drivers/meter_plan.h"
 #include "drivers/recorded.h"
+#include "drivers/sunspec.h"
 
 #include <errno.h>
 #include <stdlib.h>
@@ -9,18 +10,39 @@
 
 struct recorder { /* of one meter */
     struct house_meter meter;
+    struct meter_map found; /* of a SunSpec meter */
     struct meter_plan plan;
     uint16_t *registers;
     bool *got;
     struct bus_reading *readings;
 };
 
+/* What a SunSpec meter says of itself, as a gateway would ask. */
+static const struct meter_map *walk(struct recorder *m, const struct house *h)
+{
+    struct sunspec_walk w;
+    struct plan_read next;
+    uint16_t words[SUNSPEC_MOST_READ];
+    house_meter_fill(&m->meter, h);
+    m->found = *m->meter.map;
+    sunspec_begin(&w, m->found.max_registers);
+    while (sunspec_next(&w, &next))
+        sunspec_take(
+            &w, house_meter_read(&m->meter, SUNSPEC_FUNCTION, next.address, next.count, words)
+                    ? words
+                    : NULL);
+    return sunspec_map(&w, &m->found) ? &m->found : NULL;
+}
+
 static bool begin(struct recorder *m, const struct house_record *r, int meter)
 {
     const struct meter_map *map = meter_map_find(r->maps, r->site->meters[meter].map);
     struct plan_line line = plan_line_tcp();
-    if (!map || !house_meter_init(&m->meter, r->site, meter, map, r->seed) ||
-        meter_plan_make(r->site, meter, map, &line, &m->plan) != METER_PLAN_OK)
+    if (!map || !house_meter_init(&m->meter, r->site, meter, map, r->seed))
+        return false;
+    if (map->sunspec)
+        map = walk(m, r->house);
+    if (!map || meter_plan_make(r->site, meter, map, &line, &m->plan) != METER_PLAN_OK)
         return false;
     m->registers = calloc(m->plan.registers + 1, sizeof *m->registers);
     m->got = calloc(m->plan.read_count + 1, sizeof *m->got);

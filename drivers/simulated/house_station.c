@@ -52,6 +52,12 @@ void house_station_destroy(struct house_station *s)
     free(s);
 }
 
+void house_station_use_floats(struct house_station *s)
+{
+    for (size_t i = 0; i < s->site->meter_count; i++)
+        s->meters[i].floats = true;
+}
+
 void house_station_catch_up(struct house_station *s)
 {
     double real_ms = (double)(clock_mono_us() - s->origin_us) / 1000.0;

@@ -22,6 +22,9 @@ struct house_station *house_station_create(const struct site *site,
                                            const struct meter_map_set *maps,
                                            struct house *house, const struct mischief *mischief,
                                            double speed, uint64_t seed);
+/* Its SunSpec meters are of the models in floats. Before anything is asked. */
+void house_station_use_floats(struct house_station *s);
+
 void house_station_destroy(struct house_station *s);
 
 /* Lets the house live up to now. */

@@ -293,6 +293,8 @@ static bool live(struct run *r)
                                       r->options.speed, r->seed);
     if (!r->station || !serve(r))
         return false;
+    if (r->options.sunspec_floats)
+        house_station_use_floats(r->station);
     begin_truth(r);
     if (r->options.hands &&
         !(r->hands = house_hands_open(r->options.hands, &r->config.site, &r->spec, r->log)))

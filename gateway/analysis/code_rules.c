@@ -1,5 +1,6 @@
 #include "code_rules.h"
 
+#include "aligned.h"
 #include "neutral_steps.h"
 #include "shared_neutral.h"
 
@@ -38,15 +39,16 @@ struct code_rules {
     struct neutral_steps *steps; /* per panel */
     int64_t judged_ms;
     bool started;
-    struct newest amps;    /* of every pole */
-    struct newest volts;   /* of every panel's legs */
-    float *attention_amps; /* per pole: at or below it no rule of a circuit has begun */
-    size_t *sum_of;        /* per pole: which of leg_sums it belongs to */
-    double *leg_sums;      /* what the branches of a panel draw from one leg, 3 per panel; NaN
-                              when one of them is not known */
-    bool feeders;          /* some circuit feeds a panel */
-    bool sums_wanted;      /* a feeder or a panel of several legs asks for them */
-    bool *awake;           /* per circuit: one of its alarms stands or waits */
+    struct aligned *aligned; /* feeders and their branches, where a frame says when */
+    struct newest amps;      /* of every pole */
+    struct newest volts;     /* of every panel's legs */
+    float *attention_amps;   /* per pole: at or below it no rule of a circuit has begun */
+    size_t *sum_of;          /* per pole: which of leg_sums it belongs to */
+    double *leg_sums;        /* what the branches of a panel draw from one leg, 3 per panel; NaN
+                                when one of them is not known */
+    bool feeders;            /* some circuit feeds a panel */
+    bool sums_wanted;        /* a feeder or a panel of several legs asks for them */
+    bool *awake;             /* per circuit: one of its alarms stands or waits */
     size_t awake_count;
 };
 
@@ -97,9 +99,10 @@ struct code_rules *code_rules_create(const struct site *s, const struct rules_se
     c->sum_of = calloc(s->poles_total + 1, sizeof *c->sum_of);
     c->leg_sums = calloc(3 * s->panel_count + 1, sizeof *c->leg_sums);
     c->awake = calloc(s->circuit_count + 1, sizeof *c->awake);
+    c->aligned = aligned_create(s);
     c->neutrals = shared_neutral_create(s, rules, a);
     c->steps = calloc(s->panel_count + 1, sizeof *c->steps);
-    if (!c->neutrals || !c->steps || !made || !c->attention_amps || !c->sum_of ||
+    if (!c->aligned || !c->neutrals || !c->steps || !made || !c->attention_amps || !c->sum_of ||
         !c->leg_sums || !c->awake) {
         code_rules_destroy(c);
         return NULL;
@@ -116,6 +119,7 @@ void code_rules_destroy(struct code_rules *c)
 {
     if (!c)
         return;
+    aligned_destroy(c->aligned);
     shared_neutral_destroy(c->neutrals);
     free(c->steps);
     free(c->amps.values);
@@ -308,12 +312,13 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
     for (int p = 0; p < s->poles; p++) {
         double a = (double)c->amps.values[s->first_pole + p],
                b = leg_sum(c, (size_t)s->feeds_panel, s->leg[p]);
-        if (isnan(a) || isnan(b))
+        struct aligned_sum at = {a, b, b, 0};
+        if (isnan(a) || isnan(b) || (f->taken && !aligned_feeder(c->aligned, (int)i, p, &at)))
             return;
-        if (fabs(a - b) > worst) {
-            worst = fabs(a - b);
-            own = a;
-            branches = b;
+        if (aligned_apart(&at) > worst) {
+            worst = aligned_apart(&at);
+            own = at.own;
+            branches = at.own < at.least ? at.least : at.most;
         }
     }
     struct alarm_judgement j = {
@@ -502,6 +507,8 @@ static void judge_circuits(struct code_rules *c, const struct frame *f)
 
 void code_rules_step(struct code_rules *c, const struct frame *f)
 {
+    if (c->feeders && f->taken)
+        aligned_feed(c->aligned, f);
     if (c->started && f->mono_ms - c->judged_ms < JUDGE_MS)
         return;
     c->started = true;

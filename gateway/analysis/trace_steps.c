@@ -16,6 +16,7 @@
 #define BUSY 0.05       /* circuits that are, from one minute to the next */
 #define AGAIN 0.5       /* of the noise is as the noise before */
 #define CHANCE 0.3      /* the most that a pole speaks for it without most of the beats */
+#define FAR 6.3         /* widths from where on a normal density is nothing */
 #define MISSED_MOST 3   /* of eight, or it is none */
 #define MISSED 0.005    /* beats that the hand misses */
 #define SPREAD 0.03     /* of a load from one time to the next */
@@ -140,6 +141,19 @@ static void measure(const struct site *s, const struct trace_rows *r, size_t pol
     o->tail = fmin(TAIL_BUSY, fmax(TAIL_LEAST, (double)beyond / (double)o->n));
 }
 
+static size_t first_from(const double *sorted, size_t n, double least)
+{
+    size_t low = 0, high = n;
+    while (low < high) {
+        size_t mid = (low + high) / 2;
+        if (sorted[mid] < least)
+            low = mid + 1;
+        else
+            high = mid;
+    }
+    return low;
+}
+
 /* What else is switched, up or down: any size, the larger the rarer, like 1 / amps^2. */
 static double tail_density(double x)
 {
@@ -152,13 +166,15 @@ static double core_density(double sigma, double x)
     return exp(-0.5 * z * z) / (sigma * SQRT_TWO_PI);
 }
 
-/* Steps of the sizes that were seen before: what cycles on the circuit comes again. */
+/* Steps of the sizes that were seen before: what cycles on the circuit comes again. The past
+ * steps are sorted. */
 static double again_density(const struct noise *o, double x)
 {
     double width = hypot(o->sigma, SPREAD * x), sum = 0.0;
-    for (size_t i = 0; i < o->n; i++) {
+    for (size_t i = first_from(o->past, o->n, fabs(x) - FAR * width);
+         i < o->n && o->past[i] < fabs(x) + FAR * width; i++) {
         double z = (fabs(x) - o->past[i]) / width;
-        sum += z * z < 40.0 ? exp(-0.5 * z * z) : 0.0;
+        sum += exp(-0.5 * z * z);
     }
     /* half of them up, half down */
     return o->n > 0 ? 0.5 * sum / (double)o->n / (width * SQRT_TWO_PI) : tail_density(x);
@@ -206,6 +222,9 @@ struct mood {
 static void make_moods(const struct noise *o, const double steps[TRACE_BEATS],
                        struct mood m[MOODS])
 {
+    double again[TRACE_BEATS]; /* dear, and the same for all */
+    for (int i = 0; i < TRACE_BEATS; i++)
+        again[i] = isnan(steps[i]) ? 0.0 : again_density(o, steps[i]);
     m[0] = (struct mood){.weight = 1.0 - BUSY, .tail = o->tail};
     m[1] = (struct mood){.weight = BUSY / 2.0, .tail = fmax(TAIL_HALF, o->tail)};
     m[2] = (struct mood){.weight = BUSY / 2.0, .tail = TAIL_BUSY};
@@ -215,23 +234,28 @@ static void make_moods(const struct noise *o, const double steps[TRACE_BEATS],
                 m[k].null[i] =
                     (1.0 - AGAIN) * ((1.0 - m[k].tail) * core_density(o->sigma, steps[i]) +
                                      m[k].tail * tail_density(steps[i])) +
-                    AGAIN * again_density(o, steps[i]);
+                    AGAIN * again[i];
 }
 
-/* of the steps if the load draws a */
-static double with_load(const struct mood *m, const double steps[TRACE_BEATS], double sigma,
-                        double a)
+/* of the steps if the load draws a, over the moods */
+static double with_load(const struct mood moods[MOODS], const double steps[TRACE_BEATS],
+                        double sigma, double a)
 {
-    double product = m->weight;
+    double core[TRACE_BEATS], tail[TRACE_BEATS], sum = 0.0;
     for (int i = 0; i < TRACE_BEATS; i++) {
-        if (isnan(steps[i]))
-            continue;
-        double x = steps[i] - a;
-        product *= MISSED * m->null[i] +
-                   (1.0 - MISSED) *
-                       ((1.0 - m->tail) * core_density(sigma, x) + m->tail * tail_density(x));
+        core[i] = isnan(steps[i]) ? 0.0 : core_density(sigma, steps[i] - a);
+        tail[i] = isnan(steps[i]) ? 0.0 : tail_density(steps[i] - a);
     }
-    return product;
+    for (int k = 0; k < MOODS; k++) {
+        const struct mood *m = &moods[k];
+        double product = m->weight;
+        for (int i = 0; i < TRACE_BEATS; i++)
+            if (!isnan(steps[i]))
+                product *= MISSED * m->null[i] +
+                           (1.0 - MISSED) * ((1.0 - m->tail) * core[i] + m->tail * tail[i]);
+        sum += product;
+    }
+    return sum;
 }
 
 /* most beats are in the steps */
@@ -262,10 +286,10 @@ static bool see_delay(const struct noise *o, const struct prior *prior,
         null += product;
     }
     for (size_t k = 0; k < prior->n; k++) {
+        if (!(prior->known[k] > 0.0 || prior->unknown[k] > 0.0))
+            continue;
         double a = prior->amps[k], sigma = hypot(o->sigma, SPREAD * a);
-        double ratio = 0.0;
-        for (int m = 0; m < MOODS; m++)
-            ratio += with_load(&moods[m], steps, sigma, a) / null;
+        double ratio = with_load(moods, steps, sigma, a) / null;
         if (ratio > CHANCE && !keeps_the_beat(steps, read, sigma, a))
             ratio = CHANCE;
         known += prior->known[k] * ratio;

@@ -448,6 +448,7 @@ static void take_time(struct trips *t, const struct frame *f)
     t->mono_ms = f->mono_ms;
     t->wall_ms = f->wall_ms;
     t->utc_offset_seconds = f->utc_offset_seconds;
+    t->taken = f->taken;
 }
 
 void trips_step(struct trips *t, const struct frame *f)
@@ -455,6 +456,7 @@ void trips_step(struct trips *t, const struct frame *f)
     assert(f->poles == t->site->poles_total);
     take_time(t, f);
     take_readings(t, f);
+    trips_feeder_take(t);
     bool dead = utility_dead(t, f), went = dead && !t->volts_gone;
     if (t->volts_gone && !dead)
         trips_scope_volts_back(t);

@@ -87,14 +87,6 @@ void trips_independent_loads(const struct trips *t, size_t i, const struct event
     }
 }
 
-static double feeder_drop(const struct trips *t, size_t i)
-{
-    int feeder = t->site->panels[t->site->circuits[i].panel].fed_by;
-    if (feeder < 0 || t->now.read_ms[feeder] != t->mono_ms)
-        return (double)NAN;
-    return (double)(t->now.p2[feeder] - t->now.p1[feeder]);
-}
-
 static double since(const struct trips *t, int64_t mono_ms)
 {
     return mono_ms == INT64_MIN ? (double)INFINITY : (double)(t->mono_ms - mono_ms) / 1000.0;
@@ -132,10 +124,11 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
         amps = (double)p3; /* p2 lies in the same fall */
     *c = (struct trip_case){.state = CASE_OPEN,
                             .scope = scope_not_guessed,
-                            .feeder_drop = feeder_drop(t, i),
+                            .feeder_drop = (double)NAN,
                             .opened_mono_ms = t->mono_ms - back_ms,
                             .opened_wall_ms = t->wall_ms - back_ms,
                             .seen_mono_ms = t->mono_ms};
+    trips_feeder_see(t, i, amps);
     t->now.counting[i] = -1;
     t->now.rest[i] = (struct rest_count){0};
     c->facts = (struct fall_facts){

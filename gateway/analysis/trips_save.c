@@ -216,7 +216,8 @@ static void put_case(const struct trips *t, struct codec_out *out, const struct 
 static bool get_case(const struct trips *t, struct codec_in *in, uint32_t version,
                      struct trip_case *c)
 {
-    *c = (struct trip_case){.scope = scope_not_guessed, .feeder_drop = (double)NAN};
+    *c = (struct trip_case){
+        .scope = scope_not_guessed, .feeder_drop = (double)NAN, .feeder_before = (double)NAN};
     if (codec_get_u8(in) == 0)
         return !in->failed;
     c->state = CASE_OPEN;

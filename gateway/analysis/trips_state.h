@@ -46,7 +46,8 @@ struct trip_case {
     struct scope_guess scope;
     struct event_before before[EVENT_MOST_BEFORE];
     size_t before_count;
-    double feeder_drop; /* NaN: nobody measures it */
+    double feeder_drop;   /* by how much the feeder fell with it; NaN: nobody knows */
+    double feeder_before; /* what it carried before; NaN: its next reading is not waited for */
     struct event_load loads[LOADS_MAX_RUNNING];
     size_t load_count;
     double probability;
@@ -128,6 +129,8 @@ struct trips {
     double openings, circuit_days; /* what taught how often supplies are lost here */
     double hands, faults;          /* what people said of openings without heat */
     bool volts_gone;
+    const struct frame_taken *taken; /* of the frame in hand, NULL: all at once */
+    size_t feeders_waited_for;       /* cases */
     size_t changed_count;
     size_t *changed; /* circuits that went low or high in this frame */
     bool *cut, *fell, *carries;
@@ -170,6 +173,11 @@ static inline double trips_log_odds(double p)
 /* Loads that began apart from each other, oldest first, into facts (whose amps are set). */
 void trips_independent_loads(const struct trips *t, size_t i, const struct event_load *loads,
                              size_t count, struct fall_facts *facts);
+
+/* The feeder's fall with a circuit's (trips_feeder.c): at once where it was read after the
+ * circuit was, else with its next reading, for which _take looks in every frame. */
+void trips_feeder_see(struct trips *t, size_t i, double amps);
+void trips_feeder_take(struct trips *t);
 
 void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_ms);
 void trips_case_judge(struct trips *t, size_t i, const char *moment);

@@ -13,7 +13,6 @@
 #define CLEARLY 2.0  /* the answering leg against the next one */
 #define ANSWERED 0.3 /* of the step: less is no answer to it */
 #define FEEDER_LEAST_AMPS 3.0
-#define SAME_LOAD 1.2 /* the largest step of one load against its smallest */
 #define CARRYING_AMPS 1.0
 #define MOST_PF 0.97 /* signed power over volts times amps, of what is counted as backwards */
 
@@ -23,16 +22,13 @@ struct wiring_check *wiring_check_create(const struct site *s)
     if (!w)
         return NULL;
     w->site = s;
-    w->walking = -1;
     w->last_mono_ms = INT64_MIN;
     w->amps = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->amps);
     w->watts = calloc(WIRING_WINDOW * (s->poles_total + 1), sizeof *w->watts);
     w->poles = calloc(s->poles_total + 1, sizeof *w->poles);
-    /* NOLINTNEXTLINE(bugprone-sizeof-expression): of pointers */
-    w->walks = calloc(s->circuit_count + 1, sizeof *w->walks);
-    w->walk_open = calloc(s->circuit_count + 1, sizeof *w->walk_open);
+    w->walk = wiring_walk_create(s);
     w->panels = calloc(s->panel_count + 1, sizeof *w->panels);
-    if (!w->amps || !w->watts || !w->poles || !w->walks || !w->walk_open || !w->panels) {
+    if (!w->amps || !w->watts || !w->poles || !w->walk || !w->panels) {
         wiring_check_destroy(w);
         return NULL;
     }
@@ -46,26 +42,14 @@ void wiring_check_destroy(struct wiring_check *w)
     free(w->amps);
     free(w->watts);
     free(w->poles);
-    for (size_t i = 0; w->walks && i < w->site->circuit_count; i++)
-        free(w->walks[i]);
-    free(w->walks);
-    free(w->walk_open);
+    wiring_walk_destroy(w->walk);
     free(w->panels);
     free(w);
 }
 
-void wiring_check_walk(struct wiring_check *w, int circuit)
+struct wiring_walk *wiring_check_walk(struct wiring_check *w)
 {
-    w->walking = circuit;
-    if (circuit < 0)
-        return;
-    size_t n = w->site->circuit_count;
-    struct wiring_walk **row = &w->walks[circuit];
-    if (*row)
-        memset(*row, 0, n * sizeof **row);
-    else
-        *row = calloc(n, sizeof **row); /* without it the walk says nothing */
-    w->walk_open[circuit] = (struct wiring_walk){0};
+    return w->walk;
 }
 
 /* ---- steps ------------------------------------------------------------------------------- */
@@ -136,18 +120,6 @@ static double others_move(const struct wiring_check *w, size_t circuit)
     return most;
 }
 
-static void note_walk(struct wiring_walk *w, double step)
-{
-    double amps = fabs(step);
-    if (w->up + w->down == 0 || amps < w->least_amps)
-        w->least_amps = amps;
-    if (amps > w->most_amps)
-        w->most_amps = amps;
-    w->uneven = w->uneven || (step > 0.0) != (w->up == w->down); /* on, off, on, off */
-    w->up += step > 0.0;
-    w->down += step < 0.0;
-}
-
 /* ---- a branch against its feeder --------------------------------------------------------- */
 
 static int leg_index(char leg)
@@ -209,22 +181,16 @@ static void look_at_branch(struct wiring_check *w, size_t circuit)
 {
     const struct site_circuit *c = &w->site->circuits[circuit];
     bool has_feeder = feeder_of(w->site, c) >= 0;
-    double largest = 0.0;
     for (int k = 0; k < c->poles; k++) {
         size_t pole = (size_t)c->first_pole + (size_t)k;
         double step = settled_step(w, w->amps, pole, WIRING_LEAST_AMPS);
         if (step == 0.0)
             continue;
-        if (fabs(step) > fabs(largest))
-            largest = step;
         double others = has_feeder ? others_move(w, circuit) : 0.0;
         if (has_feeder && others <= ALONE * fabs(step))
             compare(w, circuit, k, step, others);
         w->poles[pole].rest = WIRING_WINDOW / 2;
     }
-    if (w->walking >= 0 && w->walks[w->walking] && largest != 0.0 &&
-        !is_feeder(c)) /* once, however many poles */
-        note_walk(&w->walks[w->walking][circuit], largest);
 }
 
 /* ---- a feeder that nobody explains ------------------------------------------------------- */
@@ -260,8 +226,6 @@ static void look_at_feeder(struct wiring_check *w, size_t circuit)
         if (any_answers(w, f->feeds_panel, step))
             continue;
         p->unexplained[k]++;
-        if (w->walking >= 0 && w->site->circuits[w->walking].panel == f->feeds_panel)
-            note_walk(&w->walk_open[w->walking], step);
     }
 }
 
@@ -322,6 +286,7 @@ void wiring_check_feed(struct wiring_check *w, const struct frame *f)
     if (w->last_mono_ms == INT64_MIN || f->mono_ms - w->last_mono_ms > GAP_MS)
         w->held = 0;
     w->last_mono_ms = f->mono_ms;
+    wiring_walk_feed(w->walk, f);
     shift(w, w->amps, f->values);
     shift(w, w->watts, f->values + f->poles);
     if (w->held < WIRING_WINDOW)
@@ -336,27 +301,6 @@ void wiring_check_feed(struct wiring_check *w, const struct frame *f)
         if (is_feeder(c))
             look_at_feeder(w, i);
     }
-}
-
-bool wiring_walk_is_one_load(const struct wiring_walk *w)
-{
-    return !w->uneven && w->up >= 2 && w->down >= 2 &&
-           w->most_amps <= SAME_LOAD * w->least_amps;
-}
-
-int wiring_check_walked(const struct wiring_check *w, int circuit)
-{
-    size_t n = w->site->circuit_count;
-    const struct wiring_walk *row = w->walks[circuit];
-    int found = -1;
-    for (size_t i = 0; row && i < n; i++) {
-        if (!wiring_walk_is_one_load(&row[i]))
-            continue;
-        if (found >= 0)
-            return -1; /* two of them: neither is sure */
-        found = (int)i;
-    }
-    return found;
 }
 
 int wiring_check_compared(const struct wiring_check *w, int circuit, int pole)

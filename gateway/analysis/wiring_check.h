@@ -13,9 +13,13 @@
  *                                                     leg the one that has never shown a
  * current
  *
- * What most branches of a leg say together is the feeder's own mistake. A walk tells what
- * cannot be told from sums: somebody switches a known load on one breaker on and off, and the
- * channels that answer are that breaker's.
+ * What most branches of a leg say together is the feeder's own mistake. A walk (wiring_walk.h)
+ * tells what cannot be told from sums: somebody switches a known load on one breaker after
+ * another, and the channel that keeps the beat is that breaker's:
+ *
+ *     another circuit's channel keeps it              the two are exchanged
+ *     none does, and the circuit's own is dead        its transformer is open
+ *     its own, by another current than the others'    the transformer's ratio is not that
  *
  * Without a metered feeder, steady power of the wrong sign remains: a transformer that faces
  * the other way or sits on another leg (with three legs the two differ: at 120 degrees the
@@ -27,12 +31,13 @@
  *
  * Units      amps, watts; steps are differences over WIRING_WINDOW frames of about a second
  * Ownership  create .. destroy; the site is borrowed
- * Cost       O(poles) a frame; memory WIRING_WINDOW * poles
+ * Cost       O(poles) a frame; memory WIRING_WINDOW * poles, and a walk's
  */
 #ifndef FORETRIP_WIRING_CHECK_H
 #define FORETRIP_WIRING_CHECK_H
 
 #include "model/frame.h"
+#include "wiring_walk.h"
 
 #define WIRING_WINDOW 6
 #define WIRING_LEAST_STEPS 3 /* of a kind, before anything is said */
@@ -66,13 +71,8 @@ void wiring_check_destroy(struct wiring_check *w); /* accepts NULL */
 /* Frames in order of time; a gap of more than 3 s between two begins the window anew. */
 void wiring_check_feed(struct wiring_check *w, const struct frame *f);
 
-/* From the next frame on, a known load on this circuit is switched on and off twice, a few
- * seconds each; -1: no longer. What an earlier walk of it said is forgotten. */
-void wiring_check_walk(struct wiring_check *w, int circuit);
-
-/* Which circuit's channels answered to the walk of this one, each time and by the same amount:
- * its own when all is right, -1 when none or several did. */
-int wiring_check_walked(const struct wiring_check *w, int circuit);
+/* The walk whose outcome is judged too; it is fed with the rest. */
+struct wiring_walk *wiring_check_walk(struct wiring_check *w);
 
 /* How many steps of the circuit's pole were compared with its feeder. */
 int wiring_check_compared(const struct wiring_check *w, int circuit, int pole);

@@ -12,7 +12,10 @@
 #define RATIO_ROOM 0.12 /* by watts; transformers and meters are within 1 to 3 % */
 #define RATIO_ROOM_AMPS 0.6 /* by amps, which add up only where power factors are alike */
 #define LEAST_RATIOS 4
-#define FEEDER_LEAST 3 /* branches that must say the same before it is the feeder's fault */
+#define WALK_ROOM 0.2   /* one load from one receptacle to the next: volts, and warm or cold */
+#define LEAST_WALKED 3  /* other circuits with the same load */
+#define MOST_WALKED 128 /* more need not be compared */
+#define FEEDER_LEAST 3  /* branches that must say the same before it is the feeder's fault */
 #define BACKWARD 0.95
 #define LEAST_CARRYING 30
 #define LEAST_FRAMES 120
@@ -56,6 +59,60 @@ static bool steady_ratio(const struct wiring_pole *p, double room, double *out)
     return n >= LEAST_RATIOS && near >= AGREE * n;
 }
 
+/* ---- what a walk told -------------------------------------------------------------------- */
+
+/* On which circuit's channels the walk of this one was seen, -1. */
+static int walked_to(const struct wiring_check *w, int circuit)
+{
+    const struct wiring_walked *k = wiring_walk_of(w->walk, circuit);
+    return k->judged && k->result.verdict == TRACE_ONE ? k->result.circuits[0] : -1;
+}
+
+/* The load as a circuit of one pole showed it; false when that is not clear. */
+static bool walked_amount(const struct wiring_check *w, int circuit, bool by_watts, double *out)
+{
+    const struct wiring_walked *k = wiring_walk_of(w->walk, circuit);
+    if (walked_to(w, circuit) < 0 || w->site->circuits[circuit].poles != 1 ||
+        !wiring_walked_clearly(k) || by_watts != (k->watts > 0.0))
+        return false;
+    *out = by_watts ? k->watts : (k->least_amps + k->most_amps) / 2.0;
+    return true;
+}
+
+/* What the same load drew on most other circuits. */
+static bool usual_amount(const struct wiring_check *w, int circuit, bool by_watts, double *out)
+{
+    const struct wiring_walked *mine = wiring_walk_of(w->walk, circuit);
+    double sorted[MOST_WALKED];
+    int n = 0, near = 0;
+    for (int i = 0; i < (int)w->site->circuit_count && n < MOST_WALKED; i++)
+        n += i != circuit && wiring_walk_of(w->walk, i)->load == mine->load &&
+             walked_amount(w, i, by_watts, &sorted[n]);
+    qsort(sorted, (size_t)n, sizeof sorted[0], by_size);
+    for (int i = 0; i < n; i++)
+        near += fabs(log(sorted[i] / sorted[n / 2])) < log1p(WALK_ROOM);
+    if (n < LEAST_WALKED || near < AGREE * n)
+        return false; /* somebody took another load on the way */
+    *out = sorted[n / 2];
+    return true;
+}
+
+/* What the circuit's readings are to be multiplied with, 1 when they are right; false when that
+ * is not clear. */
+static bool walked_ratio(const struct wiring_check *w, int circuit, double *out)
+{
+    const struct wiring_walked *k = wiring_walk_of(w->walk, circuit);
+    bool by_watts = k->watts > 0.0;
+    double least = by_watts ? k->watts : k->least_amps;
+    double most = by_watts ? k->watts : k->most_amps, usual;
+    if (walked_to(w, circuit) != circuit || w->site->circuits[circuit].poles != 1 ||
+        !usual_amount(w, circuit, by_watts, &usual))
+        return false;
+    bool wrong = usual > most * (1.0 + WALK_ROOM) || usual < least / (1.0 + WALK_ROOM);
+    *out = wrong ? usual / ((least + most) / 2.0) : 1.0;
+    return wrong || wiring_walked_clearly(k);
+}
+
 /* ---- one pole against its feeder --------------------------------------------------------- */
 
 /* Whether anything is wrong with the pole, as its steps and the feeder's say together. */
@@ -85,7 +142,10 @@ static bool pole_fault(const struct wiring_check *w, int circuit, int k,
         return true;
     }
     double ratio;
-    double room = p->by_watts >= AGREE * p->compared ? RATIO_ROOM : RATIO_ROOM_AMPS;
+    bool by_watts = p->by_watts >= AGREE * p->compared;
+    double room = by_watts ? RATIO_ROOM : RATIO_ROOM_AMPS;
+    if (!by_watts && walked_ratio(w, circuit, &ratio))
+        return false; /* which tells more than amps of unlike power factors */
     if (steady_ratio(p, room, &ratio) && fabs(log(ratio)) > log1p(room)) {
         out->fault = WIRING_WRONG_RATIO;
         out->ratio = ratio;
@@ -160,37 +220,65 @@ static void judge_feeder_fault(struct judgement *j, const struct wiring_finding 
     }
 }
 
-/* ---- what a walk told -------------------------------------------------------------------- */
-
-static void judge_walks(struct judgement *j)
-{
-    const struct site *s = j->w->site;
-    for (size_t i = 0; i < s->circuit_count; i++) {
-        int shown = wiring_check_walked(j->w, (int)i);
-        const struct wiring_walk *open = &j->w->walk_open[i];
-        if (shown >= 0 && shown != (int)i && !said(j, (int)i, -1)) {
-            find(j, (struct wiring_finding){.fault = WIRING_SWAPPED,
-                                            .circuit = (int)i,
-                                            .other = shown,
-                                            .ratio = 1.0,
-                                            .steps = j->w->walks[i][shown].up +
-                                                     j->w->walks[i][shown].down});
-        } else if (shown < 0 && wiring_walk_is_one_load(open)) {
-            find(j, (struct wiring_finding){.fault = WIRING_CT_OPEN,
-                                            .circuit = (int)i,
-                                            .other = -1,
-                                            .ratio = 1.0,
-                                            .steps = open->up + open->down});
-        }
-    }
-}
-
-/* ---- a feeder that carries more than its branches ---------------------------------------- */
+/* ---- a walk against site.cfg --------------------------------------------------------------
+ */
 
 static bool shows_nothing(const struct wiring_pole *p)
 {
     return p->frames >= LEAST_FRAMES && p->most_amps <= FLAT_AMPS;
 }
+
+/* The pole of the circuit that has never shown a current, -1. */
+static int silent_pole(const struct wiring_check *w, int circuit)
+{
+    const struct site_circuit *c = &w->site->circuits[circuit];
+    for (int k = 0; k < c->poles; k++)
+        if (shows_nothing(pole_of(w, c, k)))
+            return k;
+    return -1;
+}
+
+/* Steps against the feeder, by watts, know better, and by how much. */
+static bool ratio_is_wrong(const struct wiring_check *w, int circuit, double *ratio)
+{
+    const struct wiring_pole *p = pole_of(w, &w->site->circuits[circuit], 0);
+    double by_steps;
+    if (!walked_ratio(w, circuit, ratio) || *ratio == 1.0)
+        return false;
+    if (p->by_watts == 0 || !steady_ratio(p, RATIO_ROOM, &by_steps))
+        return true;
+    *ratio = by_steps;
+    return fabs(log(by_steps)) > log1p(RATIO_ROOM);
+}
+
+static void judge_walks(struct judgement *j)
+{
+    const struct site *s = j->w->site;
+    for (int i = 0; i < (int)s->circuit_count; i++) {
+        const struct wiring_walked *k = wiring_walk_of(j->w->walk, i);
+        int shown = walked_to(j->w, i), silent = silent_pole(j->w, i);
+        struct wiring_finding f = {
+            .circuit = i, .other = -1, .ratio = 1.0, .steps = TRACE_BEATS};
+        if (!k->judged || said(j, i, -1))
+            continue;
+        if (shown >= 0 && shown != i) {
+            f.fault = WIRING_SWAPPED;
+            f.other = shown;
+            if (walked_to(j->w, shown) == i)
+                f.steps += TRACE_BEATS;
+            find(j, f);
+        } else if (k->result.verdict == TRACE_UNMETERED && silent >= 0) {
+            f.fault = WIRING_CT_OPEN;
+            f.pole = silent;
+            find(j, f);
+        } else if (ratio_is_wrong(j->w, i, &f.ratio)) {
+            f.fault = WIRING_WRONG_RATIO;
+            find(j, f);
+        }
+    }
+}
+
+/* ---- a feeder that carries more than its branches ---------------------------------------- */
 
 static void judge_unexplained(struct judgement *j, int feeder, int k)
 {
@@ -334,14 +422,15 @@ char *wiring_check_text(const struct site *s, const struct wiring_finding *f, ch
         site_describe_circuit(s, f->other, other, sizeof other);
         snprintf(out, capacity,
                  "%s: what was switched on it was seen on the channel of %s, %s. The two "
-                 "transformers are exchanged, or their channels are in site.cfg.",
-                 what, other, by);
+                 "transformers are exchanged, or their channels are in site.cfg%s.",
+                 what, other, by,
+                 f->steps > TRACE_BEATS ? "" : "; or that place is on the other breaker");
         break;
     case WIRING_CT_OPEN:
         snprintf(
             out, capacity,
-            "%s%s: its feeder carries a load that its current transformer does not show, %s. "
-            "The transformer is open, not plugged in, or not around the conductor.",
+            "%s%s: its current transformer does not show the load that it carries, %s. The "
+            "transformer is open, not plugged in, or not around the conductor.",
             what, pole, by);
         break;
     case WIRING_UNEXPLAINED:

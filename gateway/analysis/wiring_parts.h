@@ -20,12 +20,6 @@ struct wiring_pole {
     double pf_sum; /* over the carrying frames */
 };
 
-struct wiring_walk { /* steps seen during a walk */
-    int up, down;
-    double least_amps, most_amps;
-    bool uneven; /* not on and off by turns */
-};
-
 struct wiring_panel { /* behind a feeder, by the feeder's pole */
     int steps[SITE_MAX_POLES], unexplained[SITE_MAX_POLES];
 };
@@ -37,12 +31,7 @@ struct wiring_check {
     int64_t last_mono_ms;
     struct wiring_pole *poles;
     struct wiring_panel *panels;
-    int walking;
-    struct wiring_walk **walks;    /* by walked circuit: a row of all circuits, NULL before */
-    struct wiring_walk *walk_open; /* by walked circuit: the feeder stepped and nobody else */
+    struct wiring_walk *walk;
 };
-
-/* Whether these are the steps of one load that was switched on and off twice. */
-bool wiring_walk_is_one_load(const struct wiring_walk *w);
 
 #endif

@@ -11,7 +11,9 @@
  * from `has`, so that nobody walks them; a section in `has` may still hold NaN everywhere.
  *
  * Units      amps and volts RMS, watts (negative: power flows out), power factor -1..1
- * Time       mono_ms for intervals, never going back; wall_ms (Unix, UTC) for stamps, may jump
+ * Time       mono_ms for intervals, never going back; wall_ms (Unix, UTC) for stamps, may jump.
+ *            Both are the tick's; when each pole was read within it, `taken` says, where the
+ *            source knows (sums across meters: analysis/aligned.h)
  * Ownership  frame_create .. frame_destroy; whoever is handed a const frame borrows it
  */
 #ifndef FORETRIP_FRAME_H
@@ -28,6 +30,13 @@ enum frame_quantity {
 };
 #define FRAME_QUANTITIES 5
 
+/* A reading was taken within_us before or after at_us, which counts from the frame's mono_ms
+ * and is negative for what a slower bus read before. What the meter itself averages over comes
+ * on top. */
+struct frame_taken {
+    int32_t at_us, within_us;
+};
+
 struct frame {
     int64_t mono_ms;
     int64_t wall_ms;
@@ -35,7 +44,9 @@ struct frame {
     uint32_t has;               /* bit 1 << quantity */
     size_t poles;
     size_t panels;
-    size_t count; /* of values: 4 * poles + 3 * panels */
+    size_t count;                    /* of values: 4 * poles + 3 * panels */
+    const struct frame_taken *taken; /* of each pole's amps, borrowed from the source; NULL: all
+                                        at mono_ms */
     float values[];
 };
 

@@ -1,46 +1,24 @@
 /* A bus that no site.cfg knows: finds its meters, tells their maps, asks for the breakers, and
  * writes a first site.cfg. */
-#include "commission.h"
+#include "commission_new.h"
 
 #include "base/clock.h"
 #include "base/text.h"
 #include "config/shipped.h"
 #include "drivers/plausible.h"
-#include "drivers/scan.h"
 #include "drivers/sunspec.h"
 #include "open_config.h"
 
-#include <ctype.h>
 #include <dirent.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define MOST_MAPS 64
-#define MOST_FOUND 32
 #define PATIENCE_US 5000000
 #define LEAST_VOLTS 80.0     /* of a leg that is there */
 #define EUROPEAN_VOLTS 180.0 /* above it, 230 V and breakers to IEC 60898-1 are likelier */
 #define SAME_WORTH 0.9       /* of the best: as likely */
-
-struct found_meter {
-    int unit;
-    char map[SITE_ID_SIZE], others[160]; /* others that fit as well */
-    int channels, legs;                  /* those that have volts */
-    double volts;                        /* of leg A; NaN when it measures none */
-    double amps[METER_MAP_MAX_CHANNELS + 1];
-};
-
-struct survey {
-    const struct commission_options *options;
-    struct scan_result scan;
-    struct link *link;
-    char ids[MOST_MAPS][SITE_ID_SIZE];
-    size_t id_count;
-    struct found_meter meters[MOST_FOUND];
-    size_t meter_count;
-};
 
 static void tell(void *context, const char *sentence)
 {
@@ -251,131 +229,6 @@ static void write_meters(struct text *t, const struct survey *v)
     text_printf(t, "\n);\n");
 }
 
-/* The leg of a place on a panel whose rows take the legs by turns (common practice). */
-static char usual_leg(int position, int legs)
-{
-    return (char)('A' + (position > 0 ? (position - 1) / 2 % legs : 0));
-}
-
-/* "14,16 60 AB Range": position, amps, legs when they are not the usual ones, name */
-static bool take_circuit(const char *line, char position[16], double *amps, char legs[4],
-                         char name[SITE_NAME_SIZE])
-{
-    char word[32] = "";
-    int at = 0, used = 0;
-    legs[0] = name[0] = '\0';
-    if (sscanf(line, "%15s %lf%n", position, amps, &at) != 2 || !(*amps > 0.0))
-        return false;
-    if (sscanf(line + at, " %31s%n", word, &used) == 1 && strlen(word) <= 3 &&
-        strspn(word, "ABC") == strlen(word)) {
-        snprintf(legs, 4, "%.3s", word);
-        at += used;
-    }
-    while (line[at] == ' ')
-        at++;
-    size_t n = 0;
-    for (; line[at] && n + 1 < SITE_NAME_SIZE; at++)
-        name[n++] = line[at] == '"' || line[at] == '\\' ? '\'' : line[at];
-    name[n] = '\0';
-    return true;
-}
-
-static int poles_of(const char *position)
-{
-    int n = 1;
-    for (; *position; position++)
-        n += *position == ',';
-    return n > SITE_MAX_POLES ? SITE_MAX_POLES : n;
-}
-
-static void write_circuit(struct text *t, const struct found_meter *m, int channel,
-                          const char *position, double amps, const char *legs, const char *name,
-                          int panel_legs, const char *remark, const char **comma)
-{
-    char usual[4] = "", id[32] = "", channels[48] = "";
-    int poles = poles_of(position), place = atoi(position);
-    for (int k = 0; k < poles; k++) {
-        usual[k] = usual_leg(place + 2 * k, panel_legs);
-        usual[k + 1] = '\0';
-        sprintf(channels + strlen(channels), "%s%d", k ? ", " : "", channel + k);
-    }
-    for (size_t i = 0, n = 0; position[i] && n < 20; i++)
-        if (isalnum((unsigned char)position[i]) || position[i] == ',')
-            id[n++] = position[i] == ',' ? '-' : position[i];
-    text_printf(t, "%s\n", *comma);
-    if (remark[0])
-        text_printf(t, "  # %s\n", remark);
-    text_printf(
-        t,
-        "  { id = \"main-%s\"; panel = \"main\"; position = \"%s\"; name = \"%s\"; poles = "
-        "%d; leg = \"%s\"; breaker_amps = %.6g; meter = \"m%d\"; channels = [ %s ]; }",
-        id, position, name[0] ? name : "not said", poles, legs[0] ? legs : usual, amps, m->unit,
-        channels);
-    *comma = ",";
-}
-
-static int ask_channel(struct text *t, const struct found_meter *m, int channel, int panel_legs,
-                       const char **comma)
-{
-    char question[160], now[48] = "nothing", line[200], position[16], legs[4],
-                        name[SITE_NAME_SIZE];
-    double amps;
-    if (m->amps[channel] >= 0.0)
-        snprintf(now, sizeof now, "%.2f A", m->amps[channel]);
-    snprintf(question, sizeof question, "unit %d, channel %d (now %s):", m->unit, channel, now);
-    for (;;) {
-        commission_ask(question, "", line, sizeof line);
-        if (!line[0])
-            return 1;
-        if (take_circuit(line, position, &amps, legs, name))
-            break;
-        puts("  as on the panel door, such as: 7 20 Kitchen   or: 14,16 40 AB Range");
-    }
-    write_circuit(t, m, channel, position, amps, legs, name, panel_legs, "", comma);
-    return poles_of(position);
-}
-
-/* Without questions: what carries a current, to be filled in by hand. */
-static void list_live_channels(struct text *t, const struct found_meter *m, size_t nth,
-                               int panel_legs, const char **comma)
-{
-    /* places of a second meter are called B1, B2: two breakers cannot have one place */
-    char letter[2] = {nth ? (char)('A' + nth % 26) : '\0', '\0'};
-    for (int channel = 1; channel <= m->channels; channel++) {
-        char position[16], remark[96];
-        if (!(m->amps[channel] >= 0.05))
-            continue;
-        snprintf(position, sizeof position, "%s%d", letter, channel);
-        snprintf(remark, sizeof remark,
-                 "%.2f A when it was found; position, rating, leg and name are to be filled in",
-                 m->amps[channel]);
-        write_circuit(t, m, channel, position, 20.0, "", "", panel_legs, remark, comma);
-    }
-}
-
-static void write_circuits(struct text *t, const struct survey *v, int panel_legs)
-{
-    const char *comma = "";
-    text_printf(t, "\n# legs that nobody named are those of the usual order of a panel's rows; "
-                   "foretrip commission\n# BUS tells where that is wrong\ncircuits = (");
-    if (!v->options->yes)
-        puts(
-            "Now the channels. For each: position and rating as on the panel door, the legs if "
-            "they are not the usual ones, a name; for two poles both positions (the next "
-            "channel is the second pole's). Enter alone leaves a channel out. The transformers "
-            "tell their channel by their cable: nobody has to open a panel for this.");
-    for (size_t i = 0; i < v->meter_count; i++) {
-        const struct found_meter *m = &v->meters[i];
-        if (!m->map[0])
-            continue;
-        if (v->options->yes)
-            list_live_channels(t, m, i, panel_legs, &comma);
-        for (int channel = 1; !v->options->yes && channel <= m->channels;)
-            channel += ask_channel(t, m, channel, panel_legs, &comma);
-    }
-    text_printf(t, "\n);\n");
-}
-
 static void ask(const struct survey *v, const char *question, const char *fallback, char *out,
                 size_t capacity)
 {
@@ -415,7 +268,7 @@ static void compose(struct text *t, const struct survey *v)
                 strtod(rating, NULL));
     write_bus(t, v);
     write_meters(t, v);
-    write_circuits(t, v, panel_legs);
+    commission_write_circuits(t, v, panel_legs);
 }
 
 static enum exit_code write_site(const struct survey *v, const struct text *t)

@@ -1,5 +1,6 @@
 /* foretrip trace: which circuit a place is on. Guided at a terminal, or over what was recorded.
  */
+#include "beat.h"
 #include "kept.h"
 #include "leave.h"
 #include "verbs.h"
@@ -179,28 +180,14 @@ static enum exit_code judge_recorded(struct tracing *t)
 
 /* ---- guided ---- */
 
-static void sleep_until(int64_t wall_ms)
+static bool sleep_until(void *context, int64_t wall_ms)
 {
+    (void)context;
     while (!stop_asked && clock_wall_ms() < wall_ms) {
         int64_t left = wall_ms - clock_wall_ms();
         usleep((useconds_t)(left < 100 ? left : 100) * 1000);
     }
-}
-
-/* counts down to each beat on one line, then says it, with a bell */
-static void give_beat(const struct trace_plan *p)
-{
-    for (int i = 0; i < TRACE_BEATS && !stop_asked; i++) {
-        const char *what = i % 2 == 0 ? "ON" : "OFF";
-        for (int64_t s = 3; s > 0; s--) {
-            sleep_until(p->at_wall_ms[i] - 1000 * s);
-            printf("\r  %s in %lld ...   ", what, (long long)s);
-            fflush(stdout);
-        }
-        sleep_until(p->at_wall_ms[i]);
-        printf("\r\a  %s now          %s", what, i + 1 < TRACE_BEATS ? "" : "\n");
-        fflush(stdout);
-    }
+    return !stop_asked;
 }
 
 static bool wait_and_judge(struct tracing *t, struct trace_plan *plan, struct trace_result *r)
@@ -208,12 +195,12 @@ static bool wait_and_judge(struct tracing *t, struct trace_plan *plan, struct tr
     bool complete = false;
     int64_t end = plan->end_wall_ms + WAIT_MS;
     printf("  Leave it off. The last readings are on their way ...\n");
-    sleep_until(plan->end_wall_ms);
+    sleep_until(NULL, plan->end_wall_ms);
     while (!complete && !stop_asked && clock_wall_ms() < end) {
         if (!judge(t, plan, &complete, r))
             return false;
         if (!complete)
-            sleep_until(clock_wall_ms() + 500);
+            sleep_until(NULL, clock_wall_ms() + 500);
     }
     if (!complete && !stop_asked)
         fprintf(stderr, "foretrip trace: no readings came; is the gateway running?\n");
@@ -251,8 +238,7 @@ static enum exit_code trace_place(struct tracing *t)
         begin_one(&t->traced, (clock_wall_ms() + LEAD_MS) / 1000 * 1000);
         trace_plan(t->traced.begins_wall_ms[t->traced.count - 1],
                    trace_beat_ms(&t->record->config.site), &plan);
-        give_beat(&plan);
-        if (stop_asked || !wait_and_judge(t, &plan, &r))
+        if (!beat_give(&plan, sleep_until, NULL) || !wait_and_judge(t, &plan, &r))
             return EXIT_BAD;
         code = print_result(t, &plan, &r);
         if (is_told(&r)) {

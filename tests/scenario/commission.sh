@@ -51,6 +51,26 @@ commission "$dir/line" --config "$dir/rtu" --units 1-4 --yes > "$dir/said" 2>&1 
 grep -q 'unit 2: map branch-meter-12 ' "$dir/said" || { cat "$dir/said"; fail "a map over a line"; }
 grep -q 'device = ".*/line"; baud = 19200; parity = "even"' "$dir/rtu/site.cfg" || fail "the line in site.cfg"
 
+# ---- a meter that describes itself, in integers and in floats
+for kind in --sunspec-floats ''; do
+    port=$(free_port)
+    mkdir "$dir/self$kind" "$dir/found$kind"
+    cat > "$dir/self$kind/site.cfg" << EOF
+site = { id = "row-4"; name = "Row of rentals, number 4"; timezone = "UTC"; standard = "UL489"; nominal_volts = 120.0; };
+panels = ( { id = "main"; name = "Panel in the hall"; legs = 2; rating_amps = 100; } );
+buses = ( { id = "lan"; host = "127.0.0.1"; port = $port; } );
+meters = ( { id = "m1"; bus = "lan"; unit = 3; map = "sunspec"; panel = "main"; } );
+circuits = ( { id = "service"; panel = "main"; position = "1,3"; name = "Service"; poles = 2; leg = "AB"; breaker_amps = 100; meter = "m1"; channels = [ 1, 2 ]; } );
+EOF
+    echo 'loads = ( { id = "heater"; circuit = "service"; watts = 2400.0; always = true; spread = 0.0; } );' > "$dir/self.cfg"
+    start self "$b/foretrip-house" --config "$dir/self$kind" --house "$dir/self.cfg" $kind
+    until_true 30 listening "$port" || fail "the meter that describes itself does not answer"
+    commission "127.0.0.1:$port" --config "$dir/found$kind" --units 1-4 --yes > "$dir/said" 2>&1 || { cat "$dir/said"; fail "a SunSpec meter"; }
+    grep -q 'unit 3: SunSpec, foretrip-house simulated, serial number m1' "$dir/said" || { cat "$dir/said"; fail "what it says of itself"; }
+    "$b/foretrip" read m3 --config "$dir/found$kind" > "$dir/read"
+    grep -Eq '^main-1\.amps (9\.[5-9]|10(\.[0-4]|$))' "$dir/read" || { cat "$dir/read"; fail "its current"; }
+done
+
 # ---- the wiring over the bus
 commission lan --config "$dir/site" --seconds 3 > "$dir/said" 2>&1 || { cat "$dir/said"; fail "a right wiring over the bus"; }
 grep -qx 'no mistake in the wiring was seen' "$dir/said" || { cat "$dir/said"; fail "what was seen"; }

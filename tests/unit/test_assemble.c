@@ -15,6 +15,7 @@ struct bench {
     size_t frames;
     int64_t mono_ms[MOST], wall_ms[MOST];
     float amps[MOST][3];
+    struct frame_taken taken[MOST][3];
     uint32_t has;
     int32_t utc_offset_seconds;
 };
@@ -26,6 +27,7 @@ static void take(void *context, const struct frame *f)
     b->mono_ms[b->frames] = f->mono_ms;
     b->wall_ms[b->frames] = f->wall_ms;
     memcpy(b->amps[b->frames], frame_amps(f), sizeof b->amps[0]);
+    memcpy(b->taken[b->frames], f->taken, sizeof b->taken[0]);
     b->has = f->has;
     b->utc_offset_seconds = f->utc_offset_seconds;
     b->frames++;
@@ -60,7 +62,8 @@ static void tear_down(struct bench *b)
 
 static void report(struct bench *b, int bus, int64_t mono_ms, float amps)
 {
-    struct bus_reading reading = {.index = (uint32_t)bus, .value = amps};
+    struct bus_reading reading = {
+        .index = (uint32_t)bus, .value = amps, .taken = {1000 * (bus + 1), 50}};
     struct bus_report r = {.bus = bus,
                            .mono_ms = mono_ms,
                            .wall_ms = mono_ms + 1700000000000,
@@ -83,6 +86,23 @@ static void assert_frame(const struct bench *b, size_t n, int64_t mono_ms, float
 }
 
 #define NONE ((float)NAN)
+
+static void each_reading_keeps_when_it_was_taken(void **state)
+{
+    (void)state;
+    struct bench b;
+    set_up(&b, (const int[]){1000, 1000, 4000});
+    report(&b, 2, 4000,
+           3.0F); /* slower: goes with the next frame, and was read a second before */
+    report(&b, 0, 5000, 1.0F);
+    report(&b, 1, 5000, 2.0F);
+    assert_int_equal(b.frames, 1);
+    assert_int_equal(b.taken[0][0].at_us, 1000);
+    assert_int_equal(b.taken[0][1].at_us, 2000);
+    assert_int_equal(b.taken[0][2].at_us, 3000 - 1000000);
+    assert_int_equal(b.taken[0][2].within_us, 50);
+    tear_down(&b);
+}
 
 static void a_frame_goes_out_when_every_bus_has_reported(void **state)
 {
@@ -289,6 +309,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_clock_that_is_set_is_noticed_and_changes_no_interval),
+        cmocka_unit_test(each_reading_keeps_when_it_was_taken),
         cmocka_unit_test(a_frame_goes_out_when_every_bus_has_reported),
         cmocka_unit_test(a_dead_bus_reports_nothing_and_holds_up_nobody),
         cmocka_unit_test(a_bus_that_hangs_is_waited_for_a_period_at_most),

@@ -131,6 +131,34 @@ static void a_feeder_is_judged_like_a_branch_and_against_its_branches(void **sta
     tear_down(&t);
 }
 
+/* A load that comes and goes every few seconds, and a feeder whose meter is read before: as
+ * they stand they never agree for long; aligned they do, and a wrong transformer is still told.
+ */
+static void readings_of_unlike_moments_are_held_to_one(void **state)
+{
+    struct bench t;
+    static const struct frame_taken taken[5] = {
+        {0, 2000}, {0, 2000}, {0, 2000}, {400000, 20000}, {400000, 20000}};
+    (void)state;
+    for (int wrong = 0; wrong < 2; wrong++) {
+        set_up(&t);
+        t.frame->taken = taken;
+        for (int second = 0; second < 1000; second++) {
+            float seen_late = second % 2 ? 22.0F : 4.0F, before = second % 2 ? 4.0F : 22.0F;
+            float branch = wrong ? seen_late / 2.0F : seen_late;
+            feed(&t, (float[5]){0, before, 5.0F, branch, 5.0F}, 120, 120, 1);
+        }
+        assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], 0); /* wrong: it may be right */
+        t.frame->taken = taken;
+        for (int second = 0; second < 1000; second++) {
+            float amps = second / 100 % 2 ? 22.0F : 14.0F;
+            feed(&t, (float[5]){0, amps, 5.0F, wrong ? amps / 2.0F : amps, 5.0F}, 120, 120, 1);
+        }
+        assert_int_equal(t.raised[ALARM_SENSOR_MISMATCH], wrong);
+        tear_down(&t);
+    }
+}
+
 static void one_leg_alone_for_half_an_hour_is_told(void **state)
 {
     struct bench t;
@@ -238,6 +266,7 @@ int main(void)
         cmocka_unit_test(sixteen_amps_of_twenty_are_allowed_for_ever_and_more_for_three_hours),
         cmocka_unit_test(a_full_rated_breaker_may_carry_its_rating),
         cmocka_unit_test(a_feeder_is_judged_like_a_branch_and_against_its_branches),
+        cmocka_unit_test(readings_of_unlike_moments_are_held_to_one),
         cmocka_unit_test(one_leg_alone_for_half_an_hour_is_told),
         cmocka_unit_test(the_supply_voltage_has_a_band_and_a_minute),
         cmocka_unit_test(a_voltage_on_the_edge_of_its_band_is_one_alarm),
