@@ -128,6 +128,7 @@ static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
 /* what a change says beside the state */
 struct change {
     const char *by, *note, *taken_by;
+    enum alarm_change changed; /* not ALARM_CHANGED_STATE: by and note stay as they are */
     const struct event_near_overload *near_overload;
 };
 
@@ -140,8 +141,10 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
     if (to == ALARM_SHELVED)
         a->shelved++;
     p->state = to;
-    text_copy(p->by, sizeof p->by, c->by ? c->by : "");
-    text_copy(p->note, sizeof p->note, c->note ? c->note : "");
+    if (c->changed != ALARM_WORDS_CHANGED) {
+        text_copy(p->by, sizeof p->by, c->by ? c->by : "");
+        text_copy(p->note, sizeof p->note, c->note ? c->note : "");
+    }
     struct event e = {.type = EVENT_ALARM,
                       .wall_ms = wall_ms,
                       .panel = p->subject.panel,
@@ -155,6 +158,7 @@ static void change(struct alarms *a, struct point *p, enum alarm_state to, int64
         .previous = previous,
         .raised_wall_ms = p->raised_wall_ms,
         .until_wall_ms = to == ALARM_SHELVED ? p->shelved_until_wall : 0,
+        .changed = c->changed,
         .chattering = p->chattering,
         .text = p->text,
         .advice = p->advice,
@@ -180,11 +184,9 @@ static bool raised(enum alarm_state s)
     return s == ALARM_UNACKNOWLEDGED || s == ALARM_ACKNOWLEDGED;
 }
 
-static void keep_words(struct point *p, const struct alarm_judgement *j, int64_t wall_ms)
+static void keep_words(struct point *p, const struct alarm_judgement *j)
 {
     p->priority = j->priority;
-    p->alert = j->alert;
-    p->raised_wall_ms = wall_ms;
     text_copy(p->text, sizeof p->text, j->text ? j->text : "");
     text_copy(p->advice, sizeof p->advice, j->advice ? j->advice : "");
     figures_clear(&p->figures);
@@ -239,7 +241,9 @@ static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, i
     p->condition = true;
     p->pending_since_mono = NEVER;
     p->owed = j->alert && p->state == ALARM_RETURNED_UNACKNOWLEDGED;
-    keep_words(p, j, wall_ms);
+    keep_words(p, j);
+    p->alert = j->alert;
+    p->raised_wall_ms = wall_ms;
     int by = a->hushed_by[index_of(a, p->kind, p->subject)];
     bool breaks_through = p->state == ALARM_SHELVED && p->shelved_alert && !j->alert;
     if (silenced(p->state) && !breaks_through)
@@ -287,6 +291,26 @@ void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
         judge_standing(a, *at, mono_ms, wall_ms, j);
     else
         judge_gone(a, *at, mono_ms, wall_ms, j);
+}
+
+/* what is kept of a text that may be too long to be kept whole */
+static bool says(const char kept[EVENT_TEXT_SIZE], const char *text)
+{
+    return strncmp(kept, text ? text : "", EVENT_TEXT_SIZE - 1) == 0;
+}
+
+void alarms_reword(struct alarms *a, int64_t wall_ms, const struct alarm_judgement *j)
+{
+    struct point *p = *slot(a, j->kind, j->subject);
+    if (!p || !p->condition)
+        return;
+    bool same_advice = says(p->advice, j->advice);
+    if (same_advice && says(p->text, j->text) && p->priority == j->priority)
+        return;
+    bool tell = raised(p->state) && (!same_advice || j->priority < p->priority);
+    keep_words(p, j);
+    change(a, p, tell ? ALARM_UNACKNOWLEDGED : p->state, wall_ms,
+           &(struct change){.changed = tell ? ALARM_ADVICE_CHANGED : ALARM_WORDS_CHANGED});
 }
 
 bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j)

@@ -21,6 +21,10 @@
  * An alarm can take the place of another (alarms_take_over): the trip that of the warning of
  * it. What it replaces is over at once and asks for nothing more.
  *
+ * What a standing alarm says can change with what is known of it (alarms_reword). Words alone
+ * change silently; when the advice is another, what people were told to do is no longer right:
+ * the alarm is unacknowledged once more, without being raised anew.
+ *
  * An alarm that is raised for the third time within half an hour is chattering (IEC 62682 asks
  * for an end to that): it is not hidden, but from then on it returns only when its condition
  * has been gone for a quarter of an hour. The handle of a breaker, moved by hand, is no
@@ -98,6 +102,13 @@ bool alarms_standing(const struct alarms *a, enum alarm_kind kind,
 
 /* Ends shelving that has run out. Called once a frame. */
 void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms);
+
+/* What a standing alarm is to say now: text, advice, figures and priority of the judgement; the
+ * rest of it is not looked at. Nothing happens while text, advice and priority are the same
+ * (figures alone are no news), and none when it does not stand. Another advice, or a higher
+ * priority, is told (EVENT_ALARM with ALARM_ADVICE_CHANGED, unacknowledged); a silenced alarm
+ * stays silent, and every other change says ALARM_WORDS_CHANGED and leaves the state. */
+void alarms_reword(struct alarms *a, int64_t wall_ms, const struct alarm_judgement *j);
 
 enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wall_ms,
                                    const char *by);

@@ -8,6 +8,13 @@
 
 #define LOADS_SAID 4
 
+/* What is nearly sure is told after NEARLY_SECONDS: of these one in five is none, and half of
+ * those show it by then, by coming back (docs/method/alarms.md). What heat explains is sure
+ * from a lower probability on. */
+#define NEARLY_SURE 0.9
+#define NEARLY_SECONDS 20.0
+#define HEAT_SURE 0.8
+
 /* what is known of one circuit's newest trip */
 struct open_circuit {
     bool open;  /* told as open: likely enough, neither withdrawn nor restored */
@@ -122,28 +129,34 @@ static bool any_essential(const struct trip_alarms *t, size_t told)
 }
 
 /* Most of what is no opening after all shows itself within minutes: what is not sure has to
- * stand for so long. Not what heat explains, and not where something essential may be without
- * supply. */
+ * stand for so long, what is nearly sure for seconds. */
+static double on_seconds_by(const struct open_circuit *o, const struct rules *r)
+{
+    bool by_heat = o->cause == CAUSE_OVERLOAD || o->cause == CAUSE_WORN_BREAKER;
+    if (o->probability >= r->trip_sure_probability || (by_heat && o->probability >= HEAT_SURE))
+        return 0.0;
+    return by_heat || o->probability >= NEARLY_SURE ? fmin(NEARLY_SECONDS, r->trip_on_seconds)
+                                                    : r->trip_on_seconds;
+}
+
+/* Where something essential may be without supply nothing waits. */
 static double on_seconds(const struct trip_alarms *t, size_t told)
 {
     double seconds = 3600.0;
     for (size_t c = 0; c < t->site->circuit_count; c++) {
         const struct open_circuit *o = &t->circuits[c];
-        const struct rules *r = &t->rules->circuits[c];
         if (!o->open || told_as(t, c) != told)
             continue;
-        bool by_heat = o->cause == CAUSE_OVERLOAD || o->cause == CAUSE_WORN_BREAKER;
-        if (o->probability >= r->trip_sure_probability || by_heat || o->again ||
-            t->site->circuits[c].essential)
+        if (o->again || t->site->circuits[c].essential)
             return 0.0;
-        seconds = fmin(seconds, r->trip_on_seconds);
+        seconds = fmin(seconds, on_seconds_by(o, &t->rules->circuits[c]));
     }
     return seconds;
 }
 
-/* with its words */
-static void raise_trip(struct trip_alarms *t, size_t told, struct alarm_judgement *j,
-                       int64_t mono_ms, int64_t wall_ms)
+/* With its words: raises it, or says anew what stands. */
+static void say_trip(const struct trip_alarms *t, size_t told, struct alarm_judgement *j,
+                     int64_t mono_ms, int64_t wall_ms)
 {
     const struct site *s = t->site;
     struct text text = TEXT_INIT, advice = TEXT_INIT, names = TEXT_INIT;
@@ -181,7 +194,10 @@ static void raise_trip(struct trip_alarms *t, size_t told, struct alarm_judgemen
     j->text = text_get(&text);
     j->advice = text_get(&advice);
     j->figures = &figures;
-    alarms_judge(t->alarms, mono_ms, wall_ms, j);
+    if (t->told[told])
+        alarms_reword(t->alarms, wall_ms, j);
+    else
+        alarms_judge(t->alarms, mono_ms, wall_ms, j);
     j->text = j->advice = NULL; /* they go now */
     j->figures = NULL;
     text_free(&text);
@@ -223,11 +239,11 @@ static void judge_trips(struct trip_alarms *t, int64_t mono_ms, int64_t wall_ms)
             stands = t->circuits[c].open && told_as(t, c) == told;
         struct alarm_judgement j = {
             .kind = ALARM_TRIP, .subject = subject_of(t, told), .stands = stands};
-        if (stands ? t->told[told] : alarms_rest(t->alarms, j.kind, j.subject))
+        if (stands ? t->told[told] && !t->dirty : alarms_rest(t->alarms, j.kind, j.subject))
             continue;
         j.on_seconds = stands ? on_seconds(t, told) : 0.0;
-        if (alarms_raises(t->alarms, mono_ms, &j))
-            raise_trip(t, told, &j, mono_ms, wall_ms);
+        if (stands && (t->told[told] || alarms_raises(t->alarms, mono_ms, &j)))
+            say_trip(t, told, &j, mono_ms, wall_ms);
         else
             alarms_judge(t->alarms, mono_ms, wall_ms, &j);
         t->told[told] = alarms_condition(t->alarms, j.kind, j.subject);

@@ -8,7 +8,8 @@
  *
  * An opening that is not sure is told when it has stood for trip_on_seconds; its record, the
  * trip, has it from the first reading on. The trip alarm takes the place of the warning that
- * came before it, and gives way to opened_again.
+ * came before it, and gives way to opened_again. What it says follows the trip while that is
+ * judged anew (alarms_reword): another cause, more circuits that went with the feeder.
  *
  * Ownership  create .. destroy; borrows all it is given
  */

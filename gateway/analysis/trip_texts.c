@@ -61,6 +61,12 @@ void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
     }
 }
 
+enum trip_cause trip_texts_told_as(const struct site *s, int circuit, enum trip_cause cause)
+{
+    bool feeder = s->circuits[circuit].feeds_panel >= 0;
+    return feeder && cause != CAUSE_OPENED_BY_HAND ? CAUSE_UPSTREAM_OPEN : cause;
+}
+
 _Static_assert(FIGURE_OVERLOAD + CAUSE_COUNT == (int)FIGURE_WHATS, "a figure for each cause");
 
 static void say_why(const struct site *s, const struct trip_story *y, struct text *text)
@@ -87,14 +93,18 @@ static void say_why(const struct site *s, const struct trip_story *y, struct tex
     case CAUSE_OPENED_BY_HAND:
         text_printf(text, " is off, %sswitched by hand.", perhaps);
         return;
-    case CAUSE_UPSTREAM_OPEN:
-        text_printf(text, " has opened and took %zu %s with it: %s.", y->went_with_count,
-                    y->went_with_count == 1 ? "circuit" : "circuits", y->went_with);
-        return;
+    case CAUSE_UPSTREAM_OPEN: text_append(text, " has opened."); return;
     case CAUSE_SUPPLY_OUTAGE:
     case CAUSE_SENSOR_LOST:
     case CAUSE_LOAD_ENDED: text_append(text, " has no supply."); return;
     }
+}
+
+static void say_with(const struct trip_story *y, struct text *text)
+{
+    if (y->went_with_count > 0)
+        text_printf(text, " It took %zu %s with it: %s.", y->went_with_count,
+                    y->went_with_count == 1 ? "circuit" : "circuits", y->went_with);
 }
 
 void trip_texts_trip(const struct site *s, const struct trip_story *y, struct text *text,
@@ -105,7 +115,8 @@ void trip_texts_trip(const struct site *s, const struct trip_story *y, struct te
     where[0] = 'B'; /* begins the sentence */
     text_append(text, where);
     say_why(s, y, text);
-    text_append(advice, advice_of[y->cause]);
+    say_with(y, text);
+    text_append(advice, advice_of[trip_texts_told_as(s, y->circuit, y->cause)]);
     figures_add(figures, FIGURE_CARRIED_BEFORE, y->amps_before);
     figures_add(figures, FIGURE_BREAKER, s->circuits[y->circuit].breaker_amps);
     figures_add(figures, FIGURE_HEAT, 100.0 * y->heat);

@@ -30,6 +30,10 @@ void trip_texts_appliance(const struct event_load *load, struct text *out);
 void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
                       struct text *out);
 
+/* By which cause people are told of an open breaker: a feeder, whatever opened it, is not for
+ * residents to reset. */
+enum trip_cause trip_texts_told_as(const struct site *s, int circuit, enum trip_cause cause);
+
 void trip_texts_trip(const struct site *s, const struct trip_story *story, struct text *text,
                      struct text *advice, struct figures *figures);
 void trip_texts_outage(const struct site *s, size_t circuits, struct text *text,

@@ -45,7 +45,8 @@ static void take_event(void *context, const struct event *e)
     free(json);
     g->events++;
     if (e->type == EVENT_ALARM && e->alarm.state == ALARM_UNACKNOWLEDGED) {
-        (*(e->alarm.alert ? &g->alerts : &g->raised[e->alarm.priority]))++;
+        if (e->alarm.changed == ALARM_CHANGED_STATE)
+            (*(e->alarm.alert ? &g->alerts : &g->raised[e->alarm.priority]))++;
         log_info("alarm", "%s (%s): %s", e->alarm.id, alarm_priority_name(e->alarm.priority),
                  e->alarm.text);
     }

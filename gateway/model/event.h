@@ -173,6 +173,13 @@ struct event_near_overload {
     size_t switch_off_count;
 };
 
+/* What of an alarm is new. */
+enum alarm_change {
+    ALARM_CHANGED_STATE,  /* it was raised, acknowledged, ..; the usual */
+    ALARM_WORDS_CHANGED,  /* its text only; people need not be told again */
+    ALARM_ADVICE_CHANGED, /* what people were told to do is no longer right: tell them */
+};
+
 struct event_alarm {
     const char *id;
     enum alarm_kind kind;
@@ -180,6 +187,7 @@ struct event_alarm {
     bool alert; /* something to know of, nothing to do now: no alarm (ISA-18.2) */
     enum alarm_state state;
     enum alarm_state previous;
+    enum alarm_change changed;
     int64_t raised_wall_ms;
     int64_t until_wall_ms; /* shelved: when that ends, else 0 */
     bool chattering;       /* raised again and again: returns later than usual */

@@ -144,6 +144,9 @@ static void add_alarm(json_t *o, const struct site *s, const struct event_alarm 
     if (a->alert)
         json_object_set_new(o, "alert", json_true());
     json_object_set_new(o, "state", json_string(alarm_state_name(a->state)));
+    if (a->changed != ALARM_CHANGED_STATE)
+        json_object_set_new(
+            o, "changed", json_string(a->changed == ALARM_WORDS_CHANGED ? "words" : "advice"));
     json_object_set_new(o, "raised_at", event_json_time(a->raised_wall_ms));
     json_object_set_new(o, "text", json_string(a->text));
     if (a->advice && a->advice[0])

@@ -47,10 +47,12 @@ enum phrase {
     PHRASE_URGENT,     /* before the subject of an urgent one */
     PHRASE_AGAIN,      /* .. of one told again */
     PHRASE_UNANSWERED, /* .. of one told because nobody has acknowledged it */
-    PHRASE_OVER,       /* .. of one that is over */
-    PHRASE_OVER_TEXT,  /* what then is said */
-    PHRASE_WAS_OVER,   /* of one that was over before it was told */
-    PHRASE_WHERE,      /* of a breaker */
+    PHRASE_CHANGED,    /* .. of one of which what to do has changed */
+    PHRASE_CHANGED_TEXT,
+    PHRASE_OVER,      /* .. of one that is over */
+    PHRASE_OVER_TEXT, /* what then is said */
+    PHRASE_WAS_OVER,  /* of one that was over before it was told */
+    PHRASE_WHERE,     /* of a breaker */
     PHRASE_SINCE,
     PHRASE_DIGEST,  /* subject of many in one */
     PHRASE_SUMMARY, /* subject of the daily or weekly one */

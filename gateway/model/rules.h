@@ -60,9 +60,10 @@ struct rules {
     double zero_amps;             /* below this a circuit carries nothing */
     double trip_probability;      /* an alarm is raised from this on, ... */
     double trip_sure_probability; /* ... at once from this on, ... */
-    double trip_on_seconds;       /* ... below when it has stood this long */
-    double worn_share;            /* prior share of breakers outside the standard's band */
-    double again_seconds;         /* opened within this time of a reset: opened_again */
+    double
+        trip_on_seconds;  /* ... below when it has stood this long, nearly sure at most 20 s */
+    double worn_share;    /* prior share of breakers outside the standard's band */
+    double again_seconds; /* opened within this time of a reset: opened_again */
     /* service calls */
     double call_wait_seconds, call_pause_seconds;
     double call_occupant_resets; /* 0 or 1 */

@@ -22,13 +22,6 @@ struct people *people_create(const struct delivery *d, const struct phrases *phr
     p->phrases = phrases;
     p->site = site;
     p->store = store;
-    p->causes = malloc((site->circuit_count + 1) * sizeof *p->causes);
-    if (!p->causes) {
-        free(p);
-        return NULL;
-    }
-    for (size_t c = 0; c < site->circuit_count; c++)
-        p->causes[c] = CAUSE_FAULT;
     return p;
 }
 
@@ -46,7 +39,6 @@ void people_destroy(struct people *p)
         p->known = k->next;
         free(k);
     }
-    free(p->causes);
     free(p);
 }
 
@@ -133,13 +125,6 @@ static void forget_done(struct people *p)
 
 /* ---- events ---- */
 
-static enum trip_cause cause_of(const struct people *p, const struct event *e)
-{
-    return wording_cause(p->site, e->circuit,
-                         e->circuit < 0 ? CAUSE_SUPPLY_OUTAGE
-                                        : (enum trip_cause)p->causes[e->circuit]);
-}
-
 static void take_loads(const struct event_near_overload *near, struct news *n)
 {
     n->load_count = 0;
@@ -166,6 +151,29 @@ static const struct known *begun_as(const struct people *p, const struct event_a
     return k;
 }
 
+/* what the alarm says now */
+static void take_words(const struct people *p, const struct event *e, struct news *n)
+{
+    const struct event_alarm *a = &e->alarm;
+    figures_clear(&n->figures);
+    if (a->figures)
+        n->figures = *a->figures;
+    n->matter = matter_of(a->kind, a->alert, wording_cause(p->site, e->circuit, &n->figures));
+    n->priority = a->priority;
+    text_copy(n->text, sizeof n->text, a->text);
+    text_copy(n->advice, sizeof n->advice, a->advice);
+}
+
+/* To whom it belongs by priority: at once, or when nobody has acknowledged it by then. */
+static void tell_of_it(struct people *p, int person, struct known *k, int64_t wall_ms)
+{
+    int64_t wait = p->delivery->people[person].after_minutes * MINUTE_MS;
+    if (news_is_alert(&k->news) && wait > 0)
+        return; /* there is nothing to answer */
+    people_add_telling(p, person, k, wall_ms + wait + PEOPLE_GATHER_MS,
+                       wait > 0 ? WHY_UNANSWERED : WHY_NEW);
+}
+
 static void take_raised(struct people *p, const struct event *e)
 {
     const struct event_alarm *a = &e->alarm;
@@ -180,29 +188,41 @@ static void take_raised(struct people *p, const struct event *e)
     text_copy(n->thread, sizeof n->thread, thread);
     drop_tellings(p, k, WHICH_ALL);
     n->kind = a->kind;
-    n->matter = matter_of(a->kind, a->alert, cause_of(p, e));
-    n->priority = a->priority;
     n->state = a->state;
     n->raised_wall_ms = a->raised_wall_ms ? a->raised_wall_ms : e->wall_ms;
     n->over_wall_ms = 0;
-    figures_clear(&n->figures);
-    if (a->figures)
-        n->figures = *a->figures;
     take_loads(a->near_overload, n);
-    text_copy(n->text, sizeof n->text, a->text);
-    text_copy(n->advice, sizeof n->advice, a->advice);
+    take_words(p, e, n);
     for (size_t i = 0; i < p->delivery->person_count; i++) {
-        const struct delivery_person *person = &p->delivery->people[i];
-        struct reader *r = &p->readers[i];
-        if ((int)a->priority > person->least)
+        if ((int)a->priority > p->delivery->people[i].least)
             continue;
-        r->raised += !a->alert;
-        r->urgent += a->priority == PRIORITY_URGENT;
-        int64_t wait = person->after_minutes * MINUTE_MS;
-        if (news_is_alert(n) && wait > 0)
-            continue; /* there is nothing to answer */
-        people_add_telling(p, (int)i, k, e->wall_ms + wait + PEOPLE_GATHER_MS,
-                           wait > 0 ? WHY_UNANSWERED : WHY_NEW);
+        p->readers[i].raised += !a->alert;
+        p->readers[i].urgent += a->priority == PRIORITY_URGENT;
+        tell_of_it(p, (int)i, k, e->wall_ms);
+    }
+}
+
+static struct telling *find_telling(const struct people *p, int person, const struct known *k)
+{
+    struct telling *t = p->tellings;
+    while (t && (t->person != person || t->about != k))
+        t = t->next;
+    return t;
+}
+
+/* Who was told what to do is told once more; who was not yet hears it in time, as it is now. */
+static void take_advice(struct people *p, struct known *k, int64_t wall_ms)
+{
+    for (size_t i = 0; i < p->delivery->person_count; i++) {
+        struct telling *t = find_telling(p, (int)i, k);
+        if ((int)k->news.priority > p->delivery->people[i].least)
+            continue;
+        if (!t) {
+            tell_of_it(p, (int)i, k, wall_ms);
+        } else if (t->told > 0) {
+            t->why = WHY_CHANGED;
+            t->due_wall_ms = wall_ms + PEOPLE_GATHER_MS;
+        }
     }
 }
 
@@ -231,6 +251,12 @@ static void take_alarm(struct people *p, const struct event *e)
     p->changed = true;
     if (k)
         k->news.state = e->alarm.state;
+    if (k && e->alarm.changed != ALARM_CHANGED_STATE) {
+        take_words(p, e, &k->news);
+        if (e->alarm.changed == ALARM_ADVICE_CHANGED)
+            take_advice(p, k, e->wall_ms);
+        return;
+    }
     switch (e->alarm.state) {
     case ALARM_UNACKNOWLEDGED: take_raised(p, e); break;
     case ALARM_ACKNOWLEDGED:
@@ -257,12 +283,7 @@ static void take_alarm(struct people *p, const struct event *e)
 static void take_trip(struct people *p, const struct event *e)
 {
     const struct event_trip *t = &e->trip;
-    if (e->circuit < 0)
-        return;
-    p->causes[e->circuit] = (int)t->cause;
-    if (t->upstream >= 0)
-        p->causes[t->upstream] = CAUSE_UPSTREAM_OPEN;
-    if (t->stage != TRIP_CONFIRMED)
+    if (e->circuit < 0 || t->stage != TRIP_CONFIRMED)
         return;
     p->changed = true;
     for (size_t i = 0; i < p->delivery->person_count; i++)

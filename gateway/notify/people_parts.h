@@ -38,7 +38,6 @@ struct people {
     struct known *known;
     struct telling *tellings;
     struct reader readers[DELIVERY_MAX_PEOPLE];
-    int *causes; /* per circuit: of its newest trip */
     bool changed;
     uint64_t letters;
 };

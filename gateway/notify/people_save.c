@@ -124,7 +124,7 @@ static bool load_telling(struct people *p, struct codec_in *in)
     int64_t due_wall_ms = codec_get_i64(in);
     uint32_t told = codec_get_u32(in);
     uint8_t why = codec_get_u8(in);
-    if (in->failed || why > WHY_OVER || told > INT32_MAX)
+    if (in->failed || why > WHY_CHANGED || told > INT32_MAX)
         return false;
     int i = delivery_find_person(p->delivery, person);
     struct known *k = people_find_known(p, alarm);

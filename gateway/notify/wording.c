@@ -1,5 +1,6 @@
 #include "wording.h"
 
+#include "analysis/trip_texts.h"
 #include "base/clock.h"
 
 #include <math.h>
@@ -27,10 +28,9 @@ static const char *member(const json_t *o, const char *key)
     return s ? s : "";
 }
 
-/* the likeliest of the causes among the figures */
-static enum trip_cause cause_among(const struct figures *f)
+enum trip_cause wording_cause(const struct site *s, int circuit, const struct figures *f)
 {
-    enum trip_cause best = CAUSE_FAULT;
+    enum trip_cause best = CAUSE_FAULT; /* not known is told as the dangerous one */
     double most = 0.0;
     for (int c = 0; c < CAUSE_COUNT; c++) {
         double percent = figures_get(f, (enum figure_what)(FIGURE_OVERLOAD + c));
@@ -39,7 +39,7 @@ static enum trip_cause cause_among(const struct figures *f)
             best = (enum trip_cause)c;
         }
     }
-    return best;
+    return circuit < 0 ? CAUSE_SUPPLY_OUTAGE : trip_texts_told_as(s, circuit, best);
 }
 
 bool news_from_json(const struct site *s, const json_t *alarm, struct news *out)
@@ -55,7 +55,7 @@ bool news_from_json(const struct site *s, const json_t *alarm, struct news *out)
     text_copy(n.advice, sizeof n.advice, member(alarm, "advice"));
     figures_from_json(json_object_get(alarm, "figures"), &n.figures);
     n.matter = matter_of(n.kind, json_is_true(json_object_get(alarm, "alert")),
-                         wording_cause(s, circuit, cause_among(&n.figures)));
+                         wording_cause(s, circuit, &n.figures));
     json_array_foreach(json_object_get(alarm, "switch_off"), i, load)
     {
         if (n.load_count == NEWS_LOADS)
@@ -66,16 +66,6 @@ bool news_from_json(const struct site *s, const json_t *alarm, struct news *out)
     }
     *out = n;
     return true;
-}
-
-enum trip_cause wording_cause(const struct site *s, int circuit, enum trip_cause cause)
-{
-    if (circuit < 0)
-        return CAUSE_SUPPLY_OUTAGE;
-    /* whatever it was: a feeder is not for residents to reset */
-    if (s->circuits[circuit].feeds_panel >= 0 && cause != CAUSE_OPENED_BY_HAND)
-        return CAUSE_UPSTREAM_OPEN;
-    return cause;
 }
 
 static const char *subject_of(const struct wording *w, enum matter m)
@@ -195,6 +185,8 @@ void wording_subject(const struct wording *w, const struct news *n, enum wording
         text_append(&head, wording_phrase(w, PHRASE_URGENT));
     if (why == WHY_AGAIN)
         text_append(&head, wording_phrase(w, PHRASE_AGAIN));
+    if (why == WHY_CHANGED)
+        text_append(&head, wording_phrase(w, PHRASE_CHANGED));
     if (why == WHY_UNANSWERED)
         text_append(&head, wording_phrase(w, PHRASE_UNANSWERED));
     if (more > 0)
@@ -278,6 +270,8 @@ void wording_tell(const struct wording *w, const struct news *n, enum wording_wh
         empty(&f);
         return;
     }
+    if (why == WHY_CHANGED)
+        letter_add(letter, LETTER_WHAT, wording_phrase(w, PHRASE_CHANGED_TEXT));
     wording_what(w, n, &what);
     add_text(letter, LETTER_WHAT, &what);
     if (n->over_wall_ms)

@@ -41,10 +41,17 @@ static inline bool news_is_alert(const struct news *n)
     return n->matter == MATTER_NO_ROOM;
 }
 
-enum wording_why { WHY_NEW, WHY_UNANSWERED, WHY_AGAIN, WHY_OVER };
+enum wording_why {
+    WHY_NEW,
+    WHY_UNANSWERED,
+    WHY_AGAIN,
+    WHY_OVER,
+    WHY_CHANGED, /* what to do is no longer what the person was told */
+};
 
-/* By which cause an open breaker is told; circuit: -1 for the whole site. */
-enum trip_cause wording_cause(const struct site *s, int circuit, enum trip_cause cause);
+/* By which cause an open breaker is told, by the figures of its alarm; circuit: -1 for the
+ * whole site. */
+enum trip_cause wording_cause(const struct site *s, int circuit, const struct figures *f);
 
 /* Of an alarm's event as it stands in the record, without its times and states. False when it
  * is none. */

@@ -96,13 +96,15 @@ static void print_alarm(struct view *v, const char *json, bool all_of_it)
     const char *state = member(o, "state"), *by = member(o, "by"), *note = member(o, "note");
     local_time(v, member(o, all_of_it ? "raised_at" : "time"), when);
     local_time(v, member(o, "until"), until);
-    printf("%s  %-6s  %s  %s%s%s%s%s%s\n", when,
+    bool reworded = member(o, "changed")[0] && !all_of_it;
+    printf("%s  %-6s  %s  %s%s%s%s%s%s%s\n", when,
            json_is_true(json_object_get(o, "alert")) ? "alert" : member(o, "priority"),
            member(o, "alarm"), state, until[0] ? " until " : "", until, by[0] ? " by " : "", by,
-           json_is_true(json_object_get(o, "chattering")) ? ", chattering" : "");
+           json_is_true(json_object_get(o, "chattering")) ? ", chattering" : "",
+           reworded ? ", said anew" : "");
     if (note[0])
         printf("    (%s)\n", note);
-    if (all_of_it || strcmp(state, "unacknowledged") == 0)
+    if (all_of_it || reworded || strcmp(state, "unacknowledged") == 0)
         print_words(v, o);
     json_decref(o);
 }

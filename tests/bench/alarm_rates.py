@@ -1,8 +1,8 @@
 """alarm_rates.py [--truth] EVENTS.. - the figures by which alarm systems are judged (EEMUA 191; IEC 62682 16.4), out
 of the events of one or more sites (JSON lines, as foretrip replay writes them, one file a site).
 
-Raised: changes to `unacknowledged`; alerts, which ask for nothing to be done, are counted apart. Alarms: the same, an
-alarm that took the place of another (`taken_by`) counted once with it. Peak: the most in 10 minutes; a flood is more than
+Raised: changes to `unacknowledged`, and each time that what to do has changed (`changed`: advice) and people are told
+once more; alerts, which ask for nothing to be done, are counted apart. Alarms: the same, an alarm that took the place of another (`taken_by`) counted once with it. Peak: the most in 10 minutes; a flood is more than
 10. Standing: raised and not returned for more than 24 h. Goal of our own: under 2 alarms a day and site, no flood.
 --truth: the truth.json beside each file (trial.py) says what the alarms came to: how many of the trips told were none,
 how many warnings were followed by an opening within two hours, and of the overload trips how many had an alarm, and how
@@ -31,7 +31,10 @@ class Site:
                 continue
             alert, key = e.get("alert", False), e["alarm"]
             if e["state"] == "unacknowledged":
-                if key in standing and standing[key][1] == alert:
+                if e.get("changed") == "advice":
+                    self.raised.append(last)
+                    self.kinds[e["kind"]] += 1
+                if e.get("changed") or (key in standing and standing[key][1] == alert):
                     continue  # its words have changed
                 self.close(standing, key, last)
                 standing[key] = (last, alert, e["kind"], e.get("circuit"))

@@ -11,6 +11,8 @@ struct log {
     enum alarm_state last;
     int64_t until;
     bool chattering, alert;
+    enum alarm_change changed;
+    enum alarm_priority priority;
     char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], by[96], taken_by[EVENT_ID_SIZE];
 };
 
@@ -25,6 +27,8 @@ static void note(void *context, const struct event *e)
     strcpy(l->text, e->alarm.text);
     strcpy(l->by, e->alarm.by);
     l->alert = e->alarm.alert;
+    l->changed = e->alarm.changed;
+    l->priority = e->alarm.priority;
     strcpy(l->taken_by, e->alarm.taken_by ? e->alarm.taken_by : "");
 }
 
@@ -375,6 +379,85 @@ static void states_survive_a_restart_and_damage_is_refused(void **state)
     tear_down(&f);
 }
 
+static void says(struct fixture *f, enum alarm_priority priority, const char *text,
+                 const char *advice, double percent)
+{
+    struct figures figures;
+    figures_clear(&figures);
+    figures_add(&figures, FIGURE_HEAT, percent);
+    struct alarm_judgement j = {.kind = ALARM_NEAR_OVERLOAD,
+                                .subject = {0, 0, -1},
+                                .priority = priority,
+                                .text = text,
+                                .advice = advice,
+                                .figures = &figures};
+    alarms_reword(f->alarms, 2000000, &j);
+}
+
+static void expect(const struct fixture *f, int count, enum alarm_state state,
+                   enum alarm_change changed)
+{
+    assert_int_equal(f->log.count, count);
+    assert_int_equal(f->log.last, state);
+    assert_int_equal(f->log.changed, changed);
+}
+
+static void words_that_change_are_silent_and_advice_that_changes_is_told_once(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    says(&f, PRIORITY_HIGH, "too much", "", 50.0); /* nothing stands */
+    assert_int_equal(f.log.count, 0);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    says(&f, PRIORITY_HIGH, "too much", "", 50.0);
+    says(&f, PRIORITY_HIGH, "too much", "", 60.0); /* a percentage is no news */
+    assert_int_equal(f.log.count, 1);
+    alarms_acknowledge(f.alarms, "main-01.near_overload", 1006000, "Kim");
+    says(&f, PRIORITY_HIGH, "far too much", "", 60.0);
+    expect(&f, 3, ALARM_ACKNOWLEDGED, ALARM_WORDS_CHANGED);
+    assert_string_equal(f.log.text, "far too much");
+    assert_string_equal(f.log.by, "Kim"); /* who acknowledged it still has */
+    says(&f, PRIORITY_HIGH, "far too much", "do not reset it", 60.0);
+    expect(&f, 4, ALARM_UNACKNOWLEDGED, ALARM_ADVICE_CHANGED);
+    says(&f, PRIORITY_HIGH, "far too much", "do not reset it", 70.0);
+    assert_int_equal(f.log.count, 4);
+    says(&f, PRIORITY_URGENT, "far too much", "do not reset it", 70.0);
+    expect(&f, 5, ALARM_UNACKNOWLEDGED, ALARM_ADVICE_CHANGED);
+    says(&f, PRIORITY_HIGH, "far too much", "do not reset it", 70.0); /* less so: no news */
+    expect(&f, 6, ALARM_UNACKNOWLEDGED, ALARM_WORDS_CHANGED);
+    assert_int_equal(f.log.priority, PRIORITY_HIGH);
+    /* and when it is over nothing is said of it any more */
+    judge(&f, 20, false);
+    judge(&f, 30, false);
+    says(&f, PRIORITY_HIGH, "nothing", "", 0.0);
+    expect(&f, 7, ALARM_RETURNED_UNACKNOWLEDGED, ALARM_CHANGED_STATE);
+    tear_down(&f);
+}
+
+static void a_silenced_alarm_keeps_silent_and_says_the_newest_when_released(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    judge(&f, 0, true);
+    judge(&f, 5, true);
+    assert_int_equal(
+        alarms_shelve(f.alarms, "main-01.near_overload", 1006000, 60, "Kim", "known"),
+        ALARMS_OK);
+    int64_t until = f.log.until;
+    says(&f, PRIORITY_HIGH, "too much", "do not reset it", 60.0);
+    expect(&f, 3, ALARM_SHELVED, ALARM_WORDS_CHANGED);
+    assert_int_equal(f.log.until, until);
+    assert_string_equal(f.log.by, "Kim");
+    says(&f, PRIORITY_HIGH, "another", "do not reset it", 60.0);
+    alarms_unshelve(f.alarms, "main-01.near_overload", 1007000, "Kim");
+    expect(&f, 5, ALARM_UNACKNOWLEDGED, ALARM_CHANGED_STATE);
+    assert_string_equal(f.log.text, "another");
+    tear_down(&f);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -387,6 +470,8 @@ int main(void)
         cmocka_unit_test(suppressed_and_out_of_service_are_silent),
         cmocka_unit_test(shelving_is_ended_by_hand_and_says_until_when),
         cmocka_unit_test(a_chattering_alarm_returns_later_and_is_never_hidden),
+        cmocka_unit_test(words_that_change_are_silent_and_advice_that_changes_is_told_once),
+        cmocka_unit_test(a_silenced_alarm_keeps_silent_and_says_the_newest_when_released),
         cmocka_unit_test(states_survive_a_restart_and_damage_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -497,6 +497,66 @@ static void a_long_name_is_cut_to_sixty_characters(void **state)
     close_office(&o);
 }
 
+/* the trip alarm of main-07, by that cause, and what of it is new */
+static void trip_says(struct office *o, enum trip_cause cause, enum alarm_state state,
+                      enum alarm_change changed)
+{
+    struct figures figures;
+    figures_clear(&figures);
+    figures_add(&figures, FIGURE_LOST_ITS_SUPPLY, 97.0);
+    figures_add(&figures, (enum figure_what)(FIGURE_OVERLOAD + (int)cause), 90.0);
+    struct event e = {.type = EVENT_ALARM, .wall_ms = o->now, .panel = -1, .circuit = 0};
+    e.alarm = (struct event_alarm){.id = "main-07.trip",
+                                   .kind = ALARM_TRIP,
+                                   .priority = PRIORITY_HIGH,
+                                   .state = state,
+                                   .changed = changed,
+                                   .raised_wall_ms = NOON,
+                                   .text = "It has opened.",
+                                   .advice = cause == CAUSE_OVERLOAD ? "Once." : "Never.",
+                                   .figures = &figures,
+                                   .by = "",
+                                   .note = "",
+                                   .meter = -1};
+    people_event(o->people, &e);
+}
+
+static void advice_that_has_changed_reaches_whoever_was_told_once(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"reyes\"; name = \"R\"; mail = \"r@example.net\"; "
+                    "after_minutes = 15; language = \"es\"; }");
+    trip_says(&o, CAUSE_OVERLOAD, ALARM_UNACKNOWLEDGED, ALARM_CHANGED_STATE);
+    assert_string_equal(after(&o, 2000), "mail/kim: Breaker open, overloaded: 7 Bath\n");
+    trip_says(&o, CAUSE_OVERLOAD, ALARM_ACKNOWLEDGED, ALARM_CHANGED_STATE);
+    trip_says(&o, CAUSE_OVERLOAD, ALARM_ACKNOWLEDGED, ALARM_WORDS_CHANGED);
+    assert_string_equal(after(&o, HOUR), ""); /* words alone call nobody */
+    trip_says(&o, CAUSE_FAULT, ALARM_UNACKNOWLEDGED, ALARM_ADVICE_CHANGED);
+    assert_string_equal(after(&o, 2000), "mail/kim: Now: Breaker open, do not reset: 7 Bath\n");
+    assert_non_null(strstr(o.last, "what to do has changed"));
+    assert_non_null(strstr(o.last, "Never."));
+    /* nobody has acknowledged that: who is next in line hears it, as it is now */
+    assert_string_equal(after(&o, 15 * MINUTE),
+                        "mail/reyes: Nadie ha contestado: Disparado, no rearmar: 7 Bath\n");
+    assert_string_equal(after(&o, HOUR), "");
+    close_office(&o);
+}
+
+/* who was not told yet hears it when it is due, in the newest words, and but once */
+static void who_was_not_told_yet_hears_only_the_newest(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "quiet_from = \"12:00\"; quiet_to = \"13:00\"; }");
+    trip_says(&o, CAUSE_OVERLOAD, ALARM_UNACKNOWLEDGED, ALARM_CHANGED_STATE);
+    assert_string_equal(after(&o, MINUTE), "");
+    trip_says(&o, CAUSE_FAULT, ALARM_UNACKNOWLEDGED, ALARM_ADVICE_CHANGED);
+    assert_string_equal(after(&o, HOUR), "mail/kim: Breaker open, do not reset: 7 Bath\n");
+    assert_string_equal(after(&o, HOUR), "");
+    close_office(&o);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -515,6 +575,8 @@ int main(void)
         cmocka_unit_test(the_catalogue_is_complete_and_fits_a_lock_screen),
         cmocka_unit_test(spanish_is_told_in_spanish),
         cmocka_unit_test(an_electrician_gets_the_figures_too),
+        cmocka_unit_test(advice_that_has_changed_reaches_whoever_was_told_once),
+        cmocka_unit_test(who_was_not_told_yet_hears_only_the_newest),
         cmocka_unit_test(a_long_name_is_cut_to_sixty_characters),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
