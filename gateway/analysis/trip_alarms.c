@@ -9,10 +9,10 @@
 #define LOADS_SAID 4
 
 /* What is nearly sure is told after NEARLY_SECONDS: of these one in five is none, and half of
- * those show it by then, by coming back (docs/method/alarms.md). What heat explains is sure
- * from a lower probability on. */
+ * those show it by then, by coming back or by how still it is (docs/method/alarms.md). What
+ * heat explains is sure from a lower probability on. */
 #define NEARLY_SURE 0.9
-#define NEARLY_SECONDS 20.0
+#define NEARLY_SECONDS 60.0
 #define HEAT_SURE 0.8
 
 /* what is known of one circuit's newest trip */

@@ -59,7 +59,7 @@ const struct rules_row rules_table[] = {
     ROW(trip_sure_probability, 0.95, 0.05, 0.99, "",
         "from this probability on its alarm comes at once; by heat from 0.8 on"),
     ROW(trip_on_seconds, 300, 0, 3600, "s",
-        "and below when it has stood this long, from 0.9 on and by heat at most 20 s; on an "
+        "and below when it has stood this long, from 0.9 on and by heat at most 60 s; on an "
         "essential circuit at once"),
     ROW(worn_share, 0.08, 0.0, 0.5, "",
         "prior share of breakers outside their standard's band"),

@@ -61,7 +61,7 @@ struct rules {
     double trip_probability;      /* an alarm is raised from this on, ... */
     double trip_sure_probability; /* ... at once from this on, ... */
     double
-        trip_on_seconds;  /* ... below when it has stood this long, nearly sure at most 20 s */
+        trip_on_seconds;  /* ... below when it has stood this long, nearly sure at most 60 s */
     double worn_share;    /* prior share of breakers outside the standard's band */
     double again_seconds; /* opened within this time of a reset: opened_again */
     /* service calls */
