@@ -40,7 +40,6 @@ static const char *const phrase_names[PHRASES] = {
     [PHRASE_WAS_OVER] = "was_over",
     [PHRASE_WHERE] = "where",
     [PHRASE_SINCE] = "since",
-    [PHRASE_DIGEST] = "digest",
     [PHRASE_SUMMARY] = "summary",
     [PHRASE_SUMMARY_TEXT] = "summary_text",
     [PHRASE_SUMMARY_QUIET] = "summary_quiet",

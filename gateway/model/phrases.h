@@ -54,7 +54,6 @@ enum phrase {
     PHRASE_WAS_OVER,  /* of one that was over before it was told */
     PHRASE_WHERE,     /* of a breaker */
     PHRASE_SINCE,
-    PHRASE_DIGEST,  /* subject of many in one */
     PHRASE_SUMMARY, /* subject of the daily or weekly one */
     PHRASE_SUMMARY_TEXT,
     PHRASE_SUMMARY_QUIET, /* nothing stands */

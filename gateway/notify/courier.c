@@ -311,6 +311,7 @@ static void begin(struct courier *c, struct way *w)
                               .mail = &o->delivery->mail,
                               .person = w->person,
                               .site_id = o->site->id,
+                              .site_name = o->site->name,
                               .payload = w->first->payload,
                               .id = w->first->id ? w->first->id : -(int64_t)++c->own_ids,
                               .lost = lost.length ? text_get(&lost) : NULL,

@@ -219,13 +219,22 @@ static void append_date(struct text *out, int64_t wall_ms)
                     tm.tm_sec);
 }
 
+static void append_mailbox(struct text *out, const char *header, const char *name,
+                           const char *address)
+{
+    text_printf(out, "%s: ", header);
+    if (name && name[0])
+        append_header_text(out, name, true);
+    text_printf(out, name && name[0] ? " <%s>\r\n" : "%s\r\n", address);
+}
+
 static void append_headers(struct text *out, const json_t *letter,
                            const struct letter_envelope *e, const char *id)
 {
     const char *domain = strrchr(e->from, '@');
-    text_printf(out, "From: %s\r\nTo: ", e->from);
-    append_header_text(out, e->to_name, true);
-    text_printf(out, " <%s>\r\nSubject: ", e->to);
+    append_mailbox(out, "From", e->from_name, e->from);
+    append_mailbox(out, "To", e->to_name, e->to);
+    text_append(out, "Subject: ");
     append_header_text(out, member(letter, "subject"), false);
     text_append(out, "\r\n");
     append_date(out, e->wall_ms);

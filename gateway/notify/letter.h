@@ -30,7 +30,9 @@ char *letter_dump(const json_t *letter); /* malloc'ed */
 
 /* What is added when it is sent. */
 struct letter_envelope {
-    const char *from, *to, *to_name; /* mail */
+    const char *from,
+        *to; /* mail: addresses, and who is shown beside them: the site, so that */
+    const char *from_name, *to_name; /* a telephone shows which house it is; "" or NULL: none */
     int64_t id;                      /* of the outbox's row */
     int64_t wall_ms;                 /* now */
     const char *lost;                /* a sentence on earlier letters that were lost, or NULL */

@@ -393,10 +393,7 @@ static json_t *compose(const struct people *p, int person, struct telling *const
     struct wording w;
     struct text subject = TEXT_INIT;
     wording_init(&w, p->phrases, d->language, p->site, utc_offset_seconds);
-    if (count > 1 && n->priority != PRIORITY_URGENT)
-        wording_fill(&w, PHRASE_DIGEST, (long)count, 0, 0, &subject);
-    else
-        wording_subject(&w, n, first->why, count - 1, &subject);
+    wording_subject(&w, n, first->why, count - 1, &subject);
     json_t *letter =
         letter_create(p->site->id, d->id, w.language->code, alarm_priority_name(n->priority),
                       wall_ms, text_get(&subject));
@@ -468,7 +465,7 @@ static void summarise(struct people *p, int person, int64_t wall_ms, int32_t utc
     struct text subject = TEXT_INIT, body = TEXT_INIT, line = TEXT_INIT;
     size_t standing = 0;
     wording_init(&w, p->phrases, d->language, p->site, utc_offset_seconds);
-    wording_fill(&w, PHRASE_SUMMARY, 0, 0, 0, &subject);
+    wording_heading(&w, PHRASE_SUMMARY, &subject);
     wording_fill(&w, PHRASE_SUMMARY_TEXT, r->raised, r->urgent, r->trips, &body);
     json_t *letter =
         letter_create(p->site->id, d->id, w.language->code, "low", wall_ms, text_get(&subject));
@@ -530,7 +527,7 @@ char *people_trial(const struct delivery_person *person, const struct phrases *p
     struct wording w;
     struct text subject = TEXT_INIT, body = TEXT_INIT;
     wording_init(&w, phrases, person->language, site, 0);
-    wording_fill(&w, PHRASE_TEST, 0, 0, 0, &subject);
+    wording_heading(&w, PHRASE_TEST, &subject);
     wording_fill(&w, PHRASE_TEST_TEXT, 0, 0, 0, &body);
     json_t *letter = letter_create(site->id, person->id, w.language->code, "low", wall_ms,
                                    text_get(&subject));

@@ -161,6 +161,7 @@ static bool set_mail(struct post *p, const struct post_letter *l, char why[POST_
     snprintf(recipient, sizeof recipient, "<%s>", l->person->mail);
     snprintf(from, sizeof from, "<%s>", m->from);
     const struct letter_envelope envelope = {.from = m->from,
+                                             .from_name = l->site_name,
                                              .to = l->person->mail,
                                              .to_name = l->person->name,
                                              .id = l->id,

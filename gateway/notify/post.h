@@ -25,7 +25,7 @@ struct post_letter {
     enum post_way way;
     const struct delivery_mail *mail; /* for POST_MAIL */
     const struct delivery_person *person;
-    const char *site_id;
+    const char *site_id, *site_name;
     const char *payload; /* letter.h */
     int64_t id;          /* of the outbox's row */
     const char *lost;    /* or NULL */

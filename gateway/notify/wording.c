@@ -154,14 +154,14 @@ static size_t characters(const char *s)
     return n;
 }
 
-/* Appends as many characters as there is room for, with "..." where it is cut. */
+/* Appends as many characters as there is room for, with an ellipsis where it is cut. */
 static void append_cut(struct text *out, const char *s, size_t room)
 {
     if (characters(s) <= room) {
         text_append(out, s);
         return;
     }
-    size_t keep = room > 3 ? room - 3 : 0, at = 0;
+    size_t keep = room > 1 ? room - 1 : 0, at = 0;
     for (size_t n = 0; s[at]; at++) {
         n += ((unsigned char)s[at] & 0xc0) != 0x80;
         if (n > keep)
@@ -170,7 +170,7 @@ static void append_cut(struct text *out, const char *s, size_t room)
     while (at > 0 && s[at - 1] == ' ')
         at--;
     text_append_bytes(out, s, at);
-    text_append(out, "...");
+    text_append(out, "\xe2\x80\xa6");
 }
 
 void wording_subject(const struct wording *w, const struct news *n, enum wording_why why,
@@ -288,6 +288,14 @@ void wording_tell(const struct wording *w, const struct news *n, enum wording_wh
     if (!n->over_wall_ms && n->state == ALARM_UNACKNOWLEDGED && !news_is_alert(n))
         add_filled(letter, LETTER_SMALL, wording_phrase(w, PHRASE_ACKNOWLEDGE), &f.values);
     empty(&f);
+}
+
+void wording_heading(const struct wording *w, enum phrase p, struct text *out)
+{
+    struct text whole = TEXT_INIT;
+    wording_fill(w, p, 0, 0, 0, &whole);
+    append_cut(out, text_get(&whole), WORDING_SUBJECT);
+    text_free(&whole);
 }
 
 void wording_fill(const struct wording *w, enum phrase p, long count, long urgent, long trips,

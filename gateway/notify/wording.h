@@ -11,7 +11,7 @@
 #include "model/phrases.h"
 
 #define NEWS_LOADS 4
-#define WORDING_SUBJECT 60 /* characters: what a lock screen shows */
+#define WORDING_SUBJECT 60 /* characters: what a lock screen shows (common practice) */
 
 #define NEWS_THREAD_SIZE (EVENT_ID_SIZE + 24)
 
@@ -83,6 +83,9 @@ void wording_figures(const struct wording *w, const struct news *n, struct text 
 /* The parts of one alarm, appended to a letter; judges: to somebody who wants the numbers. */
 void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
                   bool judges, json_t *letter);
+
+/* A subject without an alarm: the phrase with the site filled in, as long at the most. */
+void wording_heading(const struct wording *w, enum phrase p, struct text *out);
 
 /* A phrase with the site and some numbers filled in. */
 void wording_fill(const struct wording *w, enum phrase p, long count, long urgent, long trips,

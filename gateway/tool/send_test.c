@@ -29,6 +29,7 @@ static bool send_one(const struct config *c, const struct delivery_person *p, en
                                                           .mail = &c->delivery.mail,
                                                           .person = p,
                                                           .site_id = c->site.id,
+                                                          .site_name = c->site.name,
                                                           .payload = payload,
                                                           .id = trial_id(now),
                                                           .wall_ms = now,

@@ -108,6 +108,7 @@ m = [json.loads(l) for l in open(sys.argv[1])][0]
 assert m["tls"] and m["login"], "no TLS or no login"
 assert m["to"] == ["kim@alder.example"] and m["from"] == "house@alder.example", m
 assert m["subject"] == "Número 1" and "Kim Ño" in m["header_to"], m
+assert m["header_from"] == "31 Alder Lane <house@alder.example>", m
 assert m["defects"] == [] and m["longest"] <= 998 and m["auto"] == "auto-generated", m
 assert m["id"].startswith("<alder-31-") and m["id"].endswith("@alder.example>"), m["id"]
 m["plain"] = m["plain"].replace("\r\n", "\n")

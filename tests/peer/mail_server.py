@@ -44,7 +44,7 @@ class Handler:
         parts = {p.get_content_type(): p.get_content() for p in m.walk() if not p.is_multipart()}
         taken = {"to": envelope.rcpt_tos, "from": envelope.mail_from, "tls": bool(session.ssl),
                  "login": bool(session.authenticated), "subject": str(m["Subject"]), "id": m["Message-ID"],
-                 "date": m["Date"], "header_to": str(m["To"]), "auto": m["Auto-Submitted"],
+                 "date": m["Date"], "header_from": str(m["From"]), "header_to": str(m["To"]), "auto": m["Auto-Submitted"],
                  "importance": m["Importance"], "plain": parts.get("text/plain"),
                  "html": parts.get("text/html"), "defects": [str(d) for p in m.walk() for d in p.defects],
                  "longest": max(len(line) for line in envelope.content.split(b"\r\n"))}

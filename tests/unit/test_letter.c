@@ -19,6 +19,7 @@ static char *make(const char *subject, const char *what)
 }
 
 static const struct letter_envelope envelope = {.from = "h@alder.example",
+                                                .from_name = "31 Alder Lane",
                                                 .to = "kim@example.net",
                                                 .to_name = "Kim \"K\" Ito",
                                                 .id = 42,
@@ -44,6 +45,8 @@ static void a_mail_is_plain_ascii_in_short_lines(void **state)
     }
     assert_non_null(
         strstr(text_get(&out), "\r\nSubject: =?UTF-8?B?TsO6bWVybyDigJQgMQ==?=\r\n"));
+    /* RFC 5322 3.4: which house it is stands beside the address */
+    assert_memory_equal(text_get(&out), "From: \"31 Alder Lane\" <h@alder.example>\r\n", 41);
     assert_non_null(strstr(text_get(&out), "\r\nDate: Fri, 15 Jan 2027 12:00:00 +0000\r\n"));
     assert_non_null(
         strstr(text_get(&out), "\r\nMessage-ID: <alder-31-42.foretrip@alder.example>"));
@@ -84,6 +87,7 @@ static void nothing_smuggles_in_a_header(void **state)
     struct letter_envelope e = envelope;
     (void)state;
     e.to_name = "Kim\r\nBcc: all@example.net";
+    e.from_name = "31 Alder\r\nBcc: all@example.net";
     char *payload = make("Open\r\nBcc: all@example.net\r\n\r\nbody", "what");
     assert_true(letter_to_mail(payload, &e, &out));
     char *end = strstr(out.bytes, "\r\n\r\n"); /* of the headers */

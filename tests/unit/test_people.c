@@ -6,6 +6,7 @@
 
 #include "config/reader.h"
 #include "notify/people.h"
+#include "notify/wording.h"
 
 #include <jansson.h>
 #include <stdlib.h>
@@ -226,7 +227,7 @@ static void ten_at_once_are_one_letter_and_the_urgent_one_leads(void **state)
     RAISE(&o, 0, ALARM_NEAR_OVERLOAD, PRIORITY_HIGH);
     RAISE(&o, 1, ALARM_FEEDER_OVERLOAD, PRIORITY_HIGH);
     RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
-    assert_string_equal(after(&o, 2000), "mail/kim: 3 messages from 31 Alder Lane\n");
+    assert_string_equal(after(&o, 2000), "mail/kim: Switch something off: 7 Bath (+2)\n");
     RAISE(&o, 2, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
     RAISE(&o, 0, ALARM_CONTINUOUS_LOAD, PRIORITY_HIGH);
     assert_string_equal(after(&o, 2000),
@@ -261,7 +262,8 @@ static void quiet_hours_hold_all_but_the_urgent(void **state)
     assert_string_equal(after(&o, 2000),
                         "mail/kim: URGENT Fire hazard, call now: 14,16 Garage feeder\n");
     assert_string_equal(after(&o, 6 * HOUR + 59 * MINUTE), ""); /* 06:59 */
-    assert_string_equal(after(&o, MINUTE), "mail/kim: 2 messages from 31 Alder Lane\n");
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/kim: Breaker open, do not reset: 7 Bath (+1)\n");
     assert_non_null(strstr(o.last, "It was over again at 2027-01-16 00:00."));
     close_office(&o);
 }
@@ -276,7 +278,7 @@ static void nobody_acknowledges_so_the_next_in_line_is_told(void **state)
     after(&o, 2000);
     assert_string_equal(after(&o, 14 * MINUTE), "");
     assert_string_equal(after(&o, MINUTE),
-                        "mail/reyes: Nobody answered: Breaker open, do not reset: 7 Bath\n");
+                        "mail/reyes: Unanswered: Breaker open, do not reset: 7 Bath\n");
     assert_string_equal(after(&o, 59 * MINUTE), "");
     assert_string_equal(after(&o, MINUTE),
                         "mail/reyes: Still: Breaker open, do not reset: 7 Bath\n");
@@ -325,7 +327,8 @@ static void a_flood_becomes_one_letter_but_not_the_urgent(void **state)
     assert_string_equal(after(&o, 2000),
                         "mail/kim: URGENT Opened again, leave it off: 7 Bath\n");
     assert_string_equal(after(&o, 5 * MINUTE), "");
-    assert_string_equal(after(&o, 10 * MINUTE), "mail/kim: 6 messages from 31 Alder Lane\n");
+    assert_string_equal(after(&o, 10 * MINUTE),
+                        "mail/kim: Too much for too long: 14,16 Garage feeder (+5)\n");
     close_office(&o);
 }
 
@@ -355,7 +358,7 @@ static void a_restart_tells_nobody_twice_and_forgets_nobody(void **state)
     codec_out_free(&out);
     assert_string_equal(after(&o, MINUTE), "");
     assert_string_equal(after(&o, 14 * MINUTE),
-                        "mail/reyes: Nobody answered: Breaker open, do not reset: 7 Bath\n");
+                        "mail/reyes: Unanswered: Breaker open, do not reset: 7 Bath\n");
     assert_string_equal(after(&o, HOUR), "mail/reyes: Summary: 31 Alder Lane\n");
     assert_non_null(strstr(o.last, "Alarms raised: 1, of these urgent: 0."));
     assert_non_null(strstr(o.last, "Breaker open, do not reset: 7 Bath"));
@@ -423,8 +426,7 @@ static void spanish_is_told_in_spanish(void **state)
     (void)state;
     open_office(&o, "{ " KIM "language = \"es\"; }");
     RAISE(&o, 0, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
-    assert_string_equal(after(&o, 2000),
-                        "mail/kim: URGENTE Disparado otra vez, no tocar: 7 Bath\n");
+    assert_string_equal(after(&o, 2000), "mail/kim: URGENTE Otra vez, no rearmar: 7 Bath\n");
     assert_null(strstr(o.last, "Something has happened"));
     assert_non_null(strstr(o.last, "No lo rearme más: un intento fallido basta."));
     assert_non_null(strstr(o.last, "no es un dispositivo de protección"));
@@ -480,6 +482,94 @@ static void an_electrician_gets_the_figures_too(void **state)
     close_office(&o);
 }
 
+static size_t characters_of(const char *s)
+{
+    size_t n = 0;
+    for (; *s; s++)
+        n += ((unsigned char)*s & 0xc0) != 0x80;
+    return n;
+}
+
+/* what is said before the name must leave room for the breaker's position, and for the name's
+ * begin when it is the only message; for the begin of a site's, panel's or meter's */
+static void expect_subject(const struct wording *w, enum matter m, enum wording_why why,
+                           enum alarm_priority priority, size_t more)
+{
+    static const char position[] = "14,16", name[] = "Ñandú y más";
+    struct text subject = TEXT_INIT;
+    struct news n = {.matter = m, .priority = priority, .alarm = "main-14.trip"};
+    const char *template = w->language->subject[m];
+    wording_subject(w, &n, why, more, &subject);
+    const char *said = text_get(&subject);
+    if (characters_of(said) > WORDING_SUBJECT)
+        fail_msg("%s: \"%s\" has %zu characters", w->language->code, said, characters_of(said));
+    char wanted[64];
+    /* four characters, five bytes */
+    snprintf(wanted, sizeof wanted, more ? "%s" : "%s %.5s", position, name);
+    if (strstr(template, "{meter}"))
+        strcpy(wanted, "main-");
+    else if (strstr(template, "{panel}"))
+        strcpy(wanted, "Table");
+    else if (strstr(template, "{site}"))
+        strcpy(wanted, "Aveni");
+    if (!strstr(said, wanted))
+        fail_msg("%s, %s: \"%s\" has no room for \"%s\"", w->language->code, matter_name(m),
+                 said, wanted);
+    text_free(&subject);
+}
+
+static bool may_be_urgent(enum matter m)
+{
+    switch (m) {
+    case MATTER_TRIP_OVERLOAD:
+    case MATTER_TRIP_FAULT:
+    case MATTER_TRIP_WORN_BREAKER:
+    case MATTER_TRIP_OPENED_BY_HAND:
+    case MATTER_TRIP_UPSTREAM_OPEN:
+    case MATTER_TRIP_SUPPLY_OUTAGE: /* with an essential load behind it */
+    case MATTER_OPENED_AGAIN:
+    case MATTER_BREAKER_DID_NOT_OPEN:
+    case MATTER_OPEN_NEUTRAL:
+    case MATTER_ESSENTIAL_LOAD_SILENT:
+    case MATTER_SHARED_NEUTRAL: return true;
+    default: return false;
+    }
+}
+
+/* every matter (kinds, and trips by their causes) x why it is told x priority, both languages
+ */
+static void every_subject_leaves_room_for_where_it_is(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}");
+    struct site *s = &o.config.site;
+    strcpy(s->name, "Avenida de los Álamos 31, casa con taller y dos viviendas");
+    strcpy(s->panels[0].name, "Tablero principal del sótano, junto a la escalera");
+    strcpy(s->circuits[1].name, "Ñandú y más, alimentador del garaje y del jardín de atrás");
+    for (size_t l = 0; l < o.config.phrases.count; l++) {
+        struct wording w;
+        wording_init(&w, &o.config.phrases, o.config.phrases.languages[l].code, s, 0);
+        for (int m = 0; m < MATTERS; m++)
+            for (int why = WHY_NEW; why <= WHY_CHANGED; why++)
+                for (size_t more = 0; more <= 19; more += 19) {
+                    expect_subject(&w, (enum matter)m, (enum wording_why)why, PRIORITY_HIGH,
+                                   more);
+                    if (may_be_urgent((enum matter)m))
+                        expect_subject(&w, (enum matter)m, (enum wording_why)why,
+                                       PRIORITY_URGENT, more);
+                }
+        for (int p = PHRASE_SUMMARY; p <= PHRASE_TEST; p += PHRASE_TEST - PHRASE_SUMMARY) {
+            struct text heading = TEXT_INIT;
+            wording_heading(&w, (enum phrase)p, &heading);
+            assert_true(characters_of(text_get(&heading)) <= WORDING_SUBJECT);
+            assert_non_null(strstr(text_get(&heading), "Avenida de los"));
+            text_free(&heading);
+        }
+    }
+    close_office(&o);
+}
+
 static void a_long_name_is_cut_to_sixty_characters(void **state)
 {
     struct office o;
@@ -489,11 +579,8 @@ static void a_long_name_is_cut_to_sixty_characters(void **state)
               "Küche mit Spüle, Geschirrspüler, Kühlschrank und noch vielem mehr");
     RAISE(&o, 0, ALARM_TRIP, PRIORITY_URGENT);
     const char *subject = strchr(after(&o, 2000), ' ') + 1;
-    size_t characters = 0;
-    for (const char *c = subject; *c && *c != '\n'; c++)
-        characters += ((unsigned char)*c & 0xc0) != 0x80;
-    assert_int_equal(characters, 60);
-    assert_non_null(strstr(subject, "...\n"));
+    assert_int_equal(characters_of(subject), 60 + 1); /* and the line's end */
+    assert_non_null(strstr(subject, "\xe2\x80\xa6\n"));
     close_office(&o);
 }
 
@@ -538,7 +625,7 @@ static void advice_that_has_changed_reaches_whoever_was_told_once(void **state)
     assert_non_null(strstr(o.last, "Never."));
     /* nobody has acknowledged that: who is next in line hears it, as it is now */
     assert_string_equal(after(&o, 15 * MINUTE),
-                        "mail/reyes: Nadie ha contestado: Disparado, no rearmar: 7 Bath\n");
+                        "mail/reyes: Sin respuesta: Disparado, no rearmar: 7 Bath\n");
     assert_string_equal(after(&o, HOUR), "");
     close_office(&o);
 }
@@ -577,6 +664,7 @@ int main(void)
         cmocka_unit_test(an_electrician_gets_the_figures_too),
         cmocka_unit_test(advice_that_has_changed_reaches_whoever_was_told_once),
         cmocka_unit_test(who_was_not_told_yet_hears_only_the_newest),
+        cmocka_unit_test(every_subject_leaves_room_for_where_it_is),
         cmocka_unit_test(a_long_name_is_cut_to_sixty_characters),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
