@@ -26,6 +26,9 @@ const struct field fleet_fields[FLEET_KEYS] = {
                       .help = "with amqp: how many queues the sites are spread over"},
     [FLEET_VHOST] = {"vhost", FIELD_TEXT, TEXT_AT(vhost), .fallback = "/",
                      .help = "with amqp: the virtual host"},
+    [FLEET_NODES] = {"nodes", FIELD_TEXT, TEXT_AT(nodes), .fallback = "none",
+                     .help = "further nodes of the broker's cluster, \"host:port host:port\"; "
+                             "each is tried in turn"},
 };
 
 enum { TOP_FLEET, TOP_BROKER, TOP_KEYS };
@@ -43,13 +46,28 @@ static void set_defaults(struct fleet_settings *f)
                                  .broker = {.host = "127.0.0.1", .keepalive_seconds = 30}};
 }
 
+static void check_nodes(const struct fleet_settings *f, const struct config_file *file,
+                        const config_setting_t *group)
+{
+    struct fleet_node node;
+    for (const char *at = f->nodes; *at;) {
+        size_t length = strcspn(at, " ");
+        if (length > 0 && !fleet_read_node(at, length, &node))
+            field_error(file, field_line(group, "nodes"),
+                        "nodes has \"%.*s\", which is no host:port", (int)length, at);
+        at += length + (at[length] == ' ');
+    }
+}
+
 static void read_file(struct fleet_settings *f, const struct config_file *file,
                       const char *directory)
 {
     fields_read(file, file->root, "fleet.cfg", top_fields, TOP_KEYS, NULL);
     const config_setting_t *group = config_setting_get_member(file->root, "fleet");
-    if (group && config_setting_is_group(group))
+    if (group && config_setting_is_group(group)) {
         fields_read(file, group, "the group fleet", fleet_fields, FLEET_KEYS, f);
+        check_nodes(f, file, group);
+    }
     delivery_file_read_broker(&f->broker, file, directory);
 }
 

@@ -19,6 +19,7 @@ enum {
     FLEET_GROUP,
     FLEET_QUEUES,
     FLEET_VHOST,
+    FLEET_NODES,
     FLEET_KEYS
 };
 

@@ -31,6 +31,7 @@ struct collector {
     int64_t retry_mono_ms; /* the store is tried again */
     int retry_ms;          /* 0: it is there */
     int64_t tend_mono_ms;
+    int64_t start_wall_ms;
     bool refusal_said;
     bool leaving; /* the store is away: what still comes is not taken */
     struct collector_counts counts;
@@ -161,6 +162,19 @@ static bool file_singly(struct collector *c)
     return true;
 }
 
+/* how old the records are that are in the store now; those from before we came, and those sent
+ * again, tell nothing of our own delay */
+static void note_ages(struct collector *c)
+{
+    int64_t now_ms = clock_wall_ms();
+    for (size_t i = 0; i < c->count; i++) {
+        const struct parcel *p = c->held[i].parcel;
+        for (size_t k = 0; p && !p->again && k < p->count; k++)
+            if (p->records[k].wall_ms >= c->start_wall_ms)
+                ages_add(&c->counts.ages, now_ms - p->records[k].wall_ms);
+    }
+}
+
 static void drop_held(struct collector *c)
 {
     for (size_t i = 0; i < c->count; i++)
@@ -183,6 +197,7 @@ static void flush(struct collector *c)
         c->leaving = true; /* takes no more before these are in */
         return;
     }
+    note_ages(c);
     drop_held(c);
     intake_taken(c->intake, c->tag);
 }
@@ -266,6 +281,7 @@ struct collector *collector_create(const struct fleet_settings *settings,
         return NULL;
     c->ledger_options = (struct ledger_options){.where = settings->database,
                                                 .known_only = settings->known_only};
+    c->start_wall_ms = clock_wall_ms();
     c->held = calloc(COLLECTOR_ITEMS, sizeof *c->held);
     if (c->held)
         c->intake = intake_open(

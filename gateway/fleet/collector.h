@@ -13,6 +13,7 @@
 #ifndef FORETRIP_FLEET_COLLECTOR_H
 #define FORETRIP_FLEET_COLLECTOR_H
 
+#include "ages.h"
 #include "intake.h"
 #include "ledger.h"
 
@@ -30,6 +31,7 @@ struct collector_counts {
     uint64_t asked; /* gaps */
     size_t held;    /* items now */
     bool broker_up, store_up;
+    struct ages ages; /* from what happened to its being in the store, since the start */
 };
 
 /* NULL with a sentence in why. Broker or store away is no error. */

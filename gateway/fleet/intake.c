@@ -2,16 +2,13 @@
 
 #include "base/text.h"
 
-#include <stdio.h>
 #include <string.h>
 
 struct intake *intake_open(const struct intake_options *o, char why[INTAKE_WHY_SIZE])
 {
     why[0] = '\0';
-    if (o->settings->intake == FLEET_MQTT)
-        return intake_mqtt_open(o, why);
-    snprintf(why, INTAKE_WHY_SIZE, "this foretrip-fleet was built without AMQP");
-    return NULL;
+    return o->settings->intake == FLEET_AMQP ? intake_amqp_open(o, why)
+                                             : intake_mqtt_open(o, why);
 }
 
 void intake_close(struct intake *i)

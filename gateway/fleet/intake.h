@@ -69,6 +69,8 @@ struct intake { /* first member of each one's own */
 
 struct intake *intake_mqtt_open(const struct intake_options *o, char why[INTAKE_WHY_SIZE]);
 
+struct intake *intake_amqp_open(const struct intake_options *o, char why[INTAKE_WHY_SIZE]);
+
 /* The site in "foretrip/<site>/<word>", and the word; false when it is none of these. The
  * separator is MQTT's slash or AMQP's dot. */
 bool intake_read_topic(const char *topic, char separator, char site[SITE_ID_SIZE],

@@ -2,6 +2,7 @@
 #include "intake.h"
 
 #include "base/log.h"
+#include "base/text.h"
 #include "notify/line.h"
 
 #include <mosquitto.h>
@@ -19,6 +20,7 @@ struct mqtt_intake {
     int wake_fd;                            /* line.h wants one; nobody wakes us */
     int subscriptions[2];
     uint64_t tag;
+    size_t node; /* the next one of the cluster to try */
 };
 
 static void on_acknowledged(void *context, int mid, int reason)
@@ -42,10 +44,17 @@ static void on_message(void *context, const struct broker_message *message)
     intake_hand_on(&m->base, message->topic, '/', message->payload, message->length, ++m->tag);
 }
 
+/* before each connection: the next node's turn */
 static void on_will(void *context, bool again, struct broker_out *out)
 {
     struct mqtt_intake *m = context;
+    struct fleet_node nodes[FLEET_MOST_NODES];
+    const struct fleet_node *at =
+        &nodes[m->node % fleet_list_nodes(m->base.options.settings, nodes)];
     (void)again;
+    m->node++;
+    text_copy(m->broker.host, sizeof m->broker.host, at->host);
+    m->broker.port = at->port;
     *out = (struct broker_out){
         .topic = m->presence, .payload = "offline", .length = 7, .qos = 1, .retain = true};
 }

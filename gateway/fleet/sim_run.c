@@ -8,6 +8,7 @@
 #include <jansson.h>
 #include <mosquitto.h>
 
+#include <assert.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -34,6 +35,7 @@ struct sim_line {
     int mid, again_mid; /* of the batches on their way, 0: none */
     int64_t sent_ms, health_ms, retry_ms;
     uint32_t story;
+    uint32_t dials;
     int phase; /* the next record of it */
     int64_t story_ms;
 };
@@ -41,6 +43,8 @@ struct sim_line {
 struct sim_run {
     const struct sim_options *o;
     struct sim_line *lines;
+    struct fleet_node nodes[FLEET_MOST_NODES];
+    size_t node_count;
     size_t up, dialling;
     int epoll;
     int64_t now_ms; /* of this turn, monotonic */
@@ -154,7 +158,8 @@ static void hang_up(struct sim_line *l)
 static void dial(struct sim_line *l)
 {
     char topic[SITE_ID_SIZE + 32];
-    const struct delivery_broker *b = l->run->o->broker;
+    const struct fleet_node *at =
+        &l->run->nodes[(l->site.number + l->dials++) % l->run->node_count];
     l->mosq = mosquitto_new(l->site.id, true, l);
     if (!l->mosq)
         return;
@@ -166,7 +171,7 @@ static void dial(struct sim_line *l)
     mosquitto_message_callback_set(l->mosq, on_message);
     mosquitto_int_option(l->mosq, MOSQ_OPT_TCP_NODELAY, 1);
     mosquitto_will_set(l->mosq, topic, 7, "offline", 1, true);
-    int rc = mosquitto_connect_async(l->mosq, b->host, b->port, KEEPALIVE_S);
+    int rc = mosquitto_connect_async(l->mosq, at->host, at->port, KEEPALIVE_S);
     if ((rc == MOSQ_ERR_SUCCESS || rc == MOSQ_ERR_CONN_PENDING) &&
         mosquitto_socket(l->mosq) >= 0)
         watch(l);
@@ -245,6 +250,7 @@ static uint32_t draw(struct sim_run *r)
 
 static void tell_next(struct sim_run *r, int64_t wall_ms)
 {
+    assert(r->o->sites > 0);
     struct sim_line *l = &r->lines[draw(r) % r->o->sites];
     if (l->dark)
         return;
@@ -405,6 +411,7 @@ static bool prepare(struct sim_run *r)
 {
     int64_t wall_ms = clock_wall_ms();
     r->epoll = epoll_create1(EPOLL_CLOEXEC);
+    r->node_count = fleet_list_nodes(r->o->settings, r->nodes);
     r->lines = calloc(r->o->sites, sizeof *r->lines);
     if (r->epoll < 0 || !r->lines)
         return false;

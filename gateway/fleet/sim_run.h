@@ -19,7 +19,7 @@
 #include <stdint.h>
 
 struct sim_options {
-    const struct delivery_broker *broker; /* host and port; each site is a client of its own */
+    const struct fleet_settings *settings; /* where the broker is; each site is a client */
     size_t sites;
     double history_days;        /* of stories before the start; 0: none */
     double per_second;          /* records of the whole fleet; 0: none */

@@ -88,9 +88,9 @@ static void compose(const struct sim_site *s, size_t from, size_t to, const char
 {
     text_printf(out,
                 "{\"site\":\"%s\",\"after\":%lld,\"from\":%lld,\"to\":%lld,%s\"records\":[",
-                s->id, (long long)(from == 0 ? 0 : s->base + (int64_t)from),
-                (long long)(s->base + (int64_t)(to > from ? from + 1 : to)),
-                (long long)(s->base + (int64_t)to), more);
+                s->id, from == 0 ? 0LL : (long long)s->base + (long long)from,
+                (long long)s->base + (long long)(to > from ? from + 1 : to),
+                (long long)s->base + (long long)to, more);
     for (size_t i = from; i < to; i++) {
         if (i > from)
             text_append(out, ",");

@@ -12,6 +12,11 @@
 enum fleet_intake { FLEET_MQTT, FLEET_AMQP };
 #define FLEET_INTAKES 2
 
+struct fleet_node {
+    char host[DELIVERY_HOST_SIZE];
+    int port;
+};
+
 struct fleet_settings {
     char database[DELIVERY_PATH_SIZE]; /* file of SQLite, or postgresql://.. */
     bool known_only;                   /* sites that nobody has added are passed over */
@@ -19,7 +24,16 @@ struct fleet_settings {
     char group[SITE_ID_SIZE];          /* collectors of one group share the work */
     int queues;                        /* AMQP: how many the sites are spread over */
     char vhost[DELIVERY_NAME_SIZE];    /* AMQP */
-    struct delivery_broker broker;     /* where the sites' streams come from */
+    char nodes[DELIVERY_PATH_SIZE]; /* further ones of the broker's cluster, "host:port .." */
+    struct delivery_broker broker;  /* where the sites' streams come from */
 };
+
+/* "host:port", not terminated; false when it is none. */
+bool fleet_read_node(const char *s, size_t length, struct fleet_node *out);
+
+/* The broker's own address first, then its cluster's others. */
+#define FLEET_MOST_NODES 16
+size_t fleet_list_nodes(const struct fleet_settings *f,
+                        struct fleet_node out[FLEET_MOST_NODES]);
 
 #endif

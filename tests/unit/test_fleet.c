@@ -4,6 +4,7 @@
 
 #include "base/clock.h"
 #include "base/text.h"
+#include "fleet/ages.h"
 #include "fleet/coverage.h"
 #include "fleet/intake.h"
 #include "fleet/ledger.h"
@@ -92,6 +93,21 @@ static void gaps_are_bounded(void **state)
     assert_true(coverage_add(&c, 0, 90000, 0)); /* all filled at once */
     assert_int_equal(c.count, 0);
     coverage_free(&c);
+}
+
+static void ages_are_known_to_a_fifth(void **state)
+{
+    struct ages a = {0};
+    (void)state;
+    assert_int_equal(ages_within(&a, 0.5), 0);
+    for (int64_t ms = 1; ms <= 1000; ms++)
+        ages_add(&a, ms);
+    ages_add(&a, -5); /* clocks differ */
+    assert_in_range(ages_within(&a, 0.5), 500, 600);
+    assert_in_range(ages_within(&a, 0.99), 990, 1190);
+    assert_in_range(ages_within(&a, 1.0), 1000, 1190);
+    ages_add(&a, INT64_C(86400000) * 400);
+    assert_true(ages_within(&a, 1.0) > INT64_C(86400000));
 }
 
 /* ---- parcels ---- */
@@ -619,6 +635,7 @@ int main(void)
         cmocka_unit_test(coverage_knows_what_is_here),
         cmocka_unit_test(coverage_agrees_with_a_plain_set),
         cmocka_unit_test(gaps_are_bounded),
+        cmocka_unit_test(ages_are_known_to_a_fifth),
         cmocka_unit_test(a_parcel_is_read),
         cmocka_unit_test(a_faulty_parcel_is_refused_as_a_whole),
         cmocka_unit_test(a_topic_names_its_site),
