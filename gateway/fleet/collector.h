@@ -18,7 +18,7 @@
 #include "ledger.h"
 
 #define COLLECTOR_WAIT_MS 100
-#define COLLECTOR_RECORDS 5000     /* a good transaction's worth */
+#define COLLECTOR_RECORDS 2000     /* a good transaction's worth */
 #define COLLECTOR_ITEMS 4000       /* of one transaction at the most */
 #define COLLECTOR_GAPS_AT_ONCE 100 /* asked for, a second */
 

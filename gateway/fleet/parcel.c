@@ -109,21 +109,64 @@ static bool take_record(const json_t *o, struct parcel_record *r)
     return false;
 }
 
-/* The records' texts one behind the other, each as it was sent but for blanks between its
- * members; sizes are known only then, so offsets first. */
-static bool take_records(struct parcel *p, const json_t *list, char why[PARCEL_WHY_SIZE])
+/* Past the value that begins at s, in JSON that has been found good: what is between quotes
+ * does not count, and brackets do. */
+static char *skip_value(char *s)
 {
-    size_t count = json_array_size(list), used = 0, room = 0;
-    for (size_t i = 0; i < count; i++)
-        room += json_dumpb(json_array_get(list, i), NULL, 0, JSON_COMPACT) + 1;
+    int depth = 0;
+    bool quoted = false;
+    for (; *s; s++) {
+        if (quoted && *s == '\\')
+            s++;
+        else if (*s == '"')
+            quoted = !quoted;
+        else if (!quoted && (*s == '{' || *s == '['))
+            depth++;
+        else if (!quoted && (*s == '}' || *s == ']') && depth-- == 0)
+            return s; /* the end of what it lies in */
+        else if (!quoted && *s == ',' && depth == 0)
+            return s;
+    }
+    return s;
+}
+
+static char *skip_blanks(char *s)
+{
+    return s + strspn(s, " \t\r\n");
+}
+
+/* Where the array of the member begins, behind its bracket; NULL when it is written in another
+ * way than plain. */
+static char *find_array(char *object, const char *quoted_name)
+{
+    char *s = skip_blanks(object);
+    while (*s == '{' || *s == ',') {
+        s = skip_blanks(s + 1);
+        size_t n = strlen(quoted_name);
+        bool found = strncmp(s, quoted_name, n) == 0;
+        s = found ? skip_blanks(s + n) : s;
+        if (found && *s == ':') {
+            s = skip_blanks(s + 1);
+            return *s == '[' ? s + 1 : NULL;
+        }
+        s = skip_value(s);
+    }
+    return NULL;
+}
+
+/* Each record's text as it was sent, cut out of a copy of the payload. */
+static bool take_records(struct parcel *p, const json_t *list, const char *payload,
+                         size_t length, char why[PARCEL_WHY_SIZE])
+{
+    size_t count = json_array_size(list);
     p->records = calloc(count + 1, sizeof *p->records);
-    p->texts = malloc(room + 1);
+    p->texts = strndup(payload, length);
     if (!p->records || !p->texts)
         return fail(why, "memory is short");
-    for (; p->count < count; p->count++) {
-        const json_t *o = json_array_get(list, p->count);
+    char *at = find_array(p->texts, "\"records\"");
+    for (; p->count < count && at; p->count++) {
         struct parcel_record *r = &p->records[p->count];
-        if (!take_record(o, r))
+        if (!take_record(json_array_get(list, p->count), r))
             return fail(why,
                         "record %zu is not a record with seq, time, type and what "
                         "belongs to its type",
@@ -131,12 +174,12 @@ static bool take_records(struct parcel *p, const json_t *list, char why[PARCEL_W
         if (r->seq <= (p->count > 0 ? r[-1].seq : p->after) || r->seq > p->to)
             return fail(why, "record %zu has the number %lld out of order", p->count + 1,
                         (long long)r->seq);
-        used += json_dumpb(o, p->texts + used, room - used, JSON_COMPACT);
-        p->texts[used++] = '\0';
+        at = skip_blanks(at);
+        r->json = at;
+        at = skip_value(at);
+        *at++ = '\0'; /* was the comma or the bracket behind it */
     }
-    for (size_t i = 0, at = 0; i < count; i++, at += strlen(p->texts + at) + 1)
-        p->records[i].json = p->texts + at;
-    return true;
+    return at || fail(why, "'records' is written in an odd way");
 }
 
 static bool take_health(struct parcel *p, const json_t *health, char why[PARCEL_WHY_SIZE])
@@ -148,7 +191,8 @@ static bool take_health(struct parcel *p, const json_t *health, char why[PARCEL_
     return p->health || fail(why, "memory is short");
 }
 
-static bool take(struct parcel *p, const char *site, const json_t *o, char why[PARCEL_WHY_SIZE])
+static bool take(struct parcel *p, const char *site, const json_t *o, const char *payload,
+                 size_t length, char why[PARCEL_WHY_SIZE])
 {
     const json_t *records = json_object_get(o, "records");
     take_text(o, "site", p->site, sizeof p->site);
@@ -161,7 +205,8 @@ static bool take(struct parcel *p, const char *site, const json_t *o, char why[P
     if (!json_is_array(records) || json_array_size(records) > PARCEL_MAX_RECORDS)
         return fail(why, "'records' must be an array of at most %d", PARCEL_MAX_RECORDS);
     p->again = json_is_true(json_object_get(o, "again"));
-    return take_health(p, json_object_get(o, "health"), why) && take_records(p, records, why);
+    return take_health(p, json_object_get(o, "health"), why) &&
+           take_records(p, records, payload, length, why);
 }
 
 bool parcel_read(struct parcel *p, const char *site, const void *payload, size_t length,
@@ -172,7 +217,8 @@ bool parcel_read(struct parcel *p, const char *site, const void *payload, size_t
     if (length > PARCEL_MAX_BYTES)
         return fail(why, "longer than %zu bytes", PARCEL_MAX_BYTES);
     json_t *o = json_loadb(payload, length, JSON_REJECT_DUPLICATES, &error);
-    bool good = o ? take(p, site, o, why) : fail(why, "column %d: no JSON", error.column);
+    bool good = o ? take(p, site, o, payload, length, why)
+                  : fail(why, "column %d: no JSON", error.column);
     json_decref(o);
     if (!good)
         parcel_free(p);

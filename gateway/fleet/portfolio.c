@@ -116,6 +116,9 @@ static bool see_alarm(void *context, const struct sql_value *row)
     const struct sql_value *a = row + SITE_COUNT;
     enum portfolio_reason reason =
         reason_of(sql_as_words(&a[1]), sql_as_words(&a[2]), sql_as_words(&a[6]));
+    if (reason == NEED_SUPPLY_OUTAGE &&
+        strcmp(sql_as_words(&a[3]), "returned_unacknowledged") == 0)
+        return true; /* the light is back: nothing is left to do */
     int64_t since = sql_as_number(&a[4]);
     struct portfolio_need *need = n->count > 0 ? &n->list[n->count - 1] : NULL;
     size_t others = 0;

@@ -56,8 +56,8 @@ struct portfolio_need {
 typedef bool portfolio_need_fn(void *context, const struct portfolio_need *n);
 
 /* One row for each unit that needs somebody, by reason, then the longest first. Alerts, and
- * alarms that are shelved, suppressed or out of service, need nobody. building: NULL for all.
- */
+ * alarms that are shelved, suppressed or out of service, need nobody, nor does an outage of the
+ * supply that is over. building: NULL for all. */
 enum sql_err portfolio_needs(struct sql *s, int64_t now_ms, const char *building,
                              portfolio_need_fn *fn, void *context);
 

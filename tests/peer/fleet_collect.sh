@@ -20,7 +20,7 @@ collect 1
 collect 2
 there() { [ "$(grep -c 'connected to' "$dir/collector1.log")$(grep -c 'connected to' "$dir/collector2.log")" = 11 ]; }
 until_true 20 there || fail "the collectors do not connect"
-start writer "$b/tests/peer/mqtt_writer" "$dir/record.db" "$port" "$events" 150
+start writer "$b/tests/peer/mqtt_writer" "$dir/record.db" "$port" "$events" 150 stay=120
 writer=$started
 recorded() { sqlite3 "$dir/record.db" 'SELECT count(*) FROM events' 2>/dev/null || echo 0; }
 reaches() { [ "$(recorded)" -ge "$1" ]; }
@@ -41,4 +41,5 @@ until_true 90 filed || fail "recorded $(wc -l < "$dir/wanted"), filed $(wc -l < 
 grep -q '3 Mill Lane' "$dir/centre/fleet.db" || [ "$(sqlite3 "$dir/centre/fleet.db" "SELECT name FROM sites")" = "3 Mill Lane" ] ||
     fail "the site's name did not come"
 until_true 60 sh -c "sqlite3 '$dir/centre/fleet.db' 'SELECT gaps FROM sites' | grep -qx 0" || fail "gaps stay"
+kill "$writer"
 echo "$events records of a gateway, 10 kill -9 of two collectors: all filed, once"

@@ -30,6 +30,7 @@
 struct options {
     struct delivery_broker broker;
     int wait_seconds;
+    int stay_seconds; /* at the end, for what is asked again */
     bool alarms, mixed;
 };
 
@@ -161,6 +162,8 @@ static bool take_option(struct options *o, const char *arg)
         o->mixed = atoi(value) != 0;
     else if (n == 4 && memcmp(arg, "wait", n) == 0)
         o->wait_seconds = atoi(value);
+    else if (n == 4 && memcmp(arg, "stay", n) == 0)
+        o->stay_seconds = atoi(value);
     else
         return false;
     return true;
@@ -194,6 +197,8 @@ static bool write_all(struct store *s, struct announce *a, struct mqtt *m,
         store_get_status(s, &record);
         status.idle = status.idle && record.waiting_records == 0;
     } while ((n < wanted || !status.idle) && next_us < deadline_us);
+    for (int i = 0; i < 10 * o->stay_seconds; i++)
+        turn(s, m, n, next_us += 100000);
     printf("%s at %ld, %llu acknowledged in %llu connections\n",
            status.idle ? "done" : "not done", n, (unsigned long long)status.acknowledged,
            (unsigned long long)status.connects);

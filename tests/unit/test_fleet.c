@@ -181,6 +181,28 @@ static void a_faulty_parcel_is_refused_as_a_whole(void **state)
     }
 }
 
+/* Blanks, quotes and brackets in texts, a member of the same name elsewhere: each text is its
+ * record's, to the letter. */
+static void a_records_text_is_as_it_was_sent(void **state)
+{
+    static const char payload[] =
+        " { \"health\" : {\"records\":[\"]\"]}, \"site\":\"maple-12\",\"after\":0 , \"to\":2,\n"
+        "\"records\" : [ {\"seq\":1, "
+        "\"time\":\"2026-11-25T10:39:02Z\",\"type\":\"x\",\"a\":\"}\\\\\"},"
+        "{\"seq\":2,\"time\":\"2026-11-25T10:39:02Z\",\"type\":\"x\",\"b\":[{},\"\\\"]\"]} ]}";
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    (void)state;
+    if (!parcel_read(&p, "maple-12", payload, sizeof payload - 1, why))
+        fail_msg("%s", why);
+    assert_int_equal(p.count, 2);
+    assert_string_equal(p.records[0].json, "{\"seq\":1, \"time\":\"2026-11-25T10:39:02Z\","
+                                           "\"type\":\"x\",\"a\":\"}\\\\\"}");
+    assert_string_equal(p.records[1].json, "{\"seq\":2,\"time\":\"2026-11-25T10:39:02Z\","
+                                           "\"type\":\"x\",\"b\":[{},\"\\\"]\"]} ");
+    parcel_free(&p);
+}
+
 static void a_topic_names_its_site(void **state)
 {
     char site[SITE_ID_SIZE];
@@ -638,6 +660,7 @@ int main(void)
         cmocka_unit_test(ages_are_known_to_a_fifth),
         cmocka_unit_test(a_parcel_is_read),
         cmocka_unit_test(a_faulty_parcel_is_refused_as_a_whole),
+        cmocka_unit_test(a_records_text_is_as_it_was_sent),
         cmocka_unit_test(a_topic_names_its_site),
         TEST(a_record_that_comes_twice_is_filed_once),
         TEST(a_gap_is_asked_for_until_it_is_filled),
