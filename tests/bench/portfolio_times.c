@@ -1,6 +1,6 @@
 /* The portfolio's queries on a centre's store that is there (bench_centre.sh fills it): each
  * several times, the median and the longest. Goal: under 100 ms with 5,000 sites and a year of
- * events. bench_portfolio DATABASE */
+ * events. portfolio_times DATABASE */
 #include "base/clock.h"
 #include "fleet/notices.h"
 #include "fleet/portfolio.h"
@@ -99,7 +99,7 @@ int main(int argc, char **argv)
                                         "notices",
                                         "sums",
                                         "tending the notices"};
-    char why[SQL_WHY_SIZE] = "usage: bench_portfolio DATABASE";
+    char why[SQL_WHY_SIZE] = "usage: portfolio_times DATABASE";
     struct sql *s = argc == 2 ? sql_open(argv[1], why) : NULL;
     if (!s) {
         fprintf(stderr, "%s\n", why);
