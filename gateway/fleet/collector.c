@@ -12,6 +12,7 @@
 #define RETRY_MOST_MS 10000
 #define AGAIN_MOST 8
 #define TEND_EVERY_MS 1000
+#define TEND_SHARE 20 /* of the time, one part at the most */
 
 struct held {
     char site[SITE_ID_SIZE];
@@ -30,7 +31,7 @@ struct collector {
     int64_t first_mono_ms; /* when the oldest came */
     int64_t retry_mono_ms; /* the store is tried again */
     int retry_ms;          /* 0: it is there */
-    int64_t tend_mono_ms;
+    int64_t tend_mono_ms;  /* when next */
     int64_t start_wall_ms;
     bool refusal_said;
     bool leaving; /* the store is away: what still comes is not taken */
@@ -216,12 +217,15 @@ static void ask(void *context, const char *site, int64_t after, int64_t to)
 static void tend(struct collector *c)
 {
     int64_t now = clock_mono_ms();
-    if (!c->ledger || now - c->tend_mono_ms < TEND_EVERY_MS)
+    if (!c->ledger || now < c->tend_mono_ms)
         return;
-    c->tend_mono_ms = now;
     enum sql_err err = ledger_tend(c->ledger, clock_wall_ms());
     if (err == SQL_FINE && c->counts.broker_up)
         err = ledger_take_gaps(c->ledger, clock_wall_ms(), COLLECTOR_GAPS_AT_ONCE, ask, c);
+    /* where much stands this takes its time: filing goes first */
+    int64_t took_ms = clock_mono_ms() - now;
+    c->tend_mono_ms =
+        now + (TEND_SHARE * took_ms > TEND_EVERY_MS ? TEND_SHARE * took_ms : TEND_EVERY_MS);
     if (err != SQL_FINE && err != SQL_ERR_AGAIN)
         lose_store(c, ledger_why(c->ledger));
 }

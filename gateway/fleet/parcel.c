@@ -122,10 +122,9 @@ static char *skip_value(char *s)
             quoted = !quoted;
         else if (!quoted && (*s == '{' || *s == '['))
             depth++;
-        else if (!quoted && (*s == '}' || *s == ']') && depth-- == 0)
-            return s; /* the end of what it lies in */
-        else if (!quoted && *s == ',' && depth == 0)
-            return s;
+        else if (!quoted &&
+                 ((*s == ',' && depth == 0) || ((*s == '}' || *s == ']') && depth-- == 0)))
+            return s; /* the next one, or the end of what it lies in */
     }
     return s;
 }

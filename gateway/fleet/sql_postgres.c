@@ -306,8 +306,11 @@ struct sql *sql_postgres_open(const char *where, char why[SQL_WHY_SIZE])
         return NULL;
     }
     s->base.calls = &calls;
-    const char *const keys[] = {"connect_timeout", "application_name", "dbname", NULL};
-    const char *const values[] = {"10", "foretrip-fleet", where, NULL};
+    /* a plan made while a table was empty is no good for it when it is full */
+    const char *const keys[] = {"connect_timeout", "application_name", "options", "dbname",
+                                NULL};
+    const char *const values[] = {"10", "foretrip-fleet",
+                                  "-c plan_cache_mode=force_custom_plan", where, NULL};
     s->db = PQconnectdbParams(keys, values, 1); /* what where says overrides */
     if (PQstatus(s->db) == CONNECTION_OK) {
         PQsetNoticeReceiver(s->db, pass_over, NULL);
