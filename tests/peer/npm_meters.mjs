@@ -1,7 +1,8 @@
 // Meters of many shapes behind one TCP endpoint, played by a library of npm: npm_meters.mjs LIBRARY CONFIG READY EXPECTED
 // Writes CONFIG/site.cfg and a map of every type in every order, what should be read to EXPECTED ("meter column value"
 // lines), and READY once it serves. Bytes are laid by node's own Buffer, from the words of the shipped maps'
-// comments; CONFIG's one map names the types and orders that are laid.
+// comments; CONFIG's one map names the types and orders that are laid. Meters that describe themselves are laid by the offsets of the
+// SunSpec models' definitions (sunspec/models, JSON), every one of the eight meter models.
 import { createRequire } from "module";
 import { writeFileSync } from "fs";
 import net from "net";
@@ -25,8 +26,9 @@ const placed = {
   BADC: (b) => Buffer.from(b).swap16(),
   CDAB: (b) => Buffer.from(b).reverse().swap16(),
 };
+const bytesHeld = 2 * 0xd000; // SunSpec may begin at register 50000
 function lay(unit, fn, address, type, order, raw) {
-  spaces[unit] ??= { 3: Buffer.alloc(4096, 0), 4: Buffer.alloc(4096, 0) };
+  spaces[unit] ??= { 3: Buffer.alloc(bytesHeld, 0), 4: Buffer.alloc(4096, 0) };
   placed[order](bytesOf[type](raw)).copy(spaces[unit][fn], 2 * address);
 }
 
@@ -111,6 +113,60 @@ for (const [map, points] of Object.entries(shapes)) {
       } else lines.push(`${id} ${id}-${p.first + c}.${p.quantity} ${value}`);
     }
 }
+// ---- meters that describe themselves: [model, first offsets of A, V, W, PF, and of their scales]; phases follow the totals
+const be = (u, at, type, v) => lay(u, 3, at, type, "ABCD", v);
+function sunspecMeter(base, models) {
+  const u = ++unit, id = `m${unit}`, phases = [1, 2, 3, 3];
+  meters.push(`  { id = "${id}"; bus = "lan"; unit = ${u}; map = "sunspec"; panel = "p${u}"; }`);
+  be(u, base, "u32", 0x53756e53);
+  be(u, base + 2, "u16", 1);
+  be(u, base + 3, "u16", 66);
+  const maker = Buffer.from("Peer of npm".padEnd(32, "\0"));
+  for (let i = 0; i < 16; i++) be(u, base + 4 + i, "u16", maker.readUInt16BE(2 * i));
+  let at = base + 70, first = 1;
+  for (const model of models) {
+    const real = model > 210, n = phases[model % 10 - 1];
+    be(u, at, "u16", model);
+    be(u, at + 1, "u16", real ? 124 : 105);
+    const put = (offset, scale, exponent, phase, v) => { // one point: a float, or an integer and its scale
+      if (real) return be(u, at + offset + 2 * phase, "f32", v);
+      be(u, at + scale, "s16", exponent);
+      be(u, at + offset + phase, "s16", Math.round(v / 10 ** exponent));
+    };
+    for (let o = 2; o < (real ? 124 : 38); o += real ? 2 : 1) be(u, at + o, real ? "f32" : "s16", real ? NaN : -0x8000);
+    const legs = [1, 2, 3].slice(0, n), total = (v) => v.reduce((a, b) => a + b, 0);
+    const amps = legs.map((k) => 1.25 * k + model % 7), watts = legs.map((k) => -120 * k + model), volts = legs.map((k) => 229 + k);
+    const pf = legs.map((k) => 0.5 + k / 10), delta = model % 10 === 4; // a delta has no neutral
+    put(2, 6, -2, 0, total(amps));
+    put(real ? 28 : 18, 22, 0, 0, total(watts));
+    if (n === 1) put(real ? 52 : 33, 37, real ? 0 : -1, 0, real ? pf[0] : 100 * pf[0]);
+    legs.forEach((k) => {
+      const channel = first + k - 1, of = (q, v) => lines.push(`${id} ${id}-${channel}.${q} ${v}`);
+      put(2, 6, -2, k, amps[k - 1]);
+      put(real ? 28 : 18, 22, 0, k, watts[k - 1]);
+      put(real ? 52 : 33, 37, real ? 0 : -1, k, real ? pf[k - 1] : 100 * pf[k - 1]);
+      of("amps", amps[k - 1]);
+      of("watts", watts[k - 1]);
+      of("pf", pf[k - 1]);
+      if (delta) return;
+      put(real ? 10 : 7, 15, -1, k, volts[k - 1]);
+      of("volts", volts[k - 1]);
+      if (first === 1) lines.push(`${id} p${u}.volts_${"abc"[k - 1]} ${volts[k - 1]}`);
+    });
+    legs.forEach((k) => circuits.push(`  { id = "${id}-${first + k - 1}"; panel = "p${u}"; position = "${first + k - 1}"; name = "x"; poles = 1; ` +
+      `leg = "A"; breaker_amps = 20; meter = "${id}"; channels = [ ${first + k - 1} ]; }`));
+    at += real ? 126 : 107;
+    first += 3;
+  }
+  be(u, at, "u16", 0xffff);
+  be(u, at + 1, "u16", 0);
+}
+sunspecMeter(40000, [202, 203]);
+sunspecMeter(0, [204]);
+sunspecMeter(50000, [201]);
+sunspecMeter(40000, [213, 214]);
+sunspecMeter(0, [212]);
+sunspecMeter(50000, [211]);
 const panels = meters.map((_, i) => `  { id = "p${i + 1}"; name = "p"; legs = 3; rating_amps = 200; }`);
 
 function listening(port) {
@@ -135,7 +191,7 @@ if (library === "modbus-serial") {
 } else {
   const jsmodbus = require("jsmodbus");
   const server = net.createServer();
-  const modbus = new jsmodbus.server.TCP(server, { holding: Buffer.alloc(4096), input: Buffer.alloc(4096) });
+  const modbus = new jsmodbus.server.TCP(server, { holding: Buffer.alloc(bytesHeld), input: Buffer.alloc(4096) });
   // one buffer for all units in this library: each request gets its own unit's
   for (const [event, fn] of [["preReadHoldingRegisters", 3], ["preReadInputRegisters", 4]])
     modbus.on(event, (request) => spaces[request.unitId][fn].copy(fn === 3 ? modbus.holding : modbus.input));

@@ -1,6 +1,6 @@
 #!/bin/sh
 # npm's modbus-serial and jsmodbus (two Modbus libraries that nobody here wrote) as meters: every type in every order,
-# and every shipped map by the words of its comments; every value read must be the one held. npm_meters.sh BUILD
+# all eight meter models of SunSpec at each of its addresses, and every shipped map by the words of its comments; every value read must be the one held. npm_meters.sh BUILD
 set -u
 cd "$(dirname "$0")/../.." || exit 1
 b=$1

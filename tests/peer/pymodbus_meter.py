@@ -1,4 +1,4 @@
-"""Eight meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
+"""Eleven meters on one bus, played by pymodbus (a Modbus library that nobody here wrote).
 
     pymodbus_meter.py tcp CONFIG READY EXPECTED          on a free port of 127.0.0.1
     pymodbus_meter.py tls CONFIG READY EXPECTED KEYS     the same inside TLS, with the certificates in KEYS
@@ -6,7 +6,8 @@
 
 Writes CONFIG/site.cfg for the bus, what a client should read to EXPECTED ("column value" lines),
 and, once it serves, the file READY. Values are laid into registers by pymodbus's own payload
-builder, from the words of the shipped maps' comments, not from the maps themselves.
+builder, from the words of the shipped maps' comments, not from the maps themselves; m9 has every type in
+every order, by a map that is written here.
 """
 import asyncio
 import logging
@@ -32,15 +33,26 @@ CIRCUITS = [  # meter, id, channels, more
     ("m4", "d1", [1, 2, 3], ""),
     ("m5", "e1", [1], ""), ("m5", "e2", [2], ""),
     ("m6", "f1", [1, 2], ""), ("m7", "g1", [1, 2, 3], ""), ("m7", "g4", [4], ""), ("m8", "h1", [1], ""),
+    ("m10", "j1", [1, 2, 3], ""), ("m10", "j4", [4, 5, 6], ""), ("m11", "k1", [1, 2], ""), ("m11", "k4", [4, 5, 6], ""),
 ]
 MAPS = {"m1": "branch-meter-42", "m2": "branch-meter-12", "m3": "scaled-meter-6",
         "m4": "feeder-meter-3", "m5": "gappy",
-        "m6": "sunspec", "m7": "sunspec", "m8": "sunspec"}
-UNITS = {"m1": 1, "m2": 2, "m3": 17, "m4": 200, "m5": 247, "m6": 6, "m7": 7, "m8": 8}
+        "m6": "sunspec", "m7": "sunspec", "m8": "sunspec",
+        "m9": "every-type", "m10": "sunspec", "m11": "sunspec"}
+UNITS = {"m1": 1, "m2": 2, "m3": 17, "m4": 200, "m5": 247, "m6": 6, "m7": 7, "m8": 8,
+         "m9": 9, "m10": 10, "m11": 11}
 
 GAPPY = """name = "A meter that refuses registers it has not got";
 points = ( { quantity = "amps"; function = 3; address = 10; channels = 2; stride = 4; type = "u16"; scale = 0.1; } );
 """
+
+# the letters of an order as this library says it: of the bytes within a word, of the words
+ORDERS = {"ABCD": (Endian.Big, Endian.Big), "CDAB": (Endian.Big, Endian.Little),
+          "BADC": (Endian.Little, Endian.Big), "DCBA": (Endian.Little, Endian.Little)}
+ADDERS = {"u16": "16bit_uint", "s16": "16bit_int", "u32": "32bit_uint", "s32": "32bit_int", "f32": "32bit_float",
+          "u64": "64bit_uint", "s64": "64bit_int"}
+EVERY = [(t, o) for t in ADDERS for o in (("ABCD", "BADC") if t.endswith("16") else ORDERS)]
+CIRCUITS += [("m9", f"i{n}", [n], "") for n in range(1, len(EVERY) + 1)]
 
 
 def words(order, adders):
@@ -112,6 +124,27 @@ def gappy(expect):
     return ModbusSlaveContext(hr=ModbusSparseDataBlock({10: 42, 14: 63}), zero_mode=True)
 
 
+def every_type(expect):
+    """Watts of every type in every order, a channel each; amps beside them."""
+    r = {a: 0 for a in range(0, 500)}
+    for n, (kind, order) in enumerate(EVERY, 1):
+        watts = {"u": 1, "s": -1, "f": -1}[kind[0]] * (1234 + 37 * n) + (0.625 if kind == "f32" else 0)
+        bytes_first, words_first = ORDERS[order]
+        builder = BinaryPayloadBuilder(byteorder=bytes_first, wordorder=words_first)
+        getattr(builder, "add_" + ADDERS[kind])(watts)
+        lay(r, 8 * n, builder.to_registers())
+        r[400 + n - 1] = 100 + n
+        expect[("m9", n)] = {"watts": watts, "amps": (100 + n) / 100}
+    return ModbusSlaveContext(hr=ModbusSparseDataBlock(r), zero_mode=True)
+
+
+def every_type_map():
+    points = [f'  {{ quantity = "amps"; function = 3; address = 400; channels = {len(EVERY)}; type = "u16"; scale = 0.01; }}']
+    points += [f'  {{ quantity = "watts"; function = 3; address = {8 * n}; channels = 1; first_channel = {n}; type = "{kind}"; '
+               f'order = "{order}"; }}' for n, (kind, order) in enumerate(EVERY, 1)]
+    return 'name = "Every type in every order";\npoints = (\n' + ",\n".join(points) + "\n);\n"
+
+
 NO16 = -0x8000  # "not implemented" of an int16
 
 
@@ -160,6 +193,28 @@ def sunspec_single(expect):
     return sunspec(50000, 66, [integers(201, {2: 321, 3: 321, 6: -1, 18: 3852, 22: 0})])
 
 
+def sunspec_integers(expect):
+    """203 (wye) and 204 (delta) behind one unit."""
+    for n in range(1, 4):
+        expect[("m10", n)] = {"amps": 10.0 * n, "watts": -70.0 * n, "volts": 229.0 + n, "pf": -0.5 - n / 10}
+        expect[("m10", 3 + n)] = {"amps": 1.0 * n}
+    wye = {2: 600, 3: 100, 4: 200, 5: 300, 6: -1, 8: 2300, 9: 2310, 10: 2320, 15: -1, 16: 500, 17: -1, 18: -42, 19: -7, 20: -14,
+           21: -21, 22: 1, 34: -60, 35: -70, 36: -80, 37: 0}
+    delta = {2: 6, 3: 1, 4: 2, 5: 3, 6: 0, 12: 4000, 13: 4000, 14: 4000, 15: -1, 16: 50, 17: 0, 18: 1, 22: 3}
+    return sunspec(40000, 66, [integers(203, wye), integers(204, delta)])
+
+
+def sunspec_floats(expect):
+    """212 (split phase) and 214 (delta) behind one unit."""
+    for n in range(1, 3):
+        expect[("m11", n)] = {"amps": 7.5 * n, "volts": 119.5 + n, "watts": 880.25 * n, "pf": 0.75 + n / 16}
+    for n in range(1, 4):
+        expect[("m11", 3 + n)] = {"amps": 0.5 * n, "watts": -200.5 * n}
+    split = {2: 22.5, 4: 7.5, 6: 15.0, 12: 120.5, 14: 121.5, 30: 880.25, 32: 1760.5, 54: 0.8125, 56: 0.875}
+    delta = {2: 3.0, 4: 0.5, 6: 1.0, 8: 1.5, 20: 400.0, 22: 401.0, 24: 402.0, 30: -200.5, 32: -401.0, 34: -601.5}
+    return sunspec(0, 66, [floats(212, split), floats(214, delta)])
+
+
 def write_expected(path, expect):
     with open(path, "w", encoding="ascii") as f:
         for leg, volts in expect["main"].items():
@@ -177,6 +232,8 @@ def write_config(directory, bus):
     os.makedirs(os.path.join(directory, "maps"), exist_ok=True)
     with open(os.path.join(directory, "maps", "gappy.cfg"), "w", encoding="ascii") as f:
         f.write(GAPPY)
+    with open(os.path.join(directory, "maps", "every-type.cfg"), "w", encoding="ascii") as f:
+        f.write(every_type_map())
     legs = {1: "A", 2: "AB", 3: "ABC"}
     meters = ",\n".join(
         f'  {{ id = "{m}"; bus = "bus"; unit = {UNITS[m]}; map = "{MAPS[m]}";'
@@ -204,7 +261,9 @@ def make_context():
     slaves = {UNITS["m1"]: branch_42(expect), UNITS["m2"]: branch_12(expect),
               UNITS["m3"]: scaled_6(expect), UNITS["m4"]: feeder_3(expect),
               UNITS["m5"]: gappy(expect), UNITS["m6"]: sunspec_split(expect),
-              UNITS["m7"]: sunspec_two(expect), UNITS["m8"]: sunspec_single(expect)}
+              UNITS["m7"]: sunspec_two(expect), UNITS["m8"]: sunspec_single(expect),
+              UNITS["m9"]: every_type(expect), UNITS["m10"]: sunspec_integers(expect),
+              UNITS["m11"]: sunspec_floats(expect)}
     return ModbusServerContext(slaves=slaves, single=False), expect
 
 

@@ -1,5 +1,5 @@
 #!/bin/sh
-# Debian's pymodbus as five meters on one serial line (a socat pair of pseudo-terminals).
+# Debian's pymodbus as eleven meters on one serial line (a socat pair of pseudo-terminals).
 set -u
 . "$(dirname "$0")/pymodbus.inc"
 command -v socat > /dev/null || { echo "socat is not installed"; exit 77; }

@@ -1,5 +1,5 @@
 #!/bin/sh
-# Debian's pymodbus as eight meters behind one TCP endpoint; every value read must be the one held.
+# Debian's pymodbus as eleven meters behind one TCP endpoint; every value read must be the one held.
 set -u
 . "$(dirname "$0")/pymodbus.inc"
 mkdir -p "$work/config"
