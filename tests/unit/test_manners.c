@@ -50,6 +50,7 @@ static const struct manner manners[] = {
     {"exception 4", {FAKE_EXCEPTION + 4}, 1, 0, false, true, true},
     {"exception 5, acknowledge", {FAKE_EXCEPTION + 5}, 1, 0, false, true, true},
     {"exception 6, busy", {FAKE_EXCEPTION + 6}, 1, 0, false, true, true},
+    {"exception 8, memory parity error", {FAKE_EXCEPTION + 8}, 1, 0, false, true, true},
     {"exception 10, from a gateway", {FAKE_EXCEPTION + 10}, 1, 0, false, true, true},
     {"exception 11, from a gateway", {FAKE_EXCEPTION + 11}, 1, 0, false, true, true},
     {"exception 99, undefined", {FAKE_EXCEPTION + 99}, 1, 0, false, true, true},
