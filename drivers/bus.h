@@ -15,6 +15,8 @@
  *
  * Ownership  site and maps are borrowed from bus_start to bus_stop; a report belongs to whoever
  *            gets it (bus_report_free)
+ * Priority   ordinary; real-time (round robin, 1) where the process was granted it
+ *            (RLIMIT_RTPRIO above 0)
  * Threads    bus_start and bus_stop from one thread; bus_counters from any; deliver is called
  * on the bus's thread and must not block
  */

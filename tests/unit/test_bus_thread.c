@@ -1,7 +1,9 @@
 /* The bus with its thread. */
 #include "check.h"
 
+#include <sched.h>
 #include <stdlib.h>
+#include <sys/resource.h>
 #include <unistd.h>
 
 #include "base/clock.h"
@@ -116,6 +118,48 @@ static void ticks_that_passed_are_missed_and_not_made_up_for(void **state)
     bus_rig_down(b);
 }
 
+static void take_policy(void *context, struct bus_report *report)
+{
+    struct queue *q = context;
+    report->tick = (uint64_t)sched_getscheduler(0);
+    into_queue(q, report);
+}
+
+static void its_thread_goes_before_others_only_where_that_was_granted(void **state)
+{
+    struct rlimit before;
+    (void)state;
+    assert_int_equal(getrlimit(RLIMIT_RTPRIO, &before), 0);
+    for (rlim_t most = 0; most < 2; most++) {
+        struct bus_rig *b = bus_rig_up_live(true, 400);
+        struct queue *q = queue_create(64);
+        char why[256];
+        if (setrlimit(
+                RLIMIT_RTPRIO,
+                &(struct rlimit){most, before.rlim_max > most ? before.rlim_max : most}) != 0) {
+            queue_destroy(q);
+            bus_rig_down(b);
+            print_message("this user may not grant real-time priority: only that it is not "
+                          "taken was looked at\n");
+            break;
+        }
+        struct bus_options o = {.site = &b->site,
+                                .maps = &b->maps,
+                                .only_meter = -1,
+                                .origin_mono_us = bus_origin_us(),
+                                .deliver = take_policy,
+                                .context = q};
+        struct bus *bus = bus_start(&o, why, sizeof why);
+        assert_non_null(bus);
+        struct bus_report *r = pop(q);
+        assert_int_equal(r->tick, most ? SCHED_RR : SCHED_OTHER);
+        bus_report_free(r);
+        stop(bus, q);
+        bus_rig_down(b);
+    }
+    setrlimit(RLIMIT_RTPRIO, &before);
+}
+
 static void without_a_period_it_polls_flat_out(void **state)
 {
     (void)state;
@@ -189,6 +233,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(ticks_lie_on_the_grid_of_their_origin),
         cmocka_unit_test(ticks_that_passed_are_missed_and_not_made_up_for),
+        cmocka_unit_test(its_thread_goes_before_others_only_where_that_was_granted),
         cmocka_unit_test(without_a_period_it_polls_flat_out),
         cmocka_unit_test(it_stops_while_a_meter_is_waited_for),
         cmocka_unit_test(it_stops_while_it_waits_for_its_next_tick),
