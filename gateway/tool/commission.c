@@ -13,7 +13,6 @@
 #include <string.h>
 #include <unistd.h>
 
-#define MOST_FINDINGS 256
 #define DEFAULT_SECONDS 600
 
 void commission_ask(const char *question, const char *fallback, char *out, size_t capacity)
@@ -68,9 +67,9 @@ enum exit_code commission_say(const struct site *s, const struct wiring_check *w
         "Transformers are turned and moved inside a panel: that is work for a licensed "
         "electrician under the local code, with the supply off. foretrip is no protective "
         "device.";
-    struct wiring_finding found[MOST_FINDINGS];
+    struct wiring_finding found[COMMISSION_MOST_FINDINGS];
     char text[WIRING_TEXT_SIZE];
-    size_t n = wiring_check_judge(w, found, MOST_FINDINGS);
+    size_t n = wiring_check_judge(w, found, COMMISSION_MOST_FINDINGS);
     for (size_t i = 0; i < n; i++)
         printf("%s %s: %s\n", wiring_fault_name(found[i].fault),
                s->circuits[found[i].circuit].id,

@@ -87,6 +87,10 @@ enum exit_code commission_live(const struct commission_options *o, struct config
               stderr);
     else
         code = commission_say(s, commission_check(l));
+    if (o->walk && code == EXIT_BAD && commission_has_read(l)) {
+        puts("What stays as it is wired can be said in site.cfg instead:");
+        commission_mend(o, s, commission_check(l));
+    }
     commission_close(l);
     return code;
 }

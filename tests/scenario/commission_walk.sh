@@ -76,6 +76,7 @@ answer told 'Bath' '' heater
 answer told 'Range' 's'
 answer told 'Refrigerator' 's'
 answer told 'Hall' 'l' hall-iron
+answer told 'channels exchanged?' 'yes'
 at_terminal told "$dir/other" "$b/foretrip" commission lan --walk --seconds 0 --config "$dir/told"
 told=$?
 wait $first
@@ -96,6 +97,10 @@ grep -q '# unit 1, channel [24] carried .* A: no breaker was found for it' "$dir
 grep -q 'seen on the channel of breaker 5 (Refrigerator)' "$dir/told.said" || { cat "$dir/told.said"; fail "the bath was not seen elsewhere"; }
 grep -q '^swapped bath: ' "$dir/told.said" || { cat "$dir/told.said"; fail "exchanged transformers"; }
 grep -q '^ct_open hall: ' "$dir/told.said" || { cat "$dir/told.said"; fail "an open transformer"; }
-[ "$(grep -c '^[a-z_]* [a-z]*: ' "$dir/told.said")" = 2 ] || { cat "$dir/told.said"; fail "more than these two"; }
+[ "$(grep -c '^[a-z_]* [a-z]*: breaker' "$dir/told.said")" = 2 ] || { cat "$dir/told.said"; fail "more than these two"; }
 grep -q 'licensed electrician under the local code' "$dir/told.said" || fail "without the cautions"
+grep -q 'id = "bath".*channels = \[ 1 \] /\* was \[ 2 \] \*/; }' "$dir/told/site.cfg" || { cat "$dir/told/site.cfg"; fail "the bath's channel in site.cfg"; }
+grep -q 'id = "fridge".*channels = \[ 2 \] /\* was \[ 1 \] \*/; }' "$dir/told/site.cfg" || { cat "$dir/told/site.cfg"; fail "the refrigerator's channel"; }
+"$b/foretrip" check --config "$dir/told" > "$dir/check" || { cat "$dir/check"; fail "what was changed is not usable"; }
+grep -q 'id = "bath".*channels = \[ 2 \]; }' "$dir/told/site.cfg.before" || fail "what it was is not kept"
 echo "a house commissioned at a terminal: channels told by a switched load, site.cfg written and usable; exchanged and open transformers found by a walk"
