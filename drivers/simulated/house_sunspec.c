@@ -1,6 +1,7 @@
 #include "house_sunspec.h"
 
 #include <math.h>
+#include <stddef.h>
 #include <string.h>
 
 #define ABSENT_INT 0x8000 /* int16 and scale factor; an accumulator's is 0 */
@@ -39,7 +40,7 @@ static void put(const struct image *m, const struct place *p, int index, double 
                 int exponent)
 {
     if (m->floats) {
-        put_float(m->model + p->floats + 2 * index, value);
+        put_float(m->model + p->floats + (ptrdiff_t)2 * index, value);
         return;
     }
     double raw = round(value * pow(10.0, -exponent));

@@ -83,7 +83,7 @@ static bool walked_amount(const struct wiring_check *w, int circuit, bool by_wat
 static bool usual_amount(const struct wiring_check *w, int circuit, bool by_watts, double *out)
 {
     const struct wiring_walked *mine = wiring_walk_of(w->walk, circuit);
-    double sorted[MOST_WALKED];
+    double sorted[MOST_WALKED] = {0};
     int n = 0, near = 0;
     for (int i = 0; i < (int)w->site->circuit_count && n < MOST_WALKED; i++)
         n += i != circuit && wiring_walk_of(w->walk, i)->load == mine->load &&
