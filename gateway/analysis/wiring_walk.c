@@ -104,12 +104,14 @@ static double mean_of(const struct wiring_walk *w, const float *series, size_t p
 {
     double sum = 0.0;
     size_t n = 0;
-    for (size_t i = w->count; i > 0 && w->at_mono_ms[i - 1] >= from_mono_ms; i--)
-        if (w->at_mono_ms[i - 1] < before_mono_ms) {
-            sum += (double)series[(i - 1) * w->site->poles_total + pole];
-            n++;
-        }
-    return sum / (double)n; /* NaN when there is none, or one of them is none */
+    for (size_t i = w->count; i > 0 && w->at_mono_ms[i - 1] >= from_mono_ms; i--) {
+        float v = series[(i - 1) * w->site->poles_total + pole];
+        if (w->at_mono_ms[i - 1] >= before_mono_ms || isnan(v))
+            continue; /* a slower bus is not in every frame */
+        sum += (double)v;
+        n++;
+    }
+    return sum / (double)n; /* NaN when there is none */
 }
 
 static int by_size(const void *a, const void *b)

@@ -10,7 +10,8 @@
 #include <stdlib.h>
 
 #define REPORTS 256
-#define LEAD_MS 6000     /* before the first beat: to put the telephone down */
+#define LEAD_MS 6000 /* before the first beat: to put the telephone down */
+#define SLOWEST_MS 2000
 #define PATIENCE_MS 5000 /* for the last readings of a walk */
 
 struct commission_session {
@@ -65,12 +66,24 @@ static bool start(struct commission_session *s)
     return s->assemble != NULL;
 }
 
+/* Every bus as often as the slowest, so that each frame has all meters and steps can be
+ * compared; not where that would be too seldom to see a step at all. */
+static void poll_alike(struct site *s)
+{
+    int slowest = 0;
+    for (size_t i = 0; i < s->bus_count; i++)
+        slowest = s->buses[i].poll_ms > slowest ? s->buses[i].poll_ms : slowest;
+    for (size_t i = 0; slowest <= SLOWEST_MS && i < s->bus_count; i++)
+        s->buses[i].poll_ms = slowest;
+}
+
 struct commission_session *commission_open(struct config *c)
 {
     struct commission_session *s = calloc(1, sizeof *s);
     if (!s)
         return NULL;
     s->config = c;
+    poll_alike(&c->site);
     if (!start(s)) {
         commission_close(s);
         return NULL;

@@ -12,7 +12,8 @@
 
 struct commission_session;
 
-/* Borrows the configuration. NULL, having said why on standard error. */
+/* Borrows the configuration, and has its buses polled alike. NULL, having said why on standard
+ * error. */
 struct commission_session *commission_open(struct config *c);
 void commission_close(struct commission_session *s); /* accepts NULL */
 
