@@ -2,8 +2,9 @@
  * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg, phrases.cfg and
  * study.cfg (parted by lines of
  * "%%"): never a crash, never a configuration that is not whole, and never a refusal without a
- * reason.
+ * reason. One that is usable stays so when a setting is edited in its text (config/edit.h).
  */
+#include "config/edit.h"
 #include "config/reader.h"
 #include "model/frame.h"
 
@@ -108,6 +109,30 @@ static struct config_text part(const char *name, const uint8_t **data, size_t *s
     return t;
 }
 
+/* Each circuit's ratio becomes 3 and nothing else changes, or the text is left as it was. */
+static void check_edit(const struct config *c, struct config_text texts[7])
+{
+    const struct config_text was = texts[0];
+    for (size_t i = 0; i < c->site.circuit_count && i < 4; i++) {
+        struct config_faults faults = CONFIG_FAULTS_INIT;
+        struct config edited;
+        struct text t = TEXT_INIT;
+        text_append_bytes(&t, was.text, was.length);
+        if (config_edit(&t, "circuits", c->site.circuits[i].id, "ct_ratio", "3.0")) {
+            texts[0].text = text_get(&t);
+            texts[0].length = t.length;
+            bool usable = config_load_memory(&edited, texts, 7, &faults);
+            assert(usable && edited.site.circuit_count == c->site.circuit_count);
+            assert(edited.site.circuits[i].ct_ratio == 3.0);
+            assert(strcmp(edited.site.circuits[i].leg, c->site.circuits[i].leg) == 0);
+            config_free(&edited);
+        }
+        faults_free(&faults);
+        text_free(&t);
+    }
+    texts[0] = was;
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     struct config_text texts[7];
@@ -128,6 +153,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         check_whole(&c);
         check_tariff(&c.tariff);
         check_people(&c);
+        check_edit(&c, texts);
         assert(c.study.edition >= 0 && (size_t)c.study.edition < c.study.edition_count);
         assert(c.retention.readings_days > 0 && c.retention.summaries_days > 0);
         config_free(&c);
