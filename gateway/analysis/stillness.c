@@ -23,6 +23,9 @@
 #define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by */
 #define EMPTY_LEAST 3    /* times, before that is known */
 #define EMPTY_WIDTH 0.04 /* from circuit to circuit */
+#define DOUBTFUL_COUNTS 0.05
+#define DOUBTED_FROM 3     /* levels of what stands by, */
+#define DOUBTED_SHARE 0.25 /* and this share of all, before the still ones are doubted */
 #define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
 
 static double level_of(double rms)
@@ -61,21 +64,25 @@ static uint32_t known(const struct stillness *s)
     return s->count < STILLNESS_PAST ? s->count : STILLNESS_PAST;
 }
 
-/* Density of that level by what was learned; nothing known: anything. */
-static double learned(const struct stillness *s, double level, double unsure, double broad)
+/* Density of that level by what was learned; nothing known: anything. Levels up to `doubtful`
+ * count little. *count: how many that is worth. */
+static double learned(const struct stillness *s, double doubtful, double level, double unsure,
+                      double broad, double *count)
 {
-    uint32_t n = known(s);
     double sum = 0.0;
-    for (uint32_t k = 0; k < n; k++) {
+    *count = 0.0;
+    for (uint32_t k = 0; k < known(s); k++) {
         double spread =
             sqrt(WIDTH * WIDTH + unsure * unsure + (double)s->unsure[k] * (double)s->unsure[k]);
-        sum += normal(level, (double)s->level[k], spread);
+        double weight = (double)s->level[k] <= doubtful ? DOUBTFUL_COUNTS : 1.0;
+        *count += weight;
+        sum += weight * normal(level, (double)s->level[k], spread);
     }
-    return n ? sum / n : broad;
+    return *count > 0.0 ? sum / *count : broad;
 }
 
 /* What was learned from n levels beside a prior that counts as much as so many. */
-static double weighed(double learned, uint32_t n, double prior, double count)
+static double weighed(double learned, double n, double prior, double count)
 {
     return (n * learned + count * prior) / (n + count);
 }
@@ -91,6 +98,20 @@ static double mean_of(const struct stillness *s)
     for (uint32_t k = 0; k < known(s); k++)
         sum += (double)s->level[k];
     return sum / known(s);
+}
+
+/* A circuit that mostly shows what stands by, and now and then reads as still as one without its
+ * supply, has lost it then, and nobody knew: a breaker that opens again and again. Up to which
+ * level; minus infinity: none. */
+static double doubtful_level(const struct stillness_known *k)
+{
+    uint32_t above = 0, n = known(k->off);
+    if (known(k->lost) == 0)
+        return -(double)INFINITY;
+    double lost = mean_of(k->lost) + APART;
+    for (uint32_t i = 0; i < n; i++)
+        above += (double)k->off->level[i] > lost + APART;
+    return above >= DOUBTED_FROM && above >= DOUBTED_SHARE * n ? lost : -(double)INFINITY;
 }
 
 static int by_size(const void *a, const void *b)
@@ -140,13 +161,14 @@ double stillness_log_ratio(const struct stillness_known *k, double rms, int poll
     double as_empty = isnan(empty) ? broad : normal(level, empty, hypot(unsure, EMPTY_WIDTH));
     double lost_before =
         isnan(empty) ? broad : as_empty_or_below(level, unsure, empty, as_empty);
-    double lost = learned(k->lost, level, unsure, broad);
-    double off = learned(k->off, level, unsure, broad);
-    double elsewhere = learned(k->off_elsewhere, level, unsure, broad);
+    double none = -(double)INFINITY, lost_count, off_count, unused;
+    double lost = learned(k->lost, none, level, unsure, broad, &lost_count);
+    double off = learned(k->off, doubtful_level(k), level, unsure, broad, &off_count);
+    double elsewhere = learned(k->off_elsewhere, none, level, unsure, broad, &unused);
     /* other loads may stand by than did so far, as on another circuit; or none at all */
     double off_now =
-        weighed(off, known(k->off), (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
-    double lost_now = weighed(lost, known(k->lost), lost_before, PRIOR_LOST);
+        weighed(off, off_count, (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
+    double lost_now = weighed(lost, lost_count, lost_before, PRIOR_LOST);
     lost_now += BACK_UNSEEN * (off_now - lost_now);
     double ratio = log(lost_now / off_now) - LEAST_TELLING * tells(k, empty);
     return (known(k->lost) ? 1.0 : GUESSED) * ratio * polls / (polls + HALF_SURE_POLLS);
