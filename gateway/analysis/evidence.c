@@ -308,7 +308,7 @@ double evidence_stillness(const struct fall_facts *f, const struct stillness_kno
         int polls = STILLNESS_LEAST_POLLS << k;
         double open = open_longer(polls * poll(f));
         likelihood += (still_open - open) * fmin(ratio, STILL_AT_FIRST);
-        ratio = exp(stillness_log_ratio(levels, (double)f->seen.rms[k], polls));
+        ratio = exp(stillness_log_ratio(levels, &f->seen, k));
         still_open = open;
     }
     return log(likelihood + still_open * ratio);

@@ -5,16 +5,14 @@
 #include <string.h>
 
 #define FLOOR_AMPS 1e-3 /* what meters resolve at best; a reading of nothing has a log too */
-#define UNSURE_ONE_POLL                                                                        \
-    1.12 /* of a level's log from one reading of normal noise whose lower half                 \
-            reads as nothing; falls with their square root */
+#define USUAL_POLLS 8.0 /* readings' worth of the usual kurtosis beside what was read */
 #define BACK_UNSEEN                                                                            \
     0.05 /* of lost supplies are back at once, before anything that shows is on */
-#define HALF_SURE_POLLS 120.0 /* what stands by takes its time to settle; fitted */
-#define WIDTH 0.02            /* from one time to the next, however many readings */
-#define BROAD_MEAN (-5.0)     /* where nothing is known: 7 mA, */
-#define BROAD_WIDTH 2.0       /* or seven times as much, or as little */
-#define APART 0.1             /* levels so far apart, on a log scale, are told apart */
+#define HALF_SURE_POLLS 60.0 /* what stands by takes its time to settle; fitted */
+#define WIDTH 0.02           /* from one time to the next, however many readings */
+#define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
+#define BROAD_WIDTH 2.0      /* or seven times as much, or as little */
+#define APART 0.1            /* levels so far apart, on a log scale, are told apart */
 #define LEAST_TELLING                                                                          \
     0.75            /* where they are, nine of ten lost supplies read more clearly; fitted */
 #define GUESSED 0.5 /* what it counts before a lost supply was read here */
@@ -26,22 +24,29 @@
 #define DOUBTFUL_COUNTS 0.05
 #define DOUBTED_FROM 3     /* levels of what stands by, */
 #define DOUBTED_SHARE 0.25 /* and this share of all, before the still ones are doubted */
-#define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
+#define BELOW_EMPTY 0.7    /* a lost supply reads less by this, on a log scale, if it does */
 
 static double level_of(double rms)
 {
     return log(hypot(rms, FLOOR_AMPS));
 }
 
-static double unsure_of(int polls)
+/* Standard deviation of the log of the root of a mean square: half that of the mean square. */
+static double unsure_of(double square, double fourth, int polls)
 {
-    return UNSURE_ONE_POLL / sqrt((double)polls);
+    double n = polls, kurtosis = STILLNESS_USUAL_KURTOSIS;
+    if (square > 0.0)
+        kurtosis =
+            (n * n * fourth / (square * square) + USUAL_POLLS * kurtosis) / (n + USUAL_POLLS);
+    return 0.5 * sqrt(fmax(kurtosis - 1.0, 0.0) / n);
 }
 
-void stillness_see(struct stillness_seen *seen, float rms, int polls)
+void stillness_see(struct stillness_seen *seen, double square, double fourth, int polls)
 {
-    while (seen->marks < STILLNESS_MARKS && polls >= STILLNESS_LEAST_POLLS << seen->marks)
-        seen->rms[seen->marks++] = rms;
+    while (seen->marks < STILLNESS_MARKS && polls >= STILLNESS_LEAST_POLLS << seen->marks) {
+        seen->rms[seen->marks] = (float)sqrt(square / polls);
+        seen->unsure[seen->marks++] = (float)unsure_of(square, fourth, polls);
+    }
 }
 
 void stillness_learn(struct stillness *s, const struct stillness_seen *seen)
@@ -50,7 +55,7 @@ void stillness_learn(struct stillness *s, const struct stillness_seen *seen)
     if (polls < STILLNESS_LEARN_POLLS)
         return;
     s->level[s->count % STILLNESS_PAST] = (float)level_of((double)seen->rms[seen->marks - 1]);
-    s->unsure[s->count++ % STILLNESS_PAST] = (float)unsure_of(polls);
+    s->unsure[s->count++ % STILLNESS_PAST] = seen->unsure[seen->marks - 1];
 }
 
 static double normal(double x, double mean, double spread)
@@ -100,9 +105,9 @@ static double mean_of(const struct stillness *s)
     return sum / known(s);
 }
 
-/* A circuit that mostly shows what stands by, and now and then reads as still as one without its
- * supply, has lost it then, and nobody knew: a breaker that opens again and again. Up to which
- * level; minus infinity: none. */
+/* A circuit that mostly shows what stands by, and now and then reads as still as one without
+ * its supply, has lost it then, and nobody knew: a breaker that opens again and again. Up to
+ * which level; minus infinity: none. */
 static double doubtful_level(const struct stillness_known *k)
 {
     uint32_t above = 0, n = known(k->off);
@@ -150,12 +155,13 @@ static double as_empty_or_below(double level, double unsure, double empty, doubl
     return (2.0 * as_empty + falls_off / BELOW_EMPTY) / 3.0;
 }
 
-double stillness_log_ratio(const struct stillness_known *k, double rms, int polls)
+double stillness_log_ratio(const struct stillness_known *k, const struct stillness_seen *seen,
+                           int mark)
 {
-    if (polls < STILLNESS_LEAST_POLLS ||
-        k->lost->count + k->off->count + k->off_elsewhere->count == 0)
+    if (k->lost->count + k->off->count + k->off_elsewhere->count == 0)
         return 0.0;
-    double level = level_of(rms), unsure = unsure_of(polls);
+    double polls = STILLNESS_LEAST_POLLS << mark, level = level_of((double)seen->rms[mark]);
+    double unsure = (double)seen->unsure[mark];
     double broad = normal(level, BROAD_MEAN, BROAD_WIDTH);
     double empty = empty_level(k->off_elsewhere);
     double as_empty = isnan(empty) ? broad : normal(level, empty, hypot(unsure, EMPTY_WIDTH));
@@ -166,8 +172,7 @@ double stillness_log_ratio(const struct stillness_known *k, double rms, int poll
     double off = learned(k->off, doubtful_level(k), level, unsure, broad, &off_count);
     double elsewhere = learned(k->off_elsewhere, none, level, unsure, broad, &unused);
     /* other loads may stand by than did so far, as on another circuit; or none at all */
-    double off_now =
-        weighed(off, off_count, (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
+    double off_now = weighed(off, off_count, (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
     double lost_now = weighed(lost, lost_count, lost_before, PRIOR_LOST);
     lost_now += BACK_UNSEEN * (off_now - lost_now);
     double ratio = log(lost_now / off_now) - LEAST_TELLING * tells(k, empty);

@@ -9,7 +9,9 @@
  * nothing; where only one is known, the other may be like it or not.
  *
  * A level is the root mean square of the readings since the fall. It is compared on a log
- * scale, and with few readings it is known less well.
+ * scale, as well as it is known: that falls with the square root of the readings, and how
+ * widely their squares spread shows in them. A meter that resolves 0.01 A reads that or
+ * nothing, and its level is known better than that of fine noise.
  *
  * Units      amps RMS; natural logs
  * Ownership  plain data, no pointers; all zero is the right beginning
@@ -32,11 +34,12 @@
        */
 #define STILLNESS_MOST_POLLS (STILLNESS_LEAST_POLLS << (STILLNESS_MARKS - 1))
 
-/* What was read since the fall: mark k is the root mean square of the first 30 << k readings.
- */
+/* What was read since the fall: mark k is the root mean square of the first 30 << k readings,
+ * and the standard deviation of its log. */
 struct stillness_seen {
     int marks;
     float rms[STILLNESS_MARKS];
+    float unsure[STILLNESS_MARKS];
 };
 
 struct stillness {
@@ -45,8 +48,13 @@ struct stillness {
     uint32_t count;               /* of all that were learned */
 };
 
-/* The readings since the fall are so many by now, rms their root mean square. */
-void stillness_see(struct stillness_seen *seen, float rms, int polls);
+/* The readings since the fall are so many by now; the sums of their squares (A^2) and of the
+ * fourth powers. */
+void stillness_see(struct stillness_seen *seen, double square, double fourth, int polls);
+
+/* Fourth power over square of the second, of a meter's normal noise whose lower half reads as
+ * nothing. */
+#define STILLNESS_USUAL_KURTOSIS 6.0
 
 /* What was seen, to its last mark. Too few readings are left out. */
 void stillness_learn(struct stillness *s, const struct stillness_seen *seen);
@@ -61,8 +69,10 @@ struct stillness_known {
 /* Both kinds of level were learned. */
 bool stillness_knows(const struct stillness_known *k);
 
-/* Natural log of P(read so | supply lost) / P(read so | loads off). */
-double stillness_log_ratio(const struct stillness_known *k, double rms, int polls);
+/* Natural log of P(read so | supply lost) / P(read so | loads off), by the mark of that number.
+ */
+double stillness_log_ratio(const struct stillness_known *k, const struct stillness_seen *seen,
+                           int mark);
 
 void stillness_save(const struct stillness *s, struct codec_out *out);
 /* False leaves *s all zero. */

@@ -224,6 +224,7 @@ static void count_reading(struct watch_lanes *w, size_t i, float a)
     struct rest_count *r = &w->rest[i];
     r->block_sum += a;
     r->block_square += a * a;
+    r->block_fourth += a * a * a * a;
     if (++r->block_polls < REST_BLOCK_POLLS)
         return;
     float before = r->polls > 0 ? r->square / (float)r->polls * (float)r->block_polls : 0.0F;
@@ -232,12 +233,13 @@ static void count_reading(struct watch_lanes *w, size_t i, float a)
         r->polls += r->block_polls;
         r->sum += r->block_sum;
         r->square += r->block_square;
-        stillness_see(&r->seen, sqrtf(r->square / (float)r->polls), r->polls);
+        r->fourth += r->block_fourth;
+        stillness_see(&r->seen, (double)r->square, (double)r->fourth, r->polls);
     }
     if (more || r->polls >= STILLNESS_MOST_POLLS)
         w->counting[i] = 0;
     r->block_polls = 0;
-    r->block_sum = r->block_square = 0.0F;
+    r->block_sum = r->block_square = r->block_fourth = 0.0F;
 }
 
 /* While it carries nothing: the mean since the fall, and a shorter one that tells whether a

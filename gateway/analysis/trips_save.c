@@ -1,8 +1,10 @@
 #include "trips_state.h"
 
+#include <math.h>
+
 #include <string.h>
 
-#define RUNNING_VERSION 4U /* 2: without after_rms; 3: without seen */
+#define RUNNING_VERSION 5U /* 2: without after_rms; 3: without seen; 4: how sure it is */
 #define TAG_CIRCUIT 2U
 
 /* ---- running: what is open, and what every circuit did last --------------------------------
@@ -49,20 +51,30 @@ static void put_facts(struct codec_out *out, const struct fall_facts *f)
     codec_put_u32(out, (uint32_t)f->after_polls);
     codec_put_f64(out, f->after_rms);
     codec_put_u8(out, (uint8_t)f->seen.marks);
-    for (int k = 0; k < f->seen.marks; k++)
+    for (int k = 0; k < f->seen.marks; k++) {
         codec_put_f32(out, f->seen.rms[k]);
+        codec_put_f32(out, f->seen.unsure[k]);
+    }
 }
 
-static bool get_seen(struct codec_in *in, struct stillness_seen *s)
+static bool get_seen(struct codec_in *in, uint32_t version, struct stillness_seen *s)
 {
-    s->marks = codec_get_u8(in);
-    if (s->marks > STILLNESS_MARKS)
+    struct stillness_seen seen = {0};
+    int marks = codec_get_u8(in);
+    if (marks > STILLNESS_MARKS)
         return false;
-    for (int k = 0; k < s->marks; k++) {
-        s->rms[k] = codec_get_f32(in);
-        if (!(s->rms[k] >= 0.0F))
+    for (int k = 0; k < marks; k++) {
+        double rms = (double)codec_get_f32(in), n = STILLNESS_LEAST_POLLS << k;
+        if (!(rms >= 0.0))
+            return false;
+        stillness_see(&seen, n * rms * rms, STILLNESS_USUAL_KURTOSIS * n * pow(rms, 4.0),
+                      (int)n);
+        if (version >= 5)
+            seen.unsure[k] = codec_get_f32(in);
+        if (!(seen.unsure[k] > 0.0F))
             return false;
     }
+    *s = seen;
     return !in->failed;
 }
 
@@ -99,7 +111,7 @@ static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *
     f->after_amps = codec_get_f64(in);
     f->after_polls = (int)(codec_get_u32(in) & 0xffffU);
     f->after_rms = version >= 3 ? codec_get_f64(in) : f->after_amps;
-    if (version >= 4 && !get_seen(in, &f->seen))
+    if (version >= 4 && !get_seen(in, version, &f->seen))
         return false;
     return !in->failed && f->poll_seconds >= 0.0 && f->gap_seconds >= 0.0 && f->amps >= 0.0 &&
            f->ends_like >= 0.0 && f->begins_like >= 0.0 && f->awake_seconds >= 0.0 &&
@@ -262,6 +274,8 @@ static struct rest_count rest_of(const struct fall_facts *f)
     return (struct rest_count){.polls = f->after_polls,
                                .sum = polls * (float)f->after_amps,
                                .square = polls * rms * rms,
+                               .fourth =
+                                   (float)STILLNESS_USUAL_KURTOSIS * polls * powf(rms, 4.0F),
                                .seen = f->seen};
 }
 

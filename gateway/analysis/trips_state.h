@@ -77,8 +77,8 @@ struct circuit_watch {
 /* What is read at nothing since the fall: whole blocks, and the one that is being filled. */
 struct rest_count {
     int polls, block_polls;
-    float sum, square; /* of the readings, of their squares */
-    float block_sum, block_square;
+    float sum, square, fourth; /* of the readings, their squares, the squares of these */
+    float block_sum, block_square, block_fourth;
     struct stillness_seen seen;
 };
 

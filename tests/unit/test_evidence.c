@@ -429,11 +429,18 @@ static void what_comes_back_together_was_gone_together(void **state)
     assert_near(together_came_back(0, NULL, 0), 0.0, 1e-12);
 }
 
+/* so many readings of a meter's usual noise */
+static void see(struct stillness_seen *seen, double rms, int polls)
+{
+    stillness_see(seen, polls * rms * rms, STILLNESS_USUAL_KURTOSIS * polls * pow(rms, 4.0),
+                  polls);
+}
+
 static struct stillness levels_of(double rms)
 {
     struct stillness s = {0};
     struct stillness_seen seen = {0};
-    stillness_see(&seen, (float)rms, STILLNESS_MOST_POLLS);
+    see(&seen, rms, STILLNESS_MOST_POLLS);
     for (int k = 0; k < 8; k++)
         stillness_learn(&s, &seen);
     return s;
@@ -446,9 +453,9 @@ static void a_reset_that_nobody_sees_hides_no_lost_supply(void **state)
     struct stillness_known levels = {&lost, &off, &off};
     struct fall_facts all_off = {.poll_seconds = 1.0}, reset = all_off;
     (void)state;
-    stillness_see(&all_off.seen, 0.009F, STILLNESS_MOST_POLLS);
-    stillness_see(&reset.seen, 0.005F, 240);
-    stillness_see(&reset.seen, 0.0085F, STILLNESS_MOST_POLLS);
+    see(&all_off.seen, 0.009, STILLNESS_MOST_POLLS);
+    see(&reset.seen, 0.005, 240);
+    see(&reset.seen, 0.0085, STILLNESS_MOST_POLLS);
     assert_true(evidence_stillness(&all_off, &levels) < -0.5);
     assert_true(evidence_stillness(&reset, &levels) >
                 evidence_stillness(&all_off, &levels) + 0.7);

@@ -8,18 +8,32 @@
 #define DEAD_AMPS 0.006 /* a meter's own noise */
 #define IDLE_AMPS 0.020 /* and what stands by beside it */
 
+/* so many readings of a meter's usual noise */
+static struct stillness_seen seen_of(double rms, int polls)
+{
+    struct stillness_seen seen = {0};
+    stillness_see(&seen, polls * rms * rms, STILLNESS_USUAL_KURTOSIS * polls * pow(rms, 4.0),
+                  polls);
+    return seen;
+}
+
+static double known_ratio(const struct stillness_known *k, double rms, int polls)
+{
+    struct stillness_seen seen = seen_of(rms, polls);
+    return seen.marks > 0 ? stillness_log_ratio(k, &seen, seen.marks - 1) : 0.0;
+}
+
 static double ratio(const struct stillness *lost, const struct stillness *off, double rms,
                     int polls)
 {
     struct stillness elsewhere = {0};
     struct stillness_known k = {lost, off, &elsewhere};
-    return stillness_log_ratio(&k, rms, polls);
+    return known_ratio(&k, rms, polls);
 }
 
 static void learn(struct stillness *s, double rms, int polls)
 {
-    struct stillness_seen seen = {0};
-    stillness_see(&seen, (float)rms, polls);
+    struct stillness_seen seen = seen_of(rms, polls);
     stillness_learn(s, &seen);
 }
 
@@ -87,11 +101,11 @@ static void as_still_as_another_circuit_may_be_either(void **state)
     struct stillness lost = {0}, off = times(32, IDLE_AMPS), empty = times(10, 1.3 * DEAD_AMPS);
     struct stillness_known k = {&lost, &off, &empty};
     (void)state;
-    double before = stillness_log_ratio(&k, 1.3 * DEAD_AMPS, 900);
+    double before = known_ratio(&k, 1.3 * DEAD_AMPS, 900);
     assert_true(before > 0.0 && before < 2.0);
     lost = times(5, DEAD_AMPS);
-    assert_true(stillness_log_ratio(&k, 1.3 * DEAD_AMPS, 900) < -0.4);
-    assert_true(stillness_log_ratio(&k, DEAD_AMPS, 900) > 2.0);
+    assert_true(known_ratio(&k, 1.3 * DEAD_AMPS, 900) < -0.4);
+    assert_true(known_ratio(&k, DEAD_AMPS, 900) > 2.0);
 }
 
 /* Before a lost supply was read: stiller than any empty circuit here is more than empty, and as
@@ -101,22 +115,80 @@ static void stiller_than_empty_is_a_lost_supply(void **state)
     struct stillness none = {0}, empty = times(10, 1.4 * DEAD_AMPS);
     struct stillness_known k = {&none, &empty, &empty};
     (void)state;
-    assert_true(stillness_log_ratio(&k, DEAD_AMPS, 900) > 1.0);
-    assert_true(fabs(stillness_log_ratio(&k, 1.4 * DEAD_AMPS, 900)) < 0.3);
+    assert_true(known_ratio(&k, DEAD_AMPS, 900) > 1.0);
+    assert_true(fabs(known_ratio(&k, 1.4 * DEAD_AMPS, 900)) < 0.3);
 }
 
 static void a_mark_is_kept_at_every_doubling(void **state)
 {
     struct stillness_seen seen = {0};
     (void)state;
-    stillness_see(&seen, 0.01F, 29);
+    stillness_see(&seen, 29 * 1e-4, 0.0, 29);
     assert_int_equal(seen.marks, 0);
-    stillness_see(&seen, 0.01F, 30);
-    stillness_see(&seen, 0.02F, 59);
+    stillness_see(&seen, 30 * 1e-4, 0.0, 30);
+    stillness_see(&seen, 59 * 4e-4, 0.0, 59);
     assert_int_equal(seen.marks, 1);
-    stillness_see(&seen, 0.03F, STILLNESS_MOST_POLLS);
+    stillness_see(&seen, STILLNESS_MOST_POLLS * 9e-4, 0.0, STILLNESS_MOST_POLLS);
     assert_int_equal(seen.marks, STILLNESS_MARKS);
-    assert_true(seen.rms[0] == 0.01F && seen.rms[1] == 0.03F);
+    assert_near((double)seen.rms[0], 0.01, 1e-6);
+    assert_near((double)seen.rms[1], 0.03, 1e-6);
+}
+
+static double uniform(uint64_t *seed)
+{
+    *seed = *seed * 6364136223846793005U + 1442695040888963407U; /* Knuth, MMIX */
+    return (double)(*seed >> 11) / 9007199254740992.0;
+}
+
+/* How sure a level is, against the spread of many simulated ones: readings that are one step of
+ * the meter or nothing, with the probability p, and normal noise whose lower half reads as
+ * nothing. */
+static void a_level_is_as_sure_as_its_readings_tell(void **state)
+{
+    uint64_t seed = 7;
+    (void)state;
+    for (int kind = 0; kind < 2; kind++) {
+        double sum = 0.0, square = 0.0, said = 0.0;
+        for (int k = 0; k < 2000; k++) {
+            struct stillness_seen seen = {0};
+            double s2 = 0.0, s4 = 0.0;
+            for (int n = 0; n < 240; n++) {
+                double a;
+                if (kind == 0) {
+                    a = uniform(&seed) < 0.35 ? 0.01 : 0.0;
+                } else { /* Box and Muller, 1958 */
+                    double u = uniform(&seed) + 1e-12, v = uniform(&seed);
+                    a = fmax(0.0, 0.01 * sqrt(-2.0 * log(u)) * cos(2.0 * M_PI * v));
+                }
+                s2 += a * a;
+                s4 += a * a * a * a;
+            }
+            stillness_see(&seen, s2, s4, 240);
+            double level = log((double)seen.rms[3]);
+            sum += level;
+            square += level * level;
+            said += (double)seen.unsure[3] / 2000.0;
+        }
+        double spread = sqrt(square / 2000.0 - sum * sum / 4e6);
+        assert_true(fabs(said / spread - 1.0) < 0.1);
+    }
+}
+
+/* A circuit on which something always stands by, and a breaker that opens again and again
+ * before anybody knew: its levels are no levels of loads that are off. */
+static void a_breaker_that_opens_often_does_not_hide_itself(void **state)
+{
+    struct stillness lost = times(5, DEAD_AMPS), off = times(15, IDLE_AMPS);
+    (void)state;
+    for (int k = 0; k < 10; k++)
+        learn(&off, DEAD_AMPS, STILLNESS_MOST_POLLS);
+    assert_true(ratio(&lost, &off, DEAD_AMPS, 900) > 1.0);
+    assert_true(ratio(&lost, &off, IDLE_AMPS, 900) < -1.0);
+    /* one that mostly reads so has nothing that stands by */
+    off = times(25, DEAD_AMPS);
+    for (int k = 0; k < 5; k++)
+        learn(&off, IDLE_AMPS, STILLNESS_MOST_POLLS);
+    assert_true(ratio(&lost, &off, DEAD_AMPS, 900) < 0.2);
 }
 
 static void it_comes_back_from_its_bytes(void **state)
@@ -147,6 +219,8 @@ int main(void)
         cmocka_unit_test(as_still_as_another_circuit_may_be_either),
         cmocka_unit_test(stiller_than_empty_is_a_lost_supply),
         cmocka_unit_test(a_mark_is_kept_at_every_doubling),
+        cmocka_unit_test(a_level_is_as_sure_as_its_readings_tell),
+        cmocka_unit_test(a_breaker_that_opens_often_does_not_hide_itself),
         cmocka_unit_test(it_comes_back_from_its_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
