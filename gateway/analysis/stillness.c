@@ -8,7 +8,7 @@
 #define USUAL_POLLS 8.0 /* readings' worth of the usual kurtosis beside what was read */
 #define BACK_UNSEEN                                                                            \
     0.05 /* of lost supplies are back at once, before anything that shows is on */
-#define HALF_SURE_POLLS 60.0 /* what stands by takes its time to settle; fitted */
+#define HALF_SURE_POLLS 90.0 /* what stands by takes its time to settle; fitted */
 #define WIDTH 0.02           /* from one time to the next, however many readings */
 #define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
 #define BROAD_WIDTH 2.0      /* or seven times as much, or as little */
@@ -69,17 +69,18 @@ static uint32_t known(const struct stillness *s)
     return s->count < STILLNESS_PAST ? s->count : STILLNESS_PAST;
 }
 
-/* Density of that level by what was learned; nothing known: anything. Levels up to `doubtful`
- * count little. *count: how many that is worth. */
-static double learned(const struct stillness *s, double doubtful, double level, double unsure,
-                      double broad, double *count)
+/* Density of that level by what was learned; nothing known: anything. Levels outside `from` and
+ * `to` count little. *count: how many that is worth. */
+static double learned(const struct stillness *s, double from, double to, double level,
+                      double unsure, double broad, double *count)
 {
     double sum = 0.0;
     *count = 0.0;
     for (uint32_t k = 0; k < known(s); k++) {
         double spread =
             sqrt(WIDTH * WIDTH + unsure * unsure + (double)s->unsure[k] * (double)s->unsure[k]);
-        double weight = (double)s->level[k] <= doubtful ? DOUBTFUL_COUNTS : 1.0;
+        bool doubtful = (double)s->level[k] <= from || (double)s->level[k] > to;
+        double weight = doubtful ? DOUBTFUL_COUNTS : 1.0;
         *count += weight;
         sum += weight * normal(level, (double)s->level[k], spread);
     }
@@ -105,6 +106,22 @@ static double mean_of(const struct stillness *s)
     return sum / known(s);
 }
 
+static int by_size(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* The level below which that share of what was learned lies; something was. */
+static double quantile(const struct stillness *s, double share)
+{
+    float sorted[STILLNESS_PAST];
+    uint32_t n = known(s);
+    memcpy(sorted, s->level, n * sizeof *sorted);
+    qsort(sorted, n, sizeof *sorted, by_size);
+    return (double)sorted[(uint32_t)(share * n)];
+}
+
 /* A circuit that mostly shows what stands by, and now and then reads as still as one without
  * its supply, has lost it then, and nobody knew: a breaker that opens again and again. Up to
  * which level; minus infinity: none. */
@@ -113,28 +130,16 @@ static double doubtful_level(const struct stillness_known *k)
     uint32_t above = 0, n = known(k->off);
     if (known(k->lost) == 0)
         return -(double)INFINITY;
-    double lost = mean_of(k->lost) + APART;
+    double lost = quantile(k->lost, 0.5) + APART;
     for (uint32_t i = 0; i < n; i++)
         above += (double)k->off->level[i] > lost + APART;
     return above >= DOUBTED_FROM && above >= DOUBTED_SHARE * n ? lost : -(double)INFINITY;
 }
 
-static int by_size(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* The level read on this site when nothing at all stands by; NaN: not known yet. */
 static double empty_level(const struct stillness *off)
 {
-    float sorted[STILLNESS_PAST];
-    uint32_t n = known(off);
-    if (n < EMPTY_LEAST)
-        return (double)NAN;
-    memcpy(sorted, off->level, n * sizeof *sorted);
-    qsort(sorted, n, sizeof *sorted, by_size);
-    return (double)sorted[(uint32_t)(EMPTY_SHARE * n)];
+    return known(off) < EMPTY_LEAST ? (double)NAN : quantile(off, EMPTY_SHARE);
 }
 
 /* How well the two kinds of level can be told apart here, 0 to 1. */
@@ -143,7 +148,7 @@ static double tells(const struct stillness_known *k, double empty)
     double off = known(k->off) ? mean_of(k->off) : empty;
     if (known(k->lost) == 0 || isnan(off))
         return 0.0;
-    double apart = (off - mean_of(k->lost)) / APART;
+    double apart = (off - quantile(k->lost, 0.5)) / APART;
     return 1.0 - exp(-apart * apart);
 }
 
@@ -167,10 +172,12 @@ double stillness_log_ratio(const struct stillness_known *k, const struct stillne
     double as_empty = isnan(empty) ? broad : normal(level, empty, hypot(unsure, EMPTY_WIDTH));
     double lost_before =
         isnan(empty) ? broad : as_empty_or_below(level, unsure, empty, as_empty);
-    double none = -(double)INFINITY, lost_count, off_count, unused;
-    double lost = learned(k->lost, none, level, unsure, broad, &lost_count);
-    double off = learned(k->off, doubtful_level(k), level, unsure, broad, &off_count);
-    double elsewhere = learned(k->off_elsewhere, none, level, unsure, broad, &unused);
+    double least = -(double)INFINITY, most = (double)INFINITY, lost_count, off_count, unused;
+    /* what read clearly more than lost supplies mostly do was reset, and nobody saw it */
+    double reset = known(k->lost) ? quantile(k->lost, 0.5) + 2.0 * APART : most;
+    double lost = learned(k->lost, least, reset, level, unsure, broad, &lost_count);
+    double off = learned(k->off, doubtful_level(k), most, level, unsure, broad, &off_count);
+    double elsewhere = learned(k->off_elsewhere, least, most, level, unsure, broad, &unused);
     /* other loads may stand by than did so far, as on another circuit; or none at all */
     double off_now = weighed(off, off_count, (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
     double lost_now = weighed(lost, lost_count, lost_before, PRIOR_LOST);
