@@ -11,17 +11,18 @@
 #define DAY_MS INT64_C(86400000)
 #define MOST_AMPS 10000.0
 
-/* false having answered */
-static bool take_span(const struct api_call *c, int64_t usual_ms, int64_t *from, int64_t *to,
+/* What the query says into the question, 0 where it says nothing; false having answered. */
+static bool take_span(const struct api_call *c, int64_t usual_ms, struct desk_span *out_span,
                       struct web_answer *out)
 {
-    *to = c->wall_ms;
-    if (!web_query_time(c->r, "to", to, out))
+    struct desk_span s = {.usual_ms = usual_ms};
+    if (!web_query_time(c->r, "to", &s.to_wall_ms, out) ||
+        !web_query_time(c->r, "from", &s.from_wall_ms, out))
         return false;
-    *from = *to - usual_ms;
-    if (!web_query_time(c->r, "from", from, out))
-        return false;
-    if (*from < *to && *to - *from <= 400 * DAY_MS)
+    int64_t to = s.to_wall_ms ? s.to_wall_ms : c->wall_ms;
+    int64_t from = s.from_wall_ms ? s.from_wall_ms : to - usual_ms;
+    *out_span = s;
+    if (from < to && to - from <= 400 * DAY_MS)
         return true;
     web_error(out, 400, "from must be before to, by 400 days at the most");
     return false;
@@ -77,24 +78,22 @@ void api_study(const struct api_call *c, struct web_answer *out)
     bool continuous = false, fastened = false, dedicated = false;
     int circuit, panel;
     double amps;
-    int64_t from, to;
+    struct desk_span span;
     if (web_query_only(c->r, names, out) && take_place(c, &circuit, &panel, out) &&
         take_amps(c, &amps, out) && web_query_switch(c->r, "continuous", &continuous, out) &&
         web_query_switch(c->r, "fastened", &fastened, out) &&
         web_query_switch(c->r, "dedicated", &dedicated, out) &&
-        take_span(c, 366 * DAY_MS, &from, &to, out))
-        to_desk(json_pack("{s:i, s:i, s:f, s:b, s:b, s:b, s:I, s:I}", "circuit", circuit,
-                          "panel", panel, "amps", amps, "continuous", continuous, "fastened",
-                          fastened, "dedicated", dedicated, "from", (json_int_t)from, "to",
-                          (json_int_t)to),
+        take_span(c, 366 * DAY_MS, &span, out))
+        to_desk(json_pack("{s:i, s:i, s:f, s:b, s:b, s:b, s:o}", "circuit", circuit, "panel",
+                          panel, "amps", amps, "continuous", continuous, "fastened", fastened,
+                          "dedicated", dedicated, "span", desk_span_json(&span)),
                 DESK_STUDY, out);
 }
 
 void api_advice(const struct api_call *c, struct web_answer *out)
 {
     static const char *const names[] = {"from", "to", NULL};
-    int64_t from, to;
-    if (web_query_only(c->r, names, out) && take_span(c, 92 * DAY_MS, &from, &to, out))
-        to_desk(json_pack("{s:I, s:I}", "from", (json_int_t)from, "to", (json_int_t)to),
-                DESK_ADVICE, out);
+    struct desk_span span;
+    if (web_query_only(c->r, names, out) && take_span(c, 92 * DAY_MS, &span, out))
+        to_desk(json_pack("{s:o}", "span", desk_span_json(&span)), DESK_ADVICE, out);
 }

@@ -68,6 +68,7 @@ struct web {
     bool door_runs;
     atomic_bool door_stops;
 
+    struct desk *desk;
     struct queue *desk_asks;
     struct store_reader *desk_reader;
     pthread_t desk_thread;
