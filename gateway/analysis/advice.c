@@ -226,11 +226,12 @@ static void advise_circuit(struct finder *f, int circuit)
         }
         if (a.trips_avoided < best.trips_avoided)
             continue; /* looking for a place is what takes long */
-        a.to = find_place(f, &list[i], a.most_amps, &a.trips_added);
+        struct advice_load moved = advice_moved(&list[i], &a);
+        a.to = find_place(f, &moved, a.most_amps, &a.trips_added);
         a.kind = ADVICE_MOVE;
         if (a.to >= 0 && is_better(&a, &best)) {
             best = a;
-            move = (struct advice_move){list[i], a.to};
+            move = (struct advice_move){moved, a.to};
         }
     }
     if (best.trips_avoided > 0 && !f->failed) {
@@ -294,10 +295,11 @@ static void advise_warned(struct finder *f, int circuit)
     if (!l)
         return;
     advice_describe(f->record, l, &a);
-    a.to = find_place(f, l, a.most_amps, &a.trips_added);
+    const struct advice_load moved = advice_moved(l, &a);
+    a.to = find_place(f, &moved, a.most_amps, &a.trips_added);
     if (a.to < 0 || f->failed)
         return;
-    const struct advice_move move = {*l, a.to};
+    const struct advice_move move = {moved, a.to};
     count_warnings(f, &move, &a);
     if (!f->failed && a.warnings_left + a.to_warnings_left < a.warnings + a.to_warnings)
         keep(f, &a, &move);

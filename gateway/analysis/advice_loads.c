@@ -58,7 +58,7 @@ size_t advice_run_spans(const struct advice_record *r, const struct advice_load 
 {
     size_t n = 0;
     for (size_t i = r->run_count; i-- > 0 && n < ADVICE_MOST_SPANS;)
-        if (advice_load_has(l, &r->runs[i]))
+        if (advice_load_brings(l, &r->runs[i]))
             out[n++] = (struct span){r->runs[i].on_wall_ms - RUN_BEFORE_MS,
                                      replay_run_end(r, l, &r->runs[i]) + RUN_AFTER_MS};
     return join_spans(out, n);
@@ -98,7 +98,7 @@ static size_t add_candidate(struct advice_load *list, size_t n, const struct adv
 /* sizes that lie each near the next, the one of x among them */
 static struct advice_load neighbours(const struct advice_record *r, int circuit, double amps)
 {
-    struct advice_load l = {circuit, amps, amps, ""};
+    struct advice_load l = {.circuit = circuit, .least_amps = amps, .most_amps = amps};
     for (bool grown = true; grown;) {
         grown = false;
         for (size_t i = 0; i < r->run_count; i++) {
@@ -122,8 +122,9 @@ size_t advice_find_candidates(const struct advice_record *r, int circuit,
     for (int way = 0; way < 3; way++)
         for (size_t i = 0; i < r->run_count; i++) {
             const struct advice_run *x = &r->runs[i];
-            struct advice_load l = {circuit, x->amps * (1.0 - LIKE), x->amps * (1.0 + LIKE),
-                                    ""};
+            struct advice_load l = {.circuit = circuit,
+                                    .least_amps = x->amps * (1.0 - LIKE),
+                                    .most_amps = x->amps * (1.0 + LIKE)};
             bool known = false;
             if (!was_there(r, circuit, x))
                 continue;
@@ -142,6 +143,14 @@ size_t advice_find_candidates(const struct advice_record *r, int circuit,
 }
 
 /* ---- what a load is ---- */
+
+struct advice_load advice_moved(const struct advice_load *l, const struct advice *described)
+{
+    struct advice_load moved = *l;
+    moved.along_least = described->least_amps * (1.0 - LIKE);
+    moved.along_most = described->most_amps * (1.0 + LIKE);
+    return moved;
+}
 
 void advice_describe(const struct advice_record *r, const struct advice_load *l,
                      struct advice *out)

@@ -24,6 +24,9 @@ size_t advice_run_spans(const struct advice_record *r, const struct advice_load 
 size_t advice_find_candidates(const struct advice_record *r, int circuit,
                               struct advice_load list[ADVICE_MOST_CANDIDATES]);
 
+/* The load as it comes to another circuit: with what cannot be told from it. */
+struct advice_load advice_moved(const struct advice_load *l, const struct advice *described);
+
 /* What the load is, into the advice. */
 void advice_describe(const struct advice_record *r, const struct advice_load *l,
                      struct advice *out);

@@ -23,6 +23,12 @@ bool advice_load_has(const struct advice_load *l, const struct advice_run *r)
                            : r->amps >= l->least_amps && r->amps <= l->most_amps;
 }
 
+bool advice_load_brings(const struct advice_load *l, const struct advice_run *r)
+{
+    return advice_load_has(l, r) ||
+           (l->circuit == r->circuit && r->amps >= l->along_least && r->amps <= l->along_most);
+}
+
 /* ---- the readings ---- */
 
 static const struct advice_trip *trip_ending(const struct advice_record *r,
@@ -46,11 +52,14 @@ int64_t replay_run_end(const struct advice_record *r, const struct advice_load *
         if (advice_load_has(l, &r->runs[i]) && length > longest && !trip_ending(r, &r->runs[i]))
             longest = length;
     }
+    int64_t so_far = x->off_wall_ms - x->on_wall_ms;
     if (longest == 0)
         longest = USUAL_SECONDS * SECOND_MS;
+    if (longest <= so_far)
+        longest = 2 * so_far;
     if (longest > LONGEST_MS)
         longest = LONGEST_MS;
-    return x->on_wall_ms + longest > x->off_wall_ms ? x->on_wall_ms + longest : x->off_wall_ms;
+    return x->on_wall_ms + (longest > so_far ? longest : so_far);
 }
 
 /* first second of the span at or after t, at most seconds */
@@ -125,7 +134,7 @@ const float *replay_read(struct replay *r, int circuit, int64_t from_wall_ms, si
             continue;
         for (size_t i = 0; i < rec->run_count; i++) {
             const struct advice_run *x = &rec->runs[i];
-            if (!advice_load_has(&v->load, x))
+            if (!advice_load_brings(&v->load, x))
                 continue;
             size_t first = second_at(from_wall_ms, x->on_wall_ms, seconds);
             size_t end = second_at(from_wall_ms, replay_run_end(rec, &v->load, x), seconds);

@@ -13,6 +13,8 @@ struct advice_load {
     int circuit;
     double least_amps, most_amps;
     char appliance[EVENT_APPLIANCE_SIZE]; /* "": by the size */
+    double along_least, along_most; /* of runs that cannot be told from it by their size: they
+                                       stay in the one circuit, and come to the other too */
 };
 
 struct advice_move {
@@ -31,10 +33,12 @@ struct replay {
 };
 
 bool advice_load_has(const struct advice_load *l, const struct advice_run *r);
+/* ... or is so like it that it may be of it, and comes to the other circuit too. */
+bool advice_load_brings(const struct advice_load *l, const struct advice_run *r);
 
 /* When a run of that load would have ended had the breaker held: as late as the longest of its
- * kind that was seen to its end, so that the circuit it goes to is not taken for cooler than it
- * will be. */
+ * kind that was seen to its end, and where it had outlasted all of these, as long again; so
+ * that the circuit it goes to is not taken for cooler than it will be. */
 int64_t replay_run_end(const struct advice_record *r, const struct advice_load *l,
                        const struct advice_run *x);
 

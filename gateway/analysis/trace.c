@@ -4,18 +4,26 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* Beforehand; common practice, not measured: nearly every place is on one circuit. */
-#define PRIOR_ONE 0.878
-#define PRIOR_TWO 0.002
+#define PRIOR_ONE 0.86
+#define PRIOR_TWO 0.02
 #define PRIOR_UNMETERED 0.12
-#define FEEDER_LEAST                                                                           \
-    (-3.0)         /* a feeder that does not show it may be wired or clamped wrongly           \
-                    */
 #define PAIRS_OF 8 /* the likeliest, that are looked at as pairs */
 #define LEAST_AMPS 0.3
 #define LEAST_LIGHT_AMPS 0.05
-#define SPEAKS 3.0 /* log ratio from which a pole is said to carry it */
+#define MOST_AMPS 25.0
+#define SAID_SPREAD 0.2   /* of what somebody says of a load, in its logarithm */
+#define SAID_WRONG 0.2    /* ... when it is right at all */
+#define WANTED_LEAST 1e-9 /* beforehand */
+#define OTHER_LOAD 0.1    /* tries of one place, each with a load of its own */
+#define UNLIKE 0.05       /* pairs on which it does not draw the same */
+#define UNLIKE_LIGHT 0.5  /* ... of a switch with its lights */
+#define SPEAKS 3.0        /* log ratio from which a pole is said to carry it */
+#define READ_LEAST 0.5    /* of the rows */
+#define AROUND 6          /* sizes that are one */
+#define BETWEEN 0.1       /* of the loads behind a feeder are between its poles */
 
 /* Of all orders of these pauses the four that agree least with each other, and with what cycles
  * evenly: in five beats of eight at the most, however they are shifted. */
@@ -47,154 +55,259 @@ int64_t trace_beat_ms(const struct site *s)
     return beat < TRACE_MOST_BEAT_MS ? beat : TRACE_MOST_BEAT_MS;
 }
 
+static double log_add(double a, double b)
+{
+    double high = fmax(a, b), low = fmin(a, b);
+    return low == (double)-INFINITY ? high : high + log1p(exp(low - high));
+}
+
+/* ---- the load ---- */
+
+/* of each size how likely it was beforehand, as logarithms; they sum to 1 */
+struct prior {
+    double known[TRACE_AMPS], unknown[TRACE_AMPS]; /* as it was said; whatever it draws */
+    bool wanted[TRACE_AMPS];                       /* it can be */
+};
+
+static void make_prior(double said_amps, double least_amps, struct prior *p)
+{
+    double unknown[TRACE_AMPS], said[TRACE_AMPS], of_unknown = 0.0, of_said = 0.0;
+    for (int k = 0; k < TRACE_AMPS; k++) {
+        double a = trace_amps_at(k), z = log(a / said_amps) / SAID_SPREAD;
+        unknown[k] = a >= least_amps && a < MOST_AMPS ? 1.0 : 0.0;
+        said[k] = isnan(z) ? 0.0 : exp(-0.5 * z * z);
+        of_unknown += unknown[k];
+        of_said += said[k];
+    }
+    for (int k = 0; k < TRACE_AMPS; k++) {
+        double any = unknown[k] / of_unknown;
+        p->unknown[k] = log(any);
+        p->known[k] = of_said > 0.0
+                          ? log((1.0 - SAID_WRONG) * said[k] / of_said + SAID_WRONG * any)
+                          : p->unknown[k];
+        p->wanted[k] = p->known[k] > log(WANTED_LEAST);
+    }
+}
+
 /* ---- one circuit ---- */
 
 struct circuit_seen {
     bool read;
-    struct trace_delay at[TRACE_TRIES][TRACE_DELAYS]; /* log likelihood ratios */
     int poles;
+    double loudest; /* whatever the load draws */
+    trace_ratios over_delays[TRACE_TRIES];
 };
 
-static double log_add(double a, double b)
+struct judging {
+    const struct site *site;
+    const struct trace_rows *rows;
+    const struct trace_plans *plans;
+    struct prior prior;
+    double unlike;
+    struct circuit_seen *seen; /* a circuit; what a feeder has that its circuits have not */
+    float *amps, *level;       /* rows.count, of the current that is looked at */
+    size_t branches, feeders;  /* that were read */
+};
+
+static int feeder_of(const struct site *s, size_t circuit)
 {
-    double high = fmax(a, b), low = fmin(a, b);
-    return low == -INFINITY ? high : high + log1p(exp(low - high));
+    return s->panels[s->circuits[circuit].panel].fed_by;
 }
 
-static double over_delays(const double log_ratio[TRACE_DELAYS])
+static bool feeds(const struct site *s, size_t circuit)
 {
-    double sum = -INFINITY;
-    for (int d = 0; d < TRACE_DELAYS; d++)
-        sum = log_add(sum, log_ratio[d]);
-    return sum - log(TRACE_DELAYS);
+    return s->circuits[circuit].feeds_panel >= 0;
 }
 
-static double best_delay(const struct trace_delay *at, int *best)
+static const float *column(const struct judging *j, size_t circuit, int pole)
+{
+    return j->rows->amps + (size_t)j->site->circuits[circuit].first_pole + (size_t)pole;
+}
+
+static void copy_pole(const struct judging *j, size_t circuit, int pole)
+{
+    const float *from = column(j, circuit, pole);
+    for (size_t i = 0; i < j->rows->count; i++)
+        j->amps[i] = j->level[i] = from[i * j->site->poles_total];
+}
+
+/* its poles added to the current or taken from it */
+static void add_circuit(const struct judging *j, size_t circuit, float sign)
+{
+    for (int p = 0; p < j->site->circuits[circuit].poles; p++) {
+        const float *from = column(j, circuit, p);
+        for (size_t i = 0; i < j->rows->count; i++)
+            j->amps[i] += sign * from[i * j->site->poles_total];
+    }
+}
+
+static bool is_read(const struct judging *j, size_t circuit)
+{
+    const float *from = column(j, circuit, 0);
+    size_t n = 0;
+    for (size_t i = 0; i < j->rows->count; i++)
+        n += isnan(from[i * j->site->poles_total]) ? 0 : 1;
+    return (double)n > READ_LEAST * (double)j->rows->count;
+}
+
+/* What flows through a feeder and through none of its circuits. */
+static void copy_rest(const struct judging *j, size_t feeder)
+{
+    const struct site *s = j->site;
+    memset(j->amps, 0, j->rows->count * sizeof *j->amps);
+    add_circuit(j, feeder, 1.0F);
+    memcpy(j->level, j->amps, j->rows->count * sizeof *j->level);
+    for (size_t i = 0; i < s->circuit_count; i++)
+        if (i != feeder && feeder_of(s, i) == (int)feeder && is_read(j, i))
+            add_circuit(j, i, -1.0F);
+}
+
+static bool see_amps(const struct judging *j, size_t try, trace_ratios out[TRACE_DELAYS])
+{
+    const struct trace_series r = {j->rows->count, j->rows->wall_ms, j->amps, j->level};
+    return trace_see(&r, &j->plans->plans[j->plans->count - j->plans->tries + try], j->plans,
+                     j->prior.wanted, out);
+}
+
+/* whatever the load draws, and of the delay that fits best */
+static double loudness(const struct prior *p, trace_ratios at[TRACE_DELAYS])
 {
     double most = -INFINITY;
-    for (int d = 0; d < TRACE_DELAYS; d++)
-        if (at[d].unknown > most) {
-            most = at[d].unknown;
-            *best = d;
-        }
+    for (int d = 0; d < TRACE_DELAYS; d++) {
+        double sum = -INFINITY;
+        for (int k = 0; k < TRACE_AMPS; k++)
+            sum = log_add(sum, p->unknown[k] + (double)at[d][k]);
+        most = fmax(most, sum);
+    }
     return most;
 }
 
 /* on one of its poles, or across all of them */
-static void join_poles(struct trace_delay pole[][TRACE_DELAYS], int n,
-                       struct trace_delay out[TRACE_DELAYS])
+static void join_poles(trace_ratios pole[][TRACE_DELAYS], int n, trace_ratios out[TRACE_DELAYS])
 {
-    for (int d = 0; d < TRACE_DELAYS; d++) {
-        double lone_known = -INFINITY, lone_unknown = -INFINITY, known = 0.0, unknown = 0.0;
-        int best = 0;
-        for (int p = 0; p < n; p++) {
-            lone_known = log_add(lone_known, pole[p][d].known);
-            lone_unknown = log_add(lone_unknown, pole[p][d].unknown);
-            known += pole[p][d].known;
-            unknown += pole[p][d].unknown;
-            if (pole[p][d].unknown > pole[best][d].unknown)
-                best = p;
+    for (int d = 0; d < TRACE_DELAYS; d++)
+        for (int k = 0; k < TRACE_AMPS; k++) {
+            double lone = -INFINITY, all = 0.0;
+            for (int p = 0; p < n; p++) {
+                lone = log_add(lone, (double)pole[p][d][k]);
+                all += (double)pole[p][d][k];
+            }
+            out[d][k] = (float)(n > 1 ? log_add(log(0.5 / n) + lone, log(0.5) + all) : lone);
         }
-        double lone = n > 1 ? log(0.5 / n) : 0.0, all = n > 1 ? log(0.5) : -INFINITY;
-        out[d].known = log_add(lone + lone_known, all + known);
-        out[d].unknown = log_add(lone + lone_unknown, all + unknown);
-        out[d].amps = pole[best][d].amps;
-    }
 }
 
-static void see_circuit(const struct site *s, const struct trace_rows *rows, int circuit,
-                        const struct trace_plans *plans, const struct trace_load *load,
-                        struct circuit_seen *out)
+/* One try in a branch circuit; *poles: of how many of its poles it speaks. */
+static bool see_branch(const struct judging *j, size_t circuit, size_t try, int *poles,
+                       trace_ratios out[TRACE_DELAYS])
 {
-    const struct site_circuit *k = &s->circuits[circuit];
-    int best;
-    *out = (struct circuit_seen){.read = true};
-    for (size_t i = 0; i < plans->tries && out->read; i++) {
-        const struct trace_plan *p = &plans->plans[plans->count - plans->tries + i];
-        struct trace_delay pole[SITE_MAX_POLES][TRACE_DELAYS];
-        int read = 0, speak = 0;
-        for (int n = 0; n < k->poles; n++) {
-            if (!trace_see(s, rows, (size_t)k->first_pole + (size_t)n, p, plans, load,
-                           pole[read]))
-                continue;
-            speak += best_delay(pole[read], &best) > SPEAKS;
-            read++;
+    trace_ratios pole[SITE_MAX_POLES][TRACE_DELAYS];
+    int read = 0;
+    *poles = 0;
+    for (int n = 0; n < j->site->circuits[circuit].poles; n++) {
+        copy_pole(j, circuit, n);
+        if (!see_amps(j, try, pole[read]))
+            continue;
+        *poles += loudness(&j->prior, pole[read]) > SPEAKS;
+        read++;
+    }
+    join_poles(pole, read, out);
+    return read > 0;
+}
+
+/* ... behind a feeder: a load between its poles is there on each, and so that many times */
+static bool see_rest(const struct judging *j, size_t feeder, size_t try,
+                     trace_ratios out[TRACE_DELAYS])
+{
+    trace_ratios sum[TRACE_DELAYS];
+    int poles = j->site->circuits[feeder].poles;
+    int further = (int)lround(log(poles) / log(trace_amps_at(1) / trace_amps_at(0)));
+    copy_rest(j, feeder);
+    if (!see_amps(j, try, sum))
+        return false;
+    for (int d = 0; d < TRACE_DELAYS; d++)
+        for (int k = 0; k < TRACE_AMPS; k++) {
+            int all = k + further < TRACE_AMPS ? k + further : TRACE_AMPS - 1;
+            out[d][k] = (float)log_add(log(1.0 - BETWEEN) + (double)sum[d][k],
+                                       log(BETWEEN) + (double)sum[d][all]);
         }
-        out->read = read > 0;
-        out->poles = speak > out->poles ? speak : out->poles;
-        if (out->read)
-            join_poles(pole, read, out->at[i]);
+    return true;
+}
+
+static void see_circuit(const struct judging *j, size_t circuit, struct circuit_seen *out)
+{
+    trace_ratios at[TRACE_DELAYS];
+    out->read = true;
+    for (size_t i = 0; i < j->plans->tries && out->read; i++) {
+        int poles = 0;
+        out->read = feeds(j->site, circuit) ? see_rest(j, circuit, i, at)
+                                            : see_branch(j, circuit, i, &poles, at);
+        out->poles = poles > out->poles ? poles : out->poles;
+        if (!out->read)
+            break;
+        out->loudest += loudness(&j->prior, at);
+        for (int k = 0; k < TRACE_AMPS; k++) {
+            double sum = -INFINITY;
+            for (int d = 0; d < TRACE_DELAYS; d++)
+                sum = log_add(sum, (double)at[d][k]);
+            out->over_delays[i][k] = (float)(sum - log(TRACE_DELAYS));
+        }
     }
 }
 
 /* ---- all of them ---- */
 
-struct judging {
-    const struct site *site;
-    struct circuit_seen *seen; /* a circuit */
-    size_t tries;
-    size_t branches, feeders; /* that were read */
-};
-
-static int feeder_of(const struct site *s, int circuit)
-{
-    return s->panels[s->circuits[circuit].panel].fed_by;
-}
-
-/* what the feeders before a circuit say */
-static double above(const struct judging *j, int circuit, size_t i, int d)
-{
-    double sum = 0.0;
-    int depth = 0; /* config refuses a ring; this ends one all the same */
-    for (int f = feeder_of(j->site, circuit); f >= 0 && depth < SITE_MAX_PANELS; depth++) {
-        if (j->seen[f].read)
-            sum += fmax(FEEDER_LEAST, j->seen[f].at[i][d].unknown);
-        f = feeder_of(j->site, f);
-    }
-    return sum;
-}
-
 static bool is_branch(const struct judging *j, size_t i)
 {
-    return j->site->circuits[i].feeds_panel < 0 && j->seen[i].read;
+    return !feeds(j->site, i) && j->seen[i].read;
 }
 
 static bool is_feeder(const struct judging *j, size_t i)
 {
-    return j->site->circuits[i].feeds_panel >= 0 && j->seen[i].read;
+    return feeds(j->site, i) && j->seen[i].read;
+}
+
+/* How the tries speak together: of one load in all of them, or each of its own. */
+static double weigh(const struct prior *prior, trace_ratios *tries, size_t n)
+{
+    double one = -INFINITY, each = 0.0;
+    for (int k = 0; k < TRACE_AMPS; k++) {
+        double all = prior->known[k];
+        for (size_t i = 0; i < n; i++)
+            all += (double)tries[i][k];
+        one = log_add(one, all);
+    }
+    for (size_t i = 0; i < n; i++) {
+        double sum = -INFINITY;
+        for (int k = 0; k < TRACE_AMPS; k++)
+            sum = log_add(sum, prior->known[k] + (double)tries[i][k]);
+        each += sum;
+    }
+    return log_add(log(1.0 - OTHER_LOAD) + one, log(OTHER_LOAD) + each);
 }
 
 static double weight_of_one(const struct judging *j, size_t circuit)
 {
-    double all = 0.0, sum[TRACE_DELAYS];
-    for (size_t i = 0; i < j->tries; i++) {
-        for (int d = 0; d < TRACE_DELAYS; d++)
-            sum[d] = j->seen[circuit].at[i][d].known + above(j, (int)circuit, i, d);
-        all += over_delays(sum);
-    }
-    return all;
+    return weigh(&j->prior, j->seen[circuit].over_delays, j->plans->tries);
 }
 
-static double weight_of_two(const struct judging *j, int x, int y)
+/* by the sizes around the likeliest */
+static double amps_on(const struct judging *j, int circuit)
 {
-    bool same = feeder_of(j->site, x) == feeder_of(j->site, y);
-    double all = 0.0, sum[TRACE_DELAYS];
-    for (size_t i = 0; i < j->tries; i++) {
-        for (int d = 0; d < TRACE_DELAYS; d++)
-            sum[d] = j->seen[x].at[i][d].unknown + j->seen[y].at[i][d].unknown +
-                     above(j, x, i, d) + (same ? 0.0 : above(j, y, i, d));
-        all += over_delays(sum);
+    const struct circuit_seen *c = &j->seen[circuit];
+    double all[TRACE_AMPS], sum = 0.0, weighted = 0.0;
+    int best = 0;
+    for (int k = 0; k < TRACE_AMPS; k++) {
+        all[k] = j->prior.known[k];
+        for (size_t i = 0; i < j->plans->tries; i++)
+            all[k] += (double)c->over_delays[i][k];
+        best = all[k] > all[best] ? k : best;
     }
-    return all;
-}
-
-static double loudest(const struct judging *j, int circuit)
-{
-    double sum = 0.0;
-    int delay;
-    for (size_t i = 0; i < j->tries; i++)
-        sum += best_delay(j->seen[circuit].at[i], &delay);
-    return sum;
+    for (int k = best - AROUND > 0 ? best - AROUND : 0; k < TRACE_AMPS && k <= best + AROUND;
+         k++) {
+        sum += exp(all[k] - all[best]);
+        weighted += exp(all[k] - all[best]) * trace_amps_at(k);
+    }
+    return weighted / sum;
 }
 
 /* the likeliest branch circuits, whatever the load draws */
@@ -204,15 +317,51 @@ static size_t likeliest(const struct judging *j, int out[PAIRS_OF])
     for (size_t i = 0; i < j->site->circuit_count; i++) {
         if (!is_branch(j, i))
             continue;
-        double mine = loudest(j, (int)i);
+        double mine = j->seen[i].loudest;
         size_t at = n < PAIRS_OF ? n++ : PAIRS_OF;
-        for (; at > 0 && loudest(j, out[at - 1]) < mine; at--)
+        for (; at > 0 && j->seen[out[at - 1]].loudest < mine; at--)
             if (at < PAIRS_OF)
                 out[at] = out[at - 1];
         if (at < PAIRS_OF)
             out[at] = (int)i;
     }
     return n;
+}
+
+/* ---- pairs ---- */
+
+/* one try: the same load on both circuits, or of each circuit its own */
+static void join_pair(const struct prior *prior, trace_ratios x[TRACE_DELAYS],
+                      trace_ratios y[TRACE_DELAYS], trace_ratios alike, double *unlike)
+{
+    double sum = -INFINITY;
+    for (int k = 0; k < TRACE_AMPS; k++) {
+        double both = -INFINITY;
+        for (int d = 0; d < TRACE_DELAYS; d++)
+            both = log_add(both, (double)x[d][k] + (double)y[d][k]);
+        alike[k] = (float)(both - log(TRACE_DELAYS));
+    }
+    for (int d = 0; d < TRACE_DELAYS; d++) {
+        double of_x = -INFINITY, of_y = -INFINITY;
+        for (int k = 0; k < TRACE_AMPS; k++) {
+            of_x = log_add(of_x, prior->unknown[k] + (double)x[d][k]);
+            of_y = log_add(of_y, prior->unknown[k] + (double)y[d][k]);
+        }
+        sum = log_add(sum, of_x + of_y);
+    }
+    *unlike += sum - log(TRACE_DELAYS);
+}
+
+typedef trace_ratios pair_tries[TRACE_TRIES][TRACE_DELAYS];
+
+static double weight_of_two(const struct judging *j, pair_tries *x, pair_tries *y)
+{
+    trace_ratios alike[TRACE_TRIES];
+    double unlike = 0.0;
+    for (size_t i = 0; i < j->plans->tries; i++)
+        join_pair(&j->prior, (*x)[i], (*y)[i], alike[i], &unlike);
+    return log_add(log(1.0 - j->unlike) + weigh(&j->prior, alike, j->plans->tries),
+                   log(j->unlike) + unlike);
 }
 
 struct totals {
@@ -235,22 +384,27 @@ static void add_ones(const struct judging *j, struct totals *t)
     }
 }
 
-static void add_twos(const struct judging *j, struct totals *t)
+static bool add_twos(const struct judging *j, struct totals *t)
 {
-    int best[PAIRS_OF];
+    int best[PAIRS_OF], poles;
     size_t n = likeliest(j, best);
     double pairs = (double)j->branches * (double)(j->branches - 1) / 2.0;
-    for (size_t a = 0; a < n; a++)
+    pair_tries *tries = calloc(PAIRS_OF, sizeof *tries);
+    for (size_t a = 0; tries && a < n; a++)
+        for (size_t i = 0; i < j->plans->tries; i++)
+            see_branch(j, (size_t)best[a], i, &poles, tries[a][i]);
+    for (size_t a = 0; tries && a < n; a++)
         for (size_t b = a + 1; b < n; b++) {
-            int x = best[a] < best[b] ? best[a] : best[b], y = best[a] + best[b] - x;
-            double w = log(PRIOR_TWO / pairs) + weight_of_two(j, x, y);
+            double w = log(PRIOR_TWO / pairs) + weight_of_two(j, &tries[a], &tries[b]);
             t->two = log_add(t->two, w);
             if (w > t->best_two) {
                 t->best_two = w;
-                t->two_at[0] = x;
-                t->two_at[1] = y;
+                t->two_at[0] = best[a] < best[b] ? best[a] : best[b];
+                t->two_at[1] = best[a] + best[b] - t->two_at[0];
             }
         }
+    free(tries);
+    return tries != NULL;
 }
 
 static void add_unmetered(const struct judging *j, struct totals *t)
@@ -284,20 +438,6 @@ static void add_guesses(const struct judging *j, double all, struct trace_result
     }
 }
 
-static double amps_on(const struct judging *j, int circuit)
-{
-    double most = -INFINITY, amps = NAN;
-    for (size_t i = 0; i < j->tries; i++) {
-        int delay = 0;
-        double speaks = best_delay(j->seen[circuit].at[i], &delay);
-        if (speaks > most) {
-            most = speaks;
-            amps = j->seen[circuit].at[i][delay].amps;
-        }
-    }
-    return amps;
-}
-
 static void decide(const struct judging *j, const struct totals *t, double all,
                    struct trace_result *out)
 {
@@ -327,38 +467,45 @@ static void decide(const struct judging *j, const struct totals *t, double all,
     }
 }
 
-static void judge(const struct judging *j, struct trace_result *out)
+static bool judge(const struct judging *j, struct trace_result *out)
 {
     const double no = -INFINITY;
     struct totals t = {no, no, no, no, no, no, no, -1, {-1, -1}, -1};
     add_ones(j, &t);
-    add_twos(j, &t);
+    if (!add_twos(j, &t))
+        return false;
     add_unmetered(j, &t);
     double all = log_add(log_add(t.one, t.two), log_add(t.none, t.behind));
     add_guesses(j, all, out);
     decide(j, &t, all, out);
+    return true;
 }
 
 bool trace_judge(const struct site *s, const struct trace_rows *rows,
                  const struct trace_plans *plans, double amps, bool is_light,
                  struct trace_result *out)
 {
-    const struct trace_load load = {amps > 0.0 ? amps : (double)NAN,
-                                    is_light ? LEAST_LIGHT_AMPS : LEAST_AMPS};
     struct judging j = {
-        .site = s, .seen = calloc(s->circuit_count + 1, sizeof *j.seen), .tries = plans->tries};
-    bool good = j.seen != NULL;
+        .site = s, .rows = rows, .plans = plans, .unlike = is_light ? UNLIKE_LIGHT : UNLIKE};
+    j.seen = calloc(s->circuit_count + 1, sizeof *j.seen);
+    j.amps = calloc(rows->count + 1, sizeof *j.amps);
+    j.level = calloc(rows->count + 1, sizeof *j.level);
+    bool good = j.seen && j.amps && j.level;
     *out = (struct trace_result){.circuits = {-1, -1}, .panel = -1, .amps = NAN};
+    make_prior(amps > 0.0 ? amps : (double)NAN, is_light ? LEAST_LIGHT_AMPS : LEAST_AMPS,
+               &j.prior);
     for (size_t i = 0; good && i < s->circuit_count; i++) {
-        see_circuit(s, rows, (int)i, plans, &load, &j.seen[i]);
+        see_circuit(&j, i, &j.seen[i]);
         out->read += j.seen[i].read;
         out->unread += !j.seen[i].read;
         j.branches += is_branch(&j, i);
         j.feeders += is_feeder(&j, i);
     }
-    if (j.branches > 0)
-        judge(&j, out);
+    if (good && j.branches > 0)
+        good = judge(&j, out);
     free(j.seen);
+    free(j.amps);
+    free(j.level);
     return good;
 }
 

@@ -11,21 +11,22 @@
  * summed over. The differences of neighbouring means are the steps, eight of them, of known
  * sign: a matched filter for the code. They are judged by their likelihood,
  *
- *     with the load     every step is the load's current A, but for noise, and but for a hand
- *                       that missed the beat (1 %);
- *     without it        every step is noise: a normal core, and a heavy tail for what else is
- *                       switched in a house; both measured on the same pole in the minutes
- *                       before, by the same means (never less than 3 % in the tail);
+ *     without the load  every step is noise as it was measured on the same pole in the minutes
+ *                       before, by the same means (trace_noise.h);
+ *     with it           every step is the load's current A and such noise; but a beat that the
+ *                       hand missed (1 %) shows no step, and the next one neither;
  *
- * A being unknown (uniform in its logarithm), or about what somebody said. The posterior is
- * over every metered branch circuit, every pair of them, what is unmetered behind each metered
- * feeder, and nothing that is metered. A circuit in a sub-panel speaks through its feeder too.
+ * A being unknown (uniform in its logarithm), or about what somebody said, and the same in all
+ * tries of a place, most likely. The posterior is over every metered branch circuit, every pair
+ * of them, what is unmetered behind each metered feeder, and nothing that is metered. What is
+ * unmetered behind a feeder is looked for in what flows through it and through none of its
+ * circuits, so what is at work on these does not hide it.
  *
  * Pure: readings in, a judgement out. docs/method/tracing.md has the equations and the figures.
  *
  * Units      amps RMS; wall_ms (Unix, UTC)
  * Ownership  everything is borrowed for the call
- * Cost       some milliseconds a hundred poles
+ * Cost       up to some milliseconds a pole and try, the more the more is at work on it
  */
 #ifndef FORETRIP_TRACE_H
 #define FORETRIP_TRACE_H
@@ -36,7 +37,7 @@
 #define TRACE_CODES 4
 #define TRACE_BEFORE_MS                                                                        \
     INT64_C(600000)     /* of readings before the beginning that are looked at */
-#define TRACE_SURE 0.98 /* below it nothing is claimed */
+#define TRACE_SURE 0.99 /* below it nothing is claimed */
 #define TRACE_LEAST_BEAT_MS 3000
 #define TRACE_MOST_BEAT_MS 60000
 
@@ -59,7 +60,7 @@ struct trace_plans {
     size_t count;
     size_t tries; /* 1 to TRACE_TRIES */
 };
-#define TRACE_TRIES 3
+#define TRACE_TRIES 4
 
 struct trace_rows {
     size_t count;

@@ -245,7 +245,7 @@ static const char *take_traced(const struct changing *c, struct traced *t)
         t->tries = (size_t)json_integer_value(tries);
     return t->tries >= 1 && t->tries <= TRACE_TRIES && t->tries <= t->count
                ? NULL
-               : "tries is 1 to 3, and no more than there are beginnings";
+               : "tries is 1 to 4, and no more than there are beginnings";
 }
 
 static void keep_result(struct changing *c, const struct trace_result *r)

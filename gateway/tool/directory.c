@@ -1,6 +1,7 @@
 /* foretrip directory: the panel directory, its history, and tables of it in and out. */
 #include "kept.h"
 #include "leave.h"
+#include "paragraph.h"
 #include "verbs.h"
 
 #include "analysis/directory_csv.h"
@@ -67,34 +68,60 @@ static void print_line(const json_t *line)
     text_free(&loads);
 }
 
-static void print_card(const json_t *o)
+static const char card_caution[] =
+    "NEC 408.4(A) asks for a purpose that is clear, evident and specific. Local codes and the "
+    "licensed electrician come first. Test that a circuit is dead before work; this card is no "
+    "proof of it.";
+
+static void print_panel(const struct record *r, const json_t *panel, bool print)
 {
-    size_t i, k;
-    const json_t *panel, *line, *remark;
+    char now[CLOCK_RFC3339_SIZE];
+    size_t i;
+    const json_t *line;
+    clock_format_rfc3339(clock_wall_ms(), now);
+    if (print)
+        printf("PANEL DIRECTORY  %s\n", r->config.site.name);
+    printf("%s, %g A%s%.10s\n", string(panel, "name"),
+           json_number_value(json_object_get(panel, "rating_amps")), print ? "; as of " : "",
+           print ? now : "");
+    if (print)
+        putchar('\n');
+    json_array_foreach(json_object_get(panel, "lines"), i, line)
+    {
+        print_line(line);
+    }
+}
+
+/* the card, each panel's on a page of its own where it is for paper */
+static void print_card(const struct record *r, const json_t *o, bool print)
+{
+    size_t i;
+    const json_t *panel, *remark, *remarks = json_object_get(o, "remarks");
     json_array_foreach(json_object_get(o, "panels"), i, panel)
     {
-        printf("%s%s, %g A\n", i ? "\n" : "", string(panel, "name"),
-               json_number_value(json_object_get(panel, "rating_amps")));
-        json_array_foreach(json_object_get(panel, "lines"), k, line)
-        {
-            print_line(line);
+        if (i > 0)
+            putchar(print ? '\f' : '\n');
+        print_panel(r, panel, print);
+        if (print) {
+            putchar('\n');
+            paragraph_print(card_caution, 0);
         }
     }
-    bool any = json_array_size(json_object_get(o, "remarks")) > 0;
-    printf("%s", any ? "\nTo be looked at\n" : "");
-    json_array_foreach(json_object_get(o, "remarks"), i, remark)
+    if (json_array_size(remarks) > 0)
+        printf("%cTo be looked at\n", print ? '\f' : '\n');
+    json_array_foreach(remarks, i, remark)
     {
         printf("  %s %s\n", json_is_true(json_object_get(remark, "conflict")) ? "!" : "-",
                string(remark, "text"));
     }
-    printf(
-        "\nNEC 408.4(A) asks for a purpose that is clear, evident and specific. Local codes "
-        "and "
-        "the licensed\nelectrician come first. Test that a circuit is dead before work; this "
-        "card is no proof of it.\n");
+    if (!print) {
+        putchar('\n');
+        paragraph_print(card_caution, 0);
+    }
 }
 
-static enum exit_code show(const struct record *r, const char *panel_id, bool json, bool csv)
+static enum exit_code show(const struct record *r, const char *panel_id, bool json, bool csv,
+                           bool print)
 {
     int panel = panel_id ? site_find_panel(&r->config.site, panel_id) : -1;
     struct text table = TEXT_INIT;
@@ -112,7 +139,8 @@ static enum exit_code show(const struct record *r, const char *panel_id, bool js
     } else if (json) {
         code = kept_print_json(json_incref(o));
     } else {
-        print_card(o);
+        print_card(r, o, print);
+        code = fflush(stdout) == 0 ? EXIT_GOOD : EXIT_BAD;
     }
     json_decref(o);
     text_free(&table);
@@ -210,13 +238,14 @@ enum exit_code verb_directory(int argc, char **argv)
 {
     struct record_options o = {0};
     const char *by = NULL;
-    bool json = false, csv = false;
+    bool json = false, csv = false, print = false;
     const struct option_row rows[] = {
         {.name = "config", .value = &o.config, .needed = true},
         {.name = "database", .value = &o.database},
         {.name = "by", .value = &by},
         {.name = "json", .flag = &json},
         {.name = "csv", .flag = &csv},
+        {.name = "print", .flag = &print},
     };
     bool is_import = takes(argc, argv, "import", 1), is_set = takes(argc, argv, "set", 3);
     bool is_forget = takes(argc, argv, "forget", 1),
@@ -249,7 +278,7 @@ enum exit_code verb_directory(int argc, char **argv)
     else if (is_history)
         code = history(&r, json);
     else
-        code = show(&r, panel, json, csv);
+        code = show(&r, panel, json, csv, print);
     record_close(&r);
     return code;
 }

@@ -20,13 +20,15 @@ static const struct verb verbs[] = {
     },
     {
         .name = "advise",
-        .arguments = "--config DIR [--database FILE] [--from TIME] [--to TIME] [--json]",
+        .arguments = "--config DIR [--database FILE] [--from TIME] [--to TIME]\n"
+                     "           [--json|--print]",
         .summary = "what would have kept breakers from opening, by the record played again",
-        .help = "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
-                "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
-                "three months\n"
-                "  --json            as a JSON object\n",
+        .help =
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
+            "three months\n"
+            "  --json            as a JSON object; --print: numbered, on pages, to tick off\n",
         .run = verb_advise,
     },
     {
@@ -103,7 +105,8 @@ static const struct verb verbs[] = {
         .name = "directory",
         .arguments =
             "[PANEL | import FILE | set PANEL POSITION WORDS | forget PLACE | history]\n"
-            "           --config DIR [--database FILE] [--json|--csv] [--by NAME]",
+            "           --config DIR [--database FILE]\n"
+            "           [--json|--csv|--print] [--by NAME]",
         .summary = "what each position of a panel serves, and what does not agree",
         .help =
             "  PANEL             its id in site.cfg; without it every panel\n"
@@ -114,6 +117,7 @@ static const struct verb verbs[] = {
             "  --config DIR      the directory with site.cfg\n"
             "  --database FILE   the record; without it DIR/foretrip.db\n"
             "  --json, --csv     the directory as JSON, or as a table (RFC 4180)\n"
+            "  --print           a page for each panel\n"
             "  --by NAME         who changes it; without it the login's name\n",
         .run = verb_directory,
     },

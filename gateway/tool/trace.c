@@ -346,7 +346,7 @@ enum exit_code verb_trace(int argc, char **argv)
     const char *fault = begin ? traced_parse(begin, &t.traced) : NULL;
     size_t number = tries ? (size_t)strtoul(tries, NULL, 10) : 1;
     if (!fault && (number < 1 || number > TRACE_TRIES || (begin && number > t.traced.count)))
-        fault = "--tries is 1 to 3, and no more than there are beginnings";
+        fault = "--tries is 1 to 4, and no more than there are beginnings";
     if (!fault && !begin && (t.readings || t.json || !isatty(STDIN_FILENO)))
         fault = "--begin is needed, except at a terminal over a running gateway";
     if (fault)

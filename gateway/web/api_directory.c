@@ -172,7 +172,7 @@ static bool take_tracing(const struct api_call *c, struct traced *t, struct web_
         return false;
     const char *fault = begins ? traced_parse(begins, t) : NULL;
     if (!fault && (size_t)tries > t->count)
-        fault = "tries is 1 to 3, and no more than there are beginnings";
+        fault = "tries is 1 to 4, and no more than there are beginnings";
     if (!fault && amps) {
         char *end;
         t->amps = strtod(amps, &end);

@@ -28,6 +28,35 @@ assert len(a["avoided"]) == 1 and a["avoided"][0].startswith("main-07-20260101T0
 assert "licensed electrician" in d["caution"]
 END
 "$b/foretrip" advise --config "$dir/overload-and-reset" > "$dir/text" || fail "advise in words"
+"$b/foretrip" advise --config "$dir/overload-and-reset" --print > "$dir/sheet" || fail "advise for paper"
+cat > "$dir/sheet.py" <<'END'
+# the sheet for paper has the numbers of the JSON, a line to sign for each item, the caution on every page
+import json, re, sys
+d = json.load(open(sys.argv[1]))
+pages = open(sys.argv[2]).read().split("\f")
+words = lambda s: " ".join(s.split())
+whole = words(" ".join(pages))
+items = d["advice"] + d["balance"]
+assert whole.count("[ ] done") == len(items), whole
+for n, a in enumerate(items, 1):
+    assert f"{n}. {words(a['text'])} [ ] done" in whole, (n, a["text"])
+for a in d["advice"]:
+    assert f"{a['trips']['avoided']} of {a['trips']['before']}" in a["text"], a
+    if a["kind"] == "move":
+        assert f"expected there by it: {a['trips']['added']:.2f}." in a["text"], a
+        w = a["warnings"]
+        assert not any(w.values()) or f"Warnings: {w['before']} before, {w['after']} after." in a["text"], a
+    if a["load"] and a["load"]["most_amps"] - a["load"]["least_amps"] < 0.49:
+        assert f"{a['load']['usual_amps']:.1f} A" in a["text"], a
+for p in d["balance"]:
+    for v in ("neutral_before_amps", "neutral_after_amps", "worse_before_amps", "worse_after_amps"):
+        assert f"{p[v]:.1f} A" in p["text"], (v, p)
+for p in pages:
+    assert p.startswith("ADVICE ") and words(d["caution"]) in words(p), p
+    assert len(p.splitlines()) <= 60 and max(map(len, p.splitlines())) <= 100, p
+print(len(pages))
+END
+[ "$(python3 "$dir/sheet.py" "$dir/a" "$dir/sheet")" = 1 ] || fail "the sheet for paper: $(cat "$dir/sheet")"
 grep -q 'Plug what draws' "$dir/text" && grep -q 'licensed electrician' "$dir/text" || fail "words: $(cat "$dir/text")"
 
 record worn-breaker
@@ -66,5 +95,7 @@ assert p["neutral_before_amps"] == 22 and p["neutral_after_amps"] == 0, p
 assert p["worse_before_amps"] == 27 and p["worse_after_amps"] == 16, p
 assert p["uneven_before"] > 150 and p["uneven_after"] == 0, p
 END
+"$b/foretrip" advise --config "$dir/legs" --print > "$dir/sheet" || fail "legs for paper"
+[ "$(python3 "$dir/sheet.py" "$dir/a" "$dir/sheet")" = 1 ] || fail "the legs for paper: $(cat "$dir/sheet")"
 "$b/foretrip" advise --config "$dir/nowhere" 2> /dev/null && fail "advice for a directory that is not there"
 echo "the dryer goes to main-09, the worn breaker to be tested, one breaker to the other leg"

@@ -99,6 +99,26 @@ tool directory import "$dir/bad.csv" 2> "$dir/err" && fail "a bad table was take
 grep -q 'line 3, column position: the panel has no breaker at "77"; nothing was changed' "$dir/err" || fail "which line? $(cat "$dir/err")"
 tool directory --csv | cmp - "$dir/again.csv" || fail "a bad table was half applied"
 
+# for paper: a page a panel with what the JSON has in each line, the cautions on each
+tool directory --print > "$dir/card" || fail "print"
+tool directory --json > "$dir/d.json"
+/usr/bin/python3 - "$dir/card" "$dir/d.json" <<'END' || fail "the card for paper: $(cat "$dir/card")"
+import json, sys
+words = lambda s: " ".join(s.split())
+pages, d = open(sys.argv[1]).read().split("\f"), json.load(open(sys.argv[2]))
+assert len(pages) == len(d["panels"]) + bool(d["remarks"]), (len(pages), len(d["panels"]))
+for page, panel in zip(pages, d["panels"]):
+    assert page.startswith("PANEL DIRECTORY ") and "no proof of it" in words(page), page
+    assert f"{panel['name']}, {panel['rating_amps']:g} A; as of " in page, page
+    assert len(page.splitlines()) <= 60 and max(map(len, page.splitlines())) <= 100, page
+    for l in panel["lines"]:
+        if l["state"] != "space":
+            wanted = f"{l['position']} {l['rating_amps']:g} A {l['purpose'] or 'NOT IDENTIFIED'}"
+            assert words(wanted) in words(page), (wanted, page)
+for r in d["remarks"]:
+    assert words(r["text"]) in words(pages[-1]), r
+END
+
 # history: who, what it was, what it is
 tool directory history > "$dir/history" || fail "history"
 grep -q 'Kim .* -> Hall, "front"$' "$dir/history" || fail "who named it? $(cat "$dir/history")"

@@ -203,6 +203,65 @@ static void a_load_across_two_poles_is_one_circuit(void **state)
     close_scene(&s);
 }
 
+static void beats_that_the_hand_misses_do_not_hide_a_place(void **state)
+{
+    struct scene s;
+    (void)state;
+    open_scene(&s, 8, furniture);
+    const struct trace_plan *p = plan(&s, 1);
+    use(&s, p, BATH, 0, 0.9);
+    for (int i = 2; i <= 4; i += 2) /* the second and the third time it is not switched on */
+        for (int t = (int)((p->at_wall_ms[i] - BEGIN_MS) / 1000);
+             t < (int)((p->at_wall_ms[i + 1] - BEGIN_MS) / 1000) + 3; t++)
+            if (*reading(&s, t, BATH, 0) > 0.85F)
+                *reading(&s, t, BATH, 0) -= 0.9F;
+    struct trace_result r = judge(&s, NAN);
+    assert_int_equal(r.verdict, TRACE_ONE);
+    assert_int_equal(r.circuits[0], BATH);
+    assert_near(r.amps, 0.9, 0.05);
+    close_scene(&s);
+}
+
+/* What the circuits behind a feeder do does not hide what is on none of them. */
+static void a_feeder_shows_what_its_circuits_do_not_carry(void **state)
+{
+    static const double wanted[] = {2.0, NAN};
+    (void)state;
+    for (int way = 0; way < 2; way++) {
+        struct scene s;
+        open_scene(&s, 9, "loads = ();");
+        const struct trace_plan *p = plan(&s, 3);
+        for (int t = -BEFORE; t < MOST_SECONDS - BEFORE; t++)
+            if ((t + BEFORE) * 7 / 5 % 13 < 6) { /* a motor that never rests */
+                *reading(&s, t, SAW, 0) += 9.0F;
+                *reading(&s, t, FEEDER, 1) += 9.0F;
+            }
+        use(&s, p, FEEDER, 0, 2.0);
+        struct trace_result r = judge(&s, wanted[way]);
+        assert_int_equal(r.verdict, TRACE_UNMETERED);
+        assert_int_equal(r.panel, 1);
+        assert_near(r.amps, 2.0, 0.1);
+        close_scene(&s);
+    }
+}
+
+/* Tries of one place are of one load: what agrees with it by chance does so once. */
+static void another_load_in_the_second_try_is_found_too(void **state)
+{
+    struct scene s;
+    (void)state;
+    open_scene(&s, 2, furniture);
+    use(&s, plan(&s, 0), KITCHEN, 0, 0.8);
+    for (int t = 0; t < 60; t += 3)
+        *reading(&s, t, KITCHEN, 0) += (float)(4 + t % 5);
+    use(&s, plan(&s, 120), KITCHEN, 0, 6.0); /* a larger one */
+    s.all.tries = 2;
+    struct trace_result r = judge(&s, NAN);
+    assert_int_equal(r.verdict, TRACE_ONE);
+    assert_int_equal(r.circuits[0], KITCHEN);
+    close_scene(&s);
+}
+
 static void another_beat_is_not_taken_for_the_plan(void **state)
 {
     struct scene s;
@@ -289,6 +348,9 @@ int main(void)
         cmocka_unit_test(what_is_not_metered_is_told_with_its_panel),
         cmocka_unit_test(a_place_on_two_circuits_is_noticed),
         cmocka_unit_test(a_load_across_two_poles_is_one_circuit),
+        cmocka_unit_test(beats_that_the_hand_misses_do_not_hide_a_place),
+        cmocka_unit_test(a_feeder_shows_what_its_circuits_do_not_carry),
+        cmocka_unit_test(another_load_in_the_second_try_is_found_too),
         cmocka_unit_test(another_beat_is_not_taken_for_the_plan),
         cmocka_unit_test(without_readings_nothing_is_said),
         cmocka_unit_test(a_second_try_adds_to_the_first),

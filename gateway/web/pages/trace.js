@@ -5,7 +5,7 @@ import { live, get, post, may } from '/live.js';
 import { t, amps, chance, breakerIn, panelOf, capital, clockSeconds, nowLanguage } from '/say.js';
 import { field } from '/login.js';
 
-const KEY = 'tracing', HOUR = 3600e3, TRIES = 3;
+const KEY = 'tracing', HOUR = 3600e3, TRIES = 4;
 const fresh = () => ({ place: '', part: '', kind: 'receptacle', watts: '', begins: [], tries: 0, plan: null, result: null, kept: [] });
 
 let state = fresh();
