@@ -1,7 +1,7 @@
 /* Advice over records made by hand, one reading a second. */
 #include "check.h"
 
-#include "analysis/advice.h"
+#include "analysis/advice_replay.h"
 
 #include <stdlib.h>
 
@@ -161,6 +161,46 @@ static void what_fits_nowhere_has_earned_a_circuit(void **state)
     unmake(m);
 }
 
+/* Two loads of nearly one size that are on together are two, whichever of them the runs were
+ * taken for: on the other circuit they would be on together as well. */
+static void what_cannot_be_told_from_it_comes_along(void **state)
+{
+    struct made *m = make();
+    struct advice out[ADVICE_MOST];
+    (void)state;
+    m->site.circuits[0].breaker_amps = 25;
+    add_run(m, 0, 24, 60, 11);
+    add_run(m, 0, 24.7, 18, 15);
+    add_trip(m, 0, 25, false);
+    add_run(m, 0, 49.5, 30, 13.2);
+    add_run(m, 0, 49.7, 18, 14); /* without it and the one of 15 A nothing would have opened */
+    add_trip(m, 0, 50, false);
+    int n = advice_find(&m->record, out);
+    assert_int_equal(n, 1);
+    assert_int_equal(out[0].kind, ADVICE_MOVE); /* not those, which would avoid both */
+    assert_near(out[0].usual_amps, 11, 1e-9);
+    assert_int_equal(out[0].trips_avoided, 1);
+    unmake(m);
+}
+
+static void a_run_that_a_trip_cut_short_goes_on(void **state)
+{
+    const struct advice_load load = {.circuit = 0, .least_amps = 10, .most_amps = 12};
+    struct made *m = make();
+    (void)state;
+    add_run(m, 0, 10, 30, 11); /* seen to its end */
+    add_run(m, 0, 24.9, 6, 11);
+    add_trip(m, 0, 25, false);
+    add_run(m, 0, 49, 60, 11);
+    add_trip(m, 0, 50, false);
+    assert_int_equal(replay_run_end(&m->record, &load, &m->runs[0]), m->runs[0].off_wall_ms);
+    assert_int_equal(replay_run_end(&m->record, &load, &m->runs[1]),
+                     m->runs[1].on_wall_ms + HOUR / 2); /* like the longest that was seen */
+    assert_int_equal(replay_run_end(&m->record, &load, &m->runs[2]),
+                     m->runs[2].on_wall_ms + 2 * HOUR); /* longer than any: as long again */
+    unmake(m);
+}
+
 static void an_essential_or_a_full_circuit_is_no_place(void **state)
 {
     struct made *m = make();
@@ -233,6 +273,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_load_that_brings_it_past_the_rating_is_moved),
         cmocka_unit_test(what_fits_nowhere_has_earned_a_circuit),
+        cmocka_unit_test(what_cannot_be_told_from_it_comes_along),
+        cmocka_unit_test(a_run_that_a_trip_cut_short_goes_on),
         cmocka_unit_test(an_essential_or_a_full_circuit_is_no_place),
         cmocka_unit_test(a_worn_breaker_is_to_be_tested),
         cmocka_unit_test(a_circuit_that_only_warned_is_relieved),
