@@ -88,8 +88,7 @@ const char *const *call_texts_cautions(enum call_language l)
             "touch nothing, keep away, and call a licensed electrician. Smoke, fire or a "
             "burning "
             "smell: leave and call the emergency number.",
-            "A breaker that opened has a reason. It is put on again once, with everything on "
-            "it "
+            "A breaker opens for a reason. It is put on again once only, with everything on it "
             "unplugged or off. If it opens with nothing connected, one try is enough: leave it "
             "off and call a licensed electrician.",
             "Open only the panel's door, never its cover. Dry hands, dry floor, good light. "
@@ -108,9 +107,9 @@ const char *const *call_texts_cautions(enum call_language l)
             "alguien "
             "sintió una descarga: no toque nada, no se acerque y llame a un electricista con "
             "licencia. Humo, fuego u olor a quemado: salga y llame al número de emergencias.",
-            "Un interruptor que se abrió tiene un motivo. Se vuelve a cerrar una sola vez, con "
-            "todo "
-            "lo que cuelga de él desenchufado o apagado. Si se abre sin nada conectado, un "
+            "Un interruptor se abre por un motivo. Se vuelve a poner en ON una sola vez, con "
+            "todo lo que cuelga de él desenchufado o apagado. Si se abre sin nada conectado, "
+            "un "
             "intento "
             "basta: déjelo apagado y llame a un electricista con licencia.",
             "Abra solo la puerta del tablero, nunca su tapa. Manos secas, suelo seco, buena "
@@ -274,19 +273,21 @@ static const struct {
         {
             LANGUAGES("Handle fully to OFF", "La palanca del todo a OFF"),
             LANGUAGES(
-                "Breaker {breaker}. Read its number once more. Push the handle firmly, all "
-                "the way to OFF. The meter watches the other circuits meanwhile.",
-                "Interruptor {breaker}. Lea otra vez su número. Empuje la palanca con firmeza, "
-                "del todo hasta OFF. El medidor vigila mientras los demás circuitos."),
+                "Breaker {breaker}. Read its number once more. Stand to one side of the panel. "
+                "Push the handle firmly, all the way to OFF. The meter watches the other "
+                "circuits meanwhile.",
+                "Interruptor {breaker}. Lea otra vez su número. Póngase a un lado del tablero. "
+                "Empuje la palanca con firmeza, del todo hasta OFF. El medidor vigila mientras "
+                "los demás circuitos."),
         },
     [CALL_ON] =
         {
             LANGUAGES("Now fully to ON, once", "Ahora del todo a ON, una vez"),
             LANGUAGES(
-                "Breaker {breaker}. Push the handle to ON and let go. Never hold it. Does it "
-                "stay?",
-                "Interruptor {breaker}. Empuje la palanca a ON y suéltela. Nunca la sujete. "
-                "¿Se queda?"),
+                "Breaker {breaker}. Stand to one side of the panel and turn your face away. "
+                "Push the handle to ON and let go. Never hold it. Does it stay?",
+                "Interruptor {breaker}. Póngase a un lado del tablero y aparte la cara. Empuje "
+                "la palanca a ON y suéltela. Nunca la sujete. ¿Se queda?"),
         },
     [CALL_WRONG_BREAKER] =
         {

@@ -134,7 +134,7 @@ static const struct {
          {"Touch nothing." LEAVE_EN, "No toque nada." LEAVE_ES}},
     [CALL_FOUND_MAY_NOT] =
         {{"Nobody was there who may put breaker {breaker} on again.",
-          "No había nadie que pueda cerrar el interruptor {breaker}."},
+          "No había nadie que pudiera volver a poner en ON el interruptor {breaker}."},
          {"Everything on it stays unplugged or off." LEAVE_EN,
           "Todo lo que cuelga de él queda desenchufado o apagado." LEAVE_ES}},
     [CALL_FOUND_STOPPED_BEFORE] = {{"An earlier call for breaker {breaker} ended with a stop, "
