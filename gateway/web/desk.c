@@ -77,8 +77,7 @@ static bool take_seq(void *context, const struct store_trip_row *row)
     return true;
 }
 
-#define TRIPS_LOOKED_AT 20 /* a trip's stage and its reset may be said later than the next's   \
-                            */
+#define TRIPS_LOOKED_AT 20 /* what is said of a trip may come after the next one's */
 
 /* false having answered */
 static bool find_position(struct store_reader *r, struct position *p, struct web_answer *out)

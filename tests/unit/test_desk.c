@@ -49,10 +49,8 @@ static void open_office(struct office *o, struct record *r)
     o->record = r;
     record_open(r, plain);
     assert_true(rules_set_init(&o->rules, &r->site));
-    o->context = (struct web_context){.site = &r->site,
-                                      .rules = &o->rules,
-                                      .signatures = &o->signatures,
-                                      .study = &o->study};
+    o->context = (struct web_context){
+        .site = &r->site, .rules = &o->rules, .signatures = &o->signatures, .study = &o->study};
     o->desk = desk_create(&o->context);
     assert_non_null(o->desk);
 }
