@@ -439,11 +439,14 @@ static bool add_to_host(const struct run *stage, struct event_load out[], size_t
     return false;
 }
 
-/* What is moving may be another stage of a run that has begun a moment ago. */
+/* What is moving may be another stage of a run that has begun a moment ago, or one that never
+ * rests. */
 static bool add_to_starting(const struct circuit *c, float amps, struct event_load out[],
                             size_t n)
 {
     const struct run *x = runs_starting(&c->runs, c->steps.began_mono_ms, amps);
+    if (!x)
+        x = runs_unsteady(&c->runs, c->steps.began_mono_ms, amps);
     for (size_t k = 0; x && k < n; k++)
         if (out[k].run == x->id) {
             out[k].amps += (double)amps;

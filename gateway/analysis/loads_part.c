@@ -62,11 +62,12 @@ struct loads_cut loads_cut_before(const struct runs *r)
     for (int k = 0; k < RUNS_RETURN && !r->switched && r->cut[0] > 0; k++)
         if (r->cut[k] > 0)
             cut.amps[cut.count++] = r->cut[k];
+    cut.loose = cut.count ? r->cut_loose : 0;
     return cut;
 }
 
 /* What came back with something else: the set of what was cut off whose rest of d is a known
- * load, else the largest set that leaves one. */
+ * load, else the largest set that leaves one. 0: none. */
 static unsigned came_back(const struct circuit *c, const struct loads_cut *cut, float d)
 {
     unsigned best = 0;
@@ -104,6 +105,11 @@ static int part_reset(struct circuit *c, const struct step *s, const struct load
         return n;
     at_once.way_ms = 0;
     unsigned set = came_back(c, cut, x->amps);
+    if (!set && cut->loose > FOUND_AMPS) {
+        set = came_back(c, cut, x->amps - cut->loose);
+        if (set)
+            runs_part(&c->runs, &at_once, x, cut->loose, over, &n);
+    }
     for (int i = 0; i < cut->count; i++)
         if (set >> i & 1)
             runs_part(&c->runs, &at_once, x, cut->amps[i], over, &n);

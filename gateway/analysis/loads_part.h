@@ -16,6 +16,7 @@
 struct loads_cut {
     float amps[RUNS_RETURN];
     int count;
+    float loose; /* of that, explained by no run */
 };
 struct loads_cut loads_cut_before(const struct runs *r);
 

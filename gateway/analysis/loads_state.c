@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 7U
+#define VERSION 8U
 #define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
 /* What is kept of each struct, once for writing and for reading. */
@@ -92,6 +92,7 @@ static const struct member runs_members[] = {
     ONE(struct runs, base, F32),
     SINCE(5, struct runs, loose, F32),
     MANY(struct runs, cut, F32, RUNS_RETURN),
+    SINCE(8, struct runs, cut_loose, F32),
     SINCE(5, struct runs, switched, BOOL),
     ONE(struct runs, low, F32),
     ONE(struct runs, low_mono_ms, I64),

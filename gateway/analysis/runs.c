@@ -22,10 +22,15 @@
 #define ELEMENT_AMPS 1.5F
 #define GIVEN_AMPS 0.5F /* a run that gave way by more did so itself */
 #define RESUMED 1.25F
+#define ALIKE 0.01F      /* two readings of one level */
 #define HEATER_AMPS 6.5F /* two stages of one element were smaller, as far as seen */
 #define FIT_MOST 4.0F    /* of the cost: about 0.13 A and a tenth of the fall */
 #define FIT_LOOSE 1.2F   /* something else may have happened as well */
+#define IN_TWO_MS 15000  /* between the two falls of one end */
 #define BEGUN_AMPS 0.2F
+#define UNSTEADY_AMPS 0.6F
+#define UNSTEADY_CHANGES 4
+#define UNSTEADY_A_MINUTE 0.5F
 #define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
 #define HEAVY 0.08F       /* of its level */
 
@@ -163,6 +168,19 @@ static bool two_heaters(float first, float then)
     return first > HEATER_AMPS && then > HEATER_AMPS;
 }
 
+/* Whether a rise is two heaters; its way is where it rested between them. Two readings alike
+ * are enough, because a heater is at its level with the first. */
+static bool heaters_apart(struct step *s)
+{
+    for (int i = 0; i + 1 < STEPS_EARLY && !(s->way < s->after); i++)
+        if (fabsf(s->early[i] - s->early[i + 1]) < ALIKE * s->early[i] &&
+            two_heaters(s->early[i] - s->before, s->after - s->early[i])) {
+            s->way = s->early[i];
+            s->way_ms = s->early_ms[i + 1];
+        }
+    return two_heaters(s->way - s->before, s->after - s->way);
+}
+
 static bool beside(float first, float then)
 {
     return (first > ELEMENT_AMPS && then < 0.25F * first) || two_heaters(first, then);
@@ -183,6 +201,22 @@ const struct run *runs_starting(const struct runs *r, int64_t mono_ms, float d)
             return x;
     }
     return NULL;
+}
+
+const struct run *runs_unsteady(const struct runs *r, int64_t mono_ms, float d)
+{
+    const struct run *best = NULL;
+    if (d > UNSTEADY_AMPS)
+        return NULL;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        const struct run *x = &r->all[i];
+        float minutes = (float)(mono_ms - x->on_mono_ms) / 60000;
+        if (run_is_on(x) && x->changes >= UNSTEADY_CHANGES &&
+            (float)x->changes > UNSTEADY_A_MINUTE * minutes && d < 2 * x->most &&
+            (!best || x->changes > best->changes))
+            best = x;
+    }
+    return best;
 }
 
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
@@ -218,10 +252,11 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
     if (runs_returned(r, s, over, n))
         return;
     struct run *x = carried_on(r, s, d);
-    if (!x && two_heaters(s->way - s->before, s->after - s->way)) {
+    struct step parted = *s;
+    if (!x && heaters_apart(&parted)) {
         x = run_begin(r, s, d, d, over, n);
         if (x)
-            runs_part(r, s, x, s->after - s->way, over, n);
+            runs_part(r, &parted, x, s->after - parted.way, over, n);
         return;
     }
     if (!x) {
@@ -395,14 +430,40 @@ static bool begun_before(struct runs *r, const struct step *s, struct run over[R
     return true;
 }
 
+/* A load that ended in two steps: the fall a moment before, for which a run gave way, and this
+ * one are together the size of some. False: they are not, and nothing has changed. */
+static bool ended_in_two(struct runs *r, const struct step *s, struct ending *e, float *d)
+{
+    for (int i = 0; i < RUNS_MAX; i++) {
+        struct run *x = &r->all[i];
+        if (!run_is_on(x) || x->fell == 0 || x->fell_mono_ms != x->changed_mono_ms ||
+            s->at_mono_ms - x->fell_mono_ms > IN_TWO_MS)
+            continue;
+        struct step both = *s;
+        struct run as_now = *x;
+        both.before += x->fell;
+        x->amps += x->fell;
+        x->lent -= x->fell < GIVEN_AMPS ? x->fell : 0;
+        fitting(r, &both, both.before - both.after, e);
+        if (e->count > 0 && !e->stage && e->cost <= FIT_LOOSE) {
+            *d = both.before - both.after;
+            return true;
+        }
+        *x = as_now;
+    }
+    return false;
+}
+
 static void fall(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
-    struct ending e;
+    struct ending e, two;
     float d = s->before - s->after;
 
     if (runs_rest_again(r, s))
         return;
     fitting(r, s, d, &e);
+    if ((e.count == 0 || e.cost > FIT_LOOSE) && ended_in_two(r, s, &two, &d))
+        e = two;
     if ((e.count == 0 || e.cost > FIT_LOOSE) && begun_before(r, s, over, n))
         return;
     if (e.stage && e.runs[0]->amps - d < RUNS_LEAST_AMPS)
@@ -517,6 +578,7 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
         if (run_is_on(&r->all[i]))
             on[m++] = &r->all[i];
     runs_remember_cut(r, on, m);
+    r->cut_loose = r->loose;
     for (int i = 0; i < m; i++) {
         run_pause(on[i], mono_ms, wall_ms);
         on[i]->cut = true;

@@ -100,6 +100,7 @@ struct runs {
     float base;             /* of the level, explained by no run */
     float loose;            /* of that, left over by edges that did not quite fit */
     float cut[RUNS_RETURN]; /* sizes of what was cut off at once, largest first, 0: none */
+    float cut_loose;        /* and by the supply, what no run had explained */
     bool switched;          /* not by the supply */
     float low;              /* lowest level of the last hours: the base is no smaller */
     int64_t low_mono_ms;
@@ -120,6 +121,10 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX]);
 /* The run that is still starting, so that a rise of d at that moment is another stage of its
  * start; NULL: none. */
 const struct run *runs_starting(const struct runs *r, int64_t mono_ms, float d);
+
+/* The run that steps up and down all the time, so that a small rise at that moment is more
+ * likely its own than a load's that begins; NULL: none. */
+const struct run *runs_unsteady(const struct runs *r, int64_t mono_ms, float d);
 
 /* What came on last of a run that is still starting is a load of its own. */
 void runs_part(struct runs *r, const struct step *s, struct run *x, float last,

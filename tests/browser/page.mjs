@@ -47,6 +47,13 @@ await page.waitForSelector('.circuit-title');
 check(page.url().includes('#/circuit/main-01'), 'a breaker is opened by keyboard');
 await page.goto(base + '/#/circuit/main-07');
 await page.waitForSelector('.chart-box canvas, .chart-table[open]');
+await page.waitForSelector('.running .run-amps');
+const listed = await page.evaluate(() => {
+  const amps = (el) => parseFloat(el.textContent.replace('\u2212', '-').replace(',', ''));
+  const each = [...document.querySelectorAll('.running .run-amps')].map(amps);
+  return { each, reading: amps(document.querySelector('.circuit-now .huge')) };
+});
+check(Math.abs(listed.each.reduce((a, b) => a + b, 0) - listed.reading) <= 0.05 * (listed.each.length + 2), 'the loads that are on and the rest add up to the reading: ' + JSON.stringify(listed));
 const charts = await page.locator('.chart-box canvas').count();
 
 /* ---- the chart: a year is panned */

@@ -38,8 +38,10 @@ static void a_steady_load_keeps_its_size_beside_one_that_fades(void **state)
 
 static void two_heaters_switched_on_in_turn_are_two_loads(void **state)
 {
+    static const int gaps[] = {2, 4, 8, 12};
     struct loads_rig *b = *state;
-    for (int gap = 4; gap <= 12; gap += 4) {
+    for (size_t i = 0; i < sizeof gaps / sizeof gaps[0]; i++) {
+        int gap = gaps[i];
         rig_begin(b, 0);
         rig_hold(b, 0.1, 300);
         rig_hold(b, 8.6, gap);

@@ -143,6 +143,47 @@ static void what_still_starts_is_one_load(void **state)
     assert_near(loads_rest_amps(b->loads, 0), 0, 0.05);
 }
 
+static void what_no_run_explained_comes_back_with_the_rest_after_a_reset(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0, 300);
+    rig_hold(b, 1.02, 600);
+    rig_hold(b, 0.22, 600); /* most of it has ended; 0.22 A of it stay */
+    rig_hold(b, 0.92, 600);
+    cut_for(b, 600);
+    b->count = 0;
+    rig_hold(b, 2.32, 120); /* with something new of 1.4 A */
+    assert_true(runs_now(b, 0.70) && runs_now(b, 0.22) && runs_now(b, 1.40));
+}
+
+static void a_load_that_ends_in_two_steps_has_ended(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0, 300);
+    rig_hold(b, 0.80, 600);
+    rig_hold(b, 2.00, 600);
+    rig_hold(b, 1.50, 5); /* of the second */
+    rig_hold(b, 0.80, 120);
+    assert_int_equal(loads_running(b->loads, 0, on), 1);
+    assert_near(on[0].amps, 0.80, 0.02);
+    assert_near((double)on[0].since_wall_ms, LOADS_RIG_BEGIN_WALL_MS + 300000, 1000);
+}
+
+static void a_rise_of_a_load_that_never_rests_is_its_own(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0, 300);
+    for (int i = 0; i < 6; i++) {
+        rig_hold(b, 0.62, 45);
+        rig_hold(b, 0.42, 45);
+    }
+    rig_hold(b, 0.70, 1); /* not settled */
+    assert_int_equal(loads_running(b->loads, 0, on), 1);
+    assert_near(on[0].amps, 0.70, 0.03);
+}
+
 int main(void)
 {
 #define CASE(f) cmocka_unit_test_setup_teardown(f, loads_rig_set_up, loads_rig_tear_down)
@@ -155,6 +196,9 @@ int main(void)
         CASE(a_load_that_takes_over_from_another_is_seen),
         CASE(a_compressor_that_starts_as_a_kettle_ends_is_seen),
         CASE(what_still_starts_is_one_load),
+        CASE(what_no_run_explained_comes_back_with_the_rest_after_a_reset),
+        CASE(a_load_that_ends_in_two_steps_has_ended),
+        CASE(a_rise_of_a_load_that_never_rests_is_its_own),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -29,11 +29,14 @@ function chances(state) {
       h('tr', {}, Object.keys(times).map((k) => h('td', {}, chance(state.trip_chance?.[k] ?? 0))))));
 }
 
+/* what is listed and the rest add up to the reading; what is too small to be listed is in the rest */
 function running(state) {
-  const loads = (state.loads || []).filter((l) => l.amps >= 0.05);
-  if (!loads.length) return h('p', { class: 'small' }, t('circuit.running_none'));
+  const all = state.loads || [], loads = all.filter((l) => l.amps >= 0.05);
+  const rest = (state.rest_amps ?? 0) + all.reduce((sum, l) => sum + (l.amps < 0.05 ? l.amps : 0), 0);
+  const unexplained = Math.abs(rest) < 0.05 ? null : h('li', { class: 'rest' }, h('span', {}, t(rest > 0 ? 'circuit.rest' : 'circuit.rest_less')), h('span', { class: 'run-amps' }, amps(rest)));
+  if (!loads.length && !unexplained) return h('p', { class: 'small' }, t('circuit.running_none'));
   return h('ul', { class: 'running' }, loads.map((l) => h('li', {}, h('b', {}, appliance(l)), h('span', { class: 'run-amps' }, amps(l.amps)),
-    h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : t('sheet.since', { time: dayClock(l.since) }) + (l.appliance !== 'unknown' ? ', ' + chance(l.probability) + ' ' + t('sheet.probability') : '')))));
+    h('span', { class: 'small' }, l.appliance === 'standing_load' ? '' : t('sheet.since', { time: dayClock(l.since) }) + (l.appliance !== 'unknown' ? ', ' + chance(l.probability) + ' ' + t('sheet.probability') : '')))), unexplained);
 }
 
 /* the day as 24 bars: when it usually begins to run */
@@ -129,7 +132,7 @@ export function view(root, id) {
       text(reading, state.reading_at ? dayClock(state.reading_at) + '\n' + t('circuit.aged', { time: duration(state.reading_age_seconds + Math.max(0, age() - 1)) }) : '–');
       const mine = isOld() ? [] : standing().filter((a) => a.circuit === id);
       remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50) + hasEased(a)).join(), () => mine.map(tag));
-      remake(runningBox, JSON.stringify([nowLanguage(), state.loads]), () => running(state));
+      remake(runningBox, JSON.stringify([nowLanguage(), state.loads, state.rest_amps]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
       if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));
       remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
