@@ -9,7 +9,11 @@
 
 static const struct field top_fields[] = {
     {.name = "appliances", .kind = FIELD_LIST, .required = true},
+    {.name = "day_centre", .kind = FIELD_NUMBERS, .fallback = "no days"},
+    {.name = "day_width", .kind = FIELD_NUMBERS, .fallback = "no days"},
+    {.name = "several_days", .kind = FIELD_LIST, .fallback = ""},
 };
+#define TOP_FIELDS (sizeof top_fields / sizeof top_fields[0])
 
 const struct field appliance_fields[APPLIANCE_KEYS] = {
     [APPLIANCE_KEY] = {.name = "key",
@@ -57,6 +61,10 @@ const struct field appliance_fields[APPLIANCE_KEYS] = {
                          .fallback = "",
                          .help =
                              "one or several groups of ranges, each [ low, typical, high ]"},
+    [APPLIANCE_DAYS] = {.name = "days",
+                        .kind = FIELD_LIST,
+                        .fallback = "",
+                        .help = "what single ones are like over a day, alone on a circuit"},
 };
 
 /* part, then every feature */
@@ -139,6 +147,40 @@ static void read_modes(const struct config_file *file, const config_setting_t *l
     a->watts_high = (double)high;
 }
 
+/* The figures of a day; false, with a fault, when it is none. */
+static bool read_day(const struct config_file *file, const config_setting_t *s,
+                     float day[SIGNATURE_DAY])
+{
+    bool good = config_setting_length(s) == SIGNATURE_DAY;
+    for (unsigned f = 0; f < SIGNATURE_DAY && good; f++) {
+        double v;
+        good = field_number(config_setting_get_elem(s, f), &v);
+        day[f] = good && v > (double)SIGNATURE_DAY_NONE ? (float)v : NAN;
+    }
+    if (!good)
+        field_error(file, (int)config_setting_source_line(s), "a day should be %d numbers",
+                    SIGNATURE_DAY);
+    return good;
+}
+
+/* How many were read into *days, which the caller owns. */
+static size_t read_days(const struct config_file *file, const config_setting_t *list,
+                        float (**days)[SIGNATURE_DAY])
+{
+    int n = list ? config_setting_length(list) : 0;
+    size_t count = 0;
+    if (n <= 0)
+        return 0;
+    *days = calloc((size_t)n, sizeof **days);
+    if (!*days) {
+        field_error(file, 0, "memory is short");
+        return 0;
+    }
+    for (unsigned i = 0; i < (unsigned)n; i++)
+        count += read_day(file, config_setting_get_elem(list, i), (*days)[count]);
+    return count;
+}
+
 static void read_appliance(const struct config_file *file, const config_setting_t *group,
                            struct signature_set *set)
 {
@@ -147,21 +189,47 @@ static void read_appliance(const struct config_file *file, const config_setting_
         fields_read(file, group, "an appliance", appliance_fields, APPLIANCE_KEYS, &a);
     if (keys.given & FIELD_BIT(APPLIANCE_MODES))
         read_modes(file, config_setting_get_member(group, "modes"), &a);
-    if (!(keys.given & FIELD_BIT(APPLIANCE_KEY)))
+    if (keys.given & FIELD_BIT(APPLIANCE_DAYS))
+        a.day_count = read_days(file, config_setting_get_member(group, "days"), &a.days);
+    if (!(keys.given & FIELD_BIT(APPLIANCE_KEY))) {
+        free(a.days);
         return;
+    }
     if (strcmp(a.key, "unknown") == 0 || strcmp(a.key, "standing_load") == 0)
         field_error(file, field_line(group, "key"),
                     "\"%s\" is what the gateway itself says; take another key", a.key);
     else if (signature_find(set, a.key))
         field_error(file, field_line(group, "key"),
                     "\"%s\" is there twice; put them together as modes", a.key);
-    else
+    else {
         set->signatures[set->count++] = a;
+        return;
+    }
+    free(a.days);
+}
+
+/* Widths and centre of all days; without them the days of the appliances say nothing. */
+static void read_all_days(struct signature_set *set, const struct config_file *file)
+{
+    const config_setting_t *centre = config_setting_get_member(file->root, "day_centre");
+    const config_setting_t *width = config_setting_get_member(file->root, "day_width");
+    bool good = centre && width && read_day(file, centre, set->day_centre) &&
+                read_day(file, width, set->day_width);
+    for (int f = 0; f < SIGNATURE_DAY && good; f++)
+        good = set->day_width[f] > 0;
+    if (centre && width && !good)
+        field_error(file, (int)config_setting_source_line(width),
+                    "a width of a day should be above 0");
+    for (size_t i = 0; i < set->count && !good; i++)
+        set->signatures[i].day_count = 0;
+    if (good)
+        set->several_count = read_days(
+            file, config_setting_get_member(file->root, "several_days"), &set->several);
 }
 
 static void read_file(struct signature_set *set, const struct config_file *file)
 {
-    fields_read(file, file->root, "appliances.cfg", top_fields, 1, NULL);
+    fields_read(file, file->root, "appliances.cfg", top_fields, TOP_FIELDS, NULL);
     const config_setting_t *list = config_setting_get_member(file->root, "appliances");
     if (!list || !config_setting_is_list(list))
         return;
@@ -178,6 +246,7 @@ static void read_file(struct signature_set *set, const struct config_file *file)
     }
     for (unsigned i = 0; i < (unsigned)n; i++)
         read_appliance(file, config_setting_get_elem(list, i), set);
+    read_all_days(set, file);
 }
 
 void appliances_file_read(struct signature_set *set, const struct config_source *source,

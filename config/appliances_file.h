@@ -7,7 +7,11 @@
  * ); } );
  *
  * A range is low, typical, high: the 10th, 50th and 90th percentile of what is on the market.
- * What the features mean stands in model/signature.h.
+ * What the features mean stands in model/signature.h. days = ( [ ... ], ... ) is what single
+ * devices are like over a day, alone on a circuit: SIGNATURE_DAY figures each,
+ * SIGNATURE_DAY_NONE for what says nothing; day_centre and day_width beside the appliances are
+ * those of all days, several_days of circuits with several loads. Without them no circuit is
+ * judged by its days.
  */
 #ifndef FORETRIP_CONFIG_APPLIANCES_FILE_H
 #define FORETRIP_CONFIG_APPLIANCES_FILE_H
@@ -22,6 +26,7 @@ enum {
     APPLIANCE_SURE,
     APPLIANCE_ESSENTIAL,
     APPLIANCE_MODES,
+    APPLIANCE_DAYS,
     APPLIANCE_KEYS
 };
 

@@ -2,6 +2,7 @@
 """Fits the signatures of config/appliances.cfg and tells how far they carry.
 
     appliances_fit.py fit    --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
+    appliances_fit.py days --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
     appliances_fit.py report --traces DIR [--build build]
 
 Every device's days of DIR (format and attribution: its README) are played through the gateway's
@@ -9,8 +10,9 @@ own analysis by BUILD/tests/bench/appliance_runs (`make bench-programs`); the fe
 it finds are what is fitted. A class is a mixture of Gaussians on the features' scales, every
 device counting the same, widened by what a further device of the class may differ; the published
 figures of appliances_reference.py are one part in four of it, and all of it for what the traces
-do not hold. `report` holds back each device in turn, fits the rest, and prints the table of
-docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
+do not hold. `days` leaves the modes of the file as they are and puts the days of the devices in anew (what the judge of
+whole days compares with, gateway/analysis/portrait.h), and made days of several appliances. `report` holds back each device in
+turn, fits the rest, judges each day alone on a circuit, and prints the table of docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
 """
 import argparse, collections, csv, os, re, subprocess, sys
 import numpy as np
@@ -40,6 +42,14 @@ def features():
 F, UNKNOWN_SHARE = features()
 NAMES = [f[0] for f in F]
 W, BG_MU, BG_SD = (np.array([f[i] for f in F]) for i in (3, 4, 5))
+def constants():
+    """those of the judge of whole days"""
+    text = "".join(open(os.path.join(ROOT, "gateway/analysis", f)).read() for f in ("portrait.c", "loads_known.c"))
+    return {n: float(v) for n, v in re.findall(r"#define (WIDTH|SCALE|LACKS|EACH_ITS_OWN|FLATTER|SURE|POOLED_MOST) ([\d.]+)F", text)}
+
+
+PORTRAIT = constants()
+MIXES, SEVERAL = 160, 60  # made days of several appliances: all, and those that teach
 # the least width of a feature, and how much a further device may differ
 FLOOR = dict(watts=.2, seconds=.45, inrush=.2, rise=.12, fade=.08, spread=.5, changes=.6, pulses=.35, ripple=.5,
              usual_seconds=.4, seconds_vary=.4, gap_seconds=.6, gap_vary=.4, night=.1, per_day=.5, lately=.3, power_factor=.05)
@@ -79,11 +89,89 @@ def runs_of(traces, build):
         tool.stdin.close()
     t = threading.Thread(target=feed)
     t.start()
-    rows = np.array([[float(x) for x in line.split()] for line in tool.stdout])
+    rows = np.array([[float(x) for x in line.split()] for line in tool.stdout if line[:1] not in b"DL"])
     t.join()
     if tool.wait():
         sys.exit("appliance_runs failed")
     return rows, [(CLASSES[c], CLASSES[c] + ":" + d, len(f)) for (c, _, d), f in tapes.items()]
+
+
+def days_of(traces, build):
+    """Every day on a circuit of its own, and MIXES made days of circuits with two to six appliances: for each the
+    figures of the day taken whole and the loads learned [runs, features ...]; and for every single day (key, device)."""
+    with open(os.path.join(traces, "index.csv")) as f:
+        index = [r for r in csv.DictReader(f) if r["class"] in CLASSES]
+    meta = [(CLASSES[r["class"]], CLASSES[r["class"]] + ":" + SAME.get((r["class"], r["device"]), r["device"])) for r in index]
+    rng, picks = np.random.default_rng(5), []
+    for _ in range(MIXES):
+        pick, n = [], rng.integers(2, 7)
+        while len(pick) < n:
+            i = int(rng.integers(len(index)))
+            if all(meta[i][1] != meta[j][1] for j in pick):
+                pick.append(i)
+        picks.append(pick)
+    tool = subprocess.Popen([os.path.join(build, "tests/bench/appliance_runs")], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    import threading
+    def feed():
+        for i, pick in enumerate([[i] for i in range(len(index))] + picks):
+            w = [load_trace(os.path.join(traces, index[j]["file"])) for j in pick]
+            w = w[0] if len(w) == 1 else np.sum(np.nan_to_num(w), 0)
+            tool.stdin.write(np.array([len(w), i], np.int32).tobytes() + w.astype(np.float32).tobytes())
+        tool.stdin.close()
+    t = threading.Thread(target=feed)
+    t.start()
+    days, loads = {}, collections.defaultdict(list)
+    for line in tool.stdout:
+        kind, *rest = line.split()
+        if kind == b"D":
+            days[int(rest[0])] = [float(x) for x in rest[1:]]
+        elif kind == b"L":
+            loads[int(rest[0])].append([float(x) for x in rest[1:]])
+    t.join()
+    if tool.wait():
+        sys.exit("appliance_runs failed")
+    n = len(meta) + MIXES
+    return np.array([days[i] for i in range(n)]), [np.array(loads[i]) for i in range(n)], meta
+
+
+class Days:
+    """what the judge of whole days knows (gateway/analysis/portrait.c): the mean day of each device, the centre and width
+    of all days, some made days of several appliances"""
+    def __init__(self, days, meta, several):
+        device = np.array([d for _, d in meta])
+        self.centre, self.width = np.nanmean(days[:len(meta)], 0), np.maximum(np.nanstd(days[:len(meta)], 0), 1e-3)
+        self.devices = {d: np.nanmean(days[:len(meta)][device == d], 0) for d in sorted(set(device))}
+        self.several = days[len(meta):len(meta) + several]
+
+    def likeness(self, day, centre, width):
+        t = -2.5 * np.log1p(((day - centre) / (width * self.width)) ** 2 / 4) - np.log(width)
+        return np.where(np.isnan(t), 0, t).sum()
+
+    def mean_likeness(self, day, centres):
+        v = np.array([self.likeness(day, c, PORTRAIT["WIDTH"]) for c in centres])
+        return PORTRAIT["SCALE"] * (v.max() + np.log(np.exp(v - v.max()).mean()))
+
+    def judge(self, day, loads, model, without=None):
+        """the likeliest key, and what is said: that, "several" or "unknown", with its probability"""
+        o = np.array([self.mean_likeness(day, own) if own else np.nan for own in
+                      ([c for d, c in self.devices.items() if d.startswith(k + ":") and d != without] for k in APPLIANCES)])
+        o = np.where(np.isnan(o), np.nanmax(o) - PORTRAIT["LACKS"], o)
+        several = self.mean_likeness(day, self.several) - PORTRAIT["EACH_ITS_OWN"]
+        if len(loads):
+            each, n = odds(model, loads[:, 1:]), loads[:, 0]
+            scale = np.sqrt(min(n.sum(), PORTRAIT["POOLED_MOST"])) / n.sum()
+            o += (each * n[:, None]).sum(0) * scale
+            several += (np.maximum(each.max(1), 0) * n).sum() * scale
+        else:
+            o += np.log([APPLIANCES[k][2] for k in APPLIANCES])
+        every = np.append(o, [PORTRAIT["SCALE"] * self.likeness(day, self.centre, 1), several]) / PORTRAIT["FLATTER"]
+        p = np.exp(every - every.max())
+        p /= p.sum()
+        best = int(o.argmax())
+        key = list(APPLIANCES)[best]
+        if p[-1] >= PORTRAIT["SURE"]:
+            return key, "several", p[-1]
+        return key, key if p[best] >= PORTRAIT["SURE"] else "unknown", p[best]
 
 
 # ---- fitting -----------------------------------------------------------------------------------
@@ -208,7 +296,16 @@ def number(v):
     return text if "." in text or "e" in text else text + ".0"  # all of an array are of one type
 
 
-def write(model, tapes, out):
+def figures(day):
+    return "[ %s ]" % ", ".join("-99.0" if np.isnan(v) else "%.2f" % v for v in day)
+
+
+def all_days_text(days):
+    return "\n/* centre and width of all days; made days of circuits with several appliances */\nday_centre = %s;\nday_width = %s;\nseveral_days = (\n  %s );\n" % (
+        figures(days.centre), figures(days.width), ",\n  ".join(map(figures, days.several)))
+
+
+def write(model, days, tapes, out):
     source = re.search(r"  DOE .*?(?=\n\"\"\")", open(os.path.join(os.path.dirname(os.path.abspath(__file__)), "appliances_reference.py")).read(), re.S)[0]
     devices = collections.Counter(k for k, _ in {(t[0], t[1]) for t in tapes})
     with open(out, "w") as f:
@@ -229,47 +326,72 @@ def write(model, tapes, out):
                     f.write(("\n        " if column % 3 == 0 else " ") + "%s = [ %s ];" % (NAMES[n], ", ".join(map(number, v))))
                     column += 1
                 f.write(" }%s\n" % ("," if j + 1 < len(part) else ""))
-            f.write("    ); }%s\n" % ("," if i + 1 < len(model) else ""))
-        f.write(");\n")
+            own = [c for d, c in days.devices.items() if d.startswith(k + ":")]
+            f.write("    );%s }%s\n" % ("\n    days = (\n      %s );" % ",\n      ".join(map(figures, own)) if own else "",
+                                       "," if i + 1 < len(model) else ""))
+        f.write(");" + all_days_text(days))
+
+
+def write_days(days, out):
+    """in place of those that the file has"""
+    text = re.sub(r"\n    days = \(.*?\); \}", " }", open(out).read(), flags=re.S)
+    text = text[:text.rindex("\n);") + 3]
+    for k in APPLIANCES:
+        own = [c for d, c in days.devices.items() if d.startswith(k + ":")]
+        if own:
+            at = text.index("\n    ); }", text.index("key = \"%s\"" % k)) + 7
+            text = text[:at] + "\n    days = (\n      %s );" % ",\n      ".join(map(figures, own)) + text[at:]
+    with open(out, "w") as f:
+        f.write(text + all_days_text(days))
 
 
 # ---- the report ------------------------------------------------------------------------------------
-def report(rows, tapes):
+def report(rows, tapes, all_days, loads, meta):
     tape = rows[:, 0].astype(int)
     device = np.array([t[1] for t in tapes])[tape]
     key = np.array([t[0] for t in tapes])[tape]
-    keys = list(APPLIANCES)
-    full = odds(fit_all(rows, tapes), rows[:, 3:])
-    rng = np.random.default_rng(1)
-    for d in sorted(set(device)):  # the class of the device that is held back, fitted without it
+    full = fit_all(rows, tapes)
+    table, claims, said = collections.defaultdict(collections.Counter), [], collections.Counter()
+    for d in sorted({d for _, d in meta}):  # the class of the device that is held back, fitted without it
         k = d.split(":")[0]
-        model = fit_all(rows[key == k], tapes, {d})
-        r = device == d
-        full[r, keys.index(k)] = odds({k: model[k]}, rows[r, 3:])[:, 0]
-    day = (rows[:, 1] // DAY).astype(int)
-    table, first = collections.defaultdict(collections.Counter), {}
-    for i, (k, _, days) in enumerate(tapes):
-        for n in range(days):
-            r = (tape == i) & (day == n)
-            if not r.any():
-                table[k]["(no run)"] += 1
-                continue
-            # all runs of the day are one appliance's, and not independent of each other
-            p = probabilities(full[r].sum(0, keepdims=True) / np.sqrt(r.sum()))[0]
-            table[k][keys[int(p.argmax())] if p.max() > 1 - p.sum() else "unknown"] += 1
-    print("| appliance | days | right | taken for |\n|---|---|---|---|")
-    shares = []
+        rest = [i for i, m in enumerate(meta) if m[1] != d]
+        days = Days(np.vstack([all_days[rest], all_days[len(meta):]]), [meta[i] for i in rest], SEVERAL)
+        model = dict(full)
+        if (device == d).any():
+            model[k] = fit_all(rows[key == k], tapes, {d})[k]
+        for i in [i for i, m in enumerate(meta) if m[1] == d]:
+            best, what, p = days.judge(all_days[i], loads[i], model)
+            table[k][best] += 1
+            said[what if what in ("several", "unknown") else "one"] += 1
+            if what not in ("several", "unknown"):
+                claims.append((p, right(k, what)))
+    print("| appliance | devices | days | right | taken for |\n|---|---|---|---|---|")
+    shares, many = [], []
     for k in sorted(table):
-        n = sum(table[k].values())
-        good = sum(v for s, v in table[k].items() if right(k, s))
-        shares.append(good / n)
-        print("| %s | %d | %.0f %% | %s |" % (k, n, 100 * good / n, ", ".join("%s %d" % x for x in table[k].most_common(6))))
-    print("| mean of the classes | %d | %.1f %% | |" % (sum(t[2] for t in tapes), 100 * np.mean(shares)))
+        n, devices = sum(table[k].values()), len({d for m, d in meta if m == k})
+        shares.append(sum(v for s, v in table[k].items() if right(k, s)) / n)
+        if devices > 1:
+            many.append(shares[-1])
+        print("| %s | %d | %d | %.0f %% | %s |" % (k, devices, n, 100 * shares[-1], ", ".join("%s %d" % x for x in table[k].most_common(6))))
+    print("| mean of the classes | | %d | %.1f %% | of the %d with two devices or more %.1f %% |" % (len(meta), 100 * np.mean(shares), len(many), 100 * np.mean(many)))
+    print("of all days called one appliance %d, several %d, unknown %d; of those called one, right %.2f" % (
+        said["one"], said["several"], said["unknown"], np.mean([r for _, r in claims])))
+    for low, high in ((.6, .8), (.8, .95), (.95, 1.01)):
+        part = [r for p, r in claims if low <= p < high]
+        print("said %.2f to %.2f: %d, right %.2f" % (low, min(high, 1), len(part), np.mean(part)))
+    days = Days(all_days, meta, SEVERAL)
+    for name, which in (("known devices", range(len(meta))), ("made days of several", range(len(meta) + SEVERAL, len(all_days)))):
+        got = [(days.judge(all_days[i], loads[i], full), meta[i][0] if i < len(meta) else "several") for i in which]
+        classes = collections.defaultdict(list)
+        for (best, what, _), k in got:
+            classes[k].append(right(k, best) if k != "several" else what == "several")
+        print("%s: mean of the classes %.1f %%; said %s" % (name, 100 * np.mean([np.mean(v) for v in classes.values()]),
+              dict(collections.Counter(w if w in ("several", "unknown") else "one" for (_, w, _), _ in got))))
 
 
 def main():
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("verb", choices=("fit", "report"))
+    p.add_argument("verb", choices=("fit", "days", "report"))
     p.add_argument("--traces", required=True)
     p.add_argument("--build", default=os.path.join(ROOT, "build"))
     p.add_argument("--out", default=os.path.join(ROOT, "config/appliances.cfg"))
@@ -278,10 +400,15 @@ def main():
     np.seterr(all="ignore")
     rows, tapes = runs_of(a.traces, a.build)
     rows = rows[np.exp(rows[:, 3 + NAMES.index("seconds")]) >= LEAST_SECONDS + 5]
+    all_days, loads, meta = days_of(a.traces, a.build)
     if a.verb == "report":
-        return report(rows, tapes)
+        return report(rows, tapes, all_days, loads, meta)
     without = set(open(a.without).read().split()) if a.without else ()
-    write(fit_all(rows, tapes, without), [t for t in tapes if t[1] not in without], a.out)
+    kept = [i for i, m in enumerate(meta) if m[1] not in without]
+    days = Days(np.vstack([all_days[kept], all_days[len(meta):]]), [meta[i] for i in kept], SEVERAL)
+    if a.verb == "days":
+        return write_days(days, a.out)
+    write(fit_all(rows, tapes, without), days, [t for t in tapes if t[1] not in without], a.out)
 
 
 main()

@@ -172,18 +172,24 @@ static const struct signature *member(const struct signature_set *set, const flo
     return most >= MEMBER * *sum ? best : first;
 }
 
+void appliances_odds(const struct signature_set *set, const float x[SIGNATURE_FEATURES],
+                     float odds[SIGNATURE_MAX])
+{
+    struct compared c;
+    compare(x, &c);
+    for (size_t i = 0; i < set->count; i++)
+        odds[i] = score(&set->signatures[i], &c);
+}
+
 struct appliance_guess appliances_judge(const struct signature_set *set,
                                         const float x[SIGNATURE_FEATURES])
 {
     float odds[SIGNATURE_MAX], most = 0, largest = 0;
     struct appliance_guess best = {NULL, 0};
-    struct compared c;
 
-    compare(x, &c);
-    for (size_t i = 0; i < set->count; i++) {
-        odds[i] = score(&set->signatures[i], &c);
+    appliances_odds(set, x, odds);
+    for (size_t i = 0; i < set->count; i++)
         most = fmaxf(most, odds[i]);
-    }
     float total = UNKNOWN_SHARE * expf(-most);
     for (size_t i = 0; i < set->count; i++) {
         odds[i] = expf(odds[i] - most);

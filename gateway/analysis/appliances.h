@@ -32,6 +32,10 @@ void appliances_features(const struct run_shape *s, const struct learned_load *l
  * stand for larger ones. */
 double appliances_volts(const struct site *s, int circuit);
 
+/* Of each signature, the logarithm of its odds against the unknown, its share included. */
+void appliances_odds(const struct signature_set *set, const float x[SIGNATURE_FEATURES],
+                     float odds[SIGNATURE_MAX]);
+
 struct appliance_guess appliances_judge(const struct signature_set *set,
                                         const float x[SIGNATURE_FEATURES]);
 

@@ -3,6 +3,7 @@
 #include "loads_inner.h"
 
 #include "base/lanes.h"
+#include "base/text.h"
 #include "loads_part.h"
 #include "runs_train.h"
 
@@ -14,6 +15,7 @@
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
+#define HELD_MOST_MS 300000 /* without a reading: what it drew is not known any more */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
                            const struct signature_set *signatures, event_sink *sink,
@@ -105,6 +107,27 @@ static void emit(struct loads *l, size_t i, enum event_type type, int64_t wall_m
         l->sink(l->context, &e);
 }
 
+static void portray_run(struct loads *l, size_t i, const struct run *r,
+                        const struct run_shape *s, const struct learned_load *load)
+{
+    float x[SIGNATURE_FEATURES];
+    appliances_features(s, load, appliances_volts(l->site, (int)i), NAN, x);
+    portrait_run(&l->circuits[i].portrait, x, r->began_wall_ms, l->utc_offset_seconds);
+}
+
+/* The circuit has drawn what it drew until now, and from now on that. An open breaker and a
+ * meter that is silent say nothing of what hangs there. */
+static void portray_level(struct loads *l, size_t i, float amps)
+{
+    struct circuit *c = &l->circuits[i];
+    int64_t held = l->mono_ms - c->held_mono_ms;
+    if (c->begun && !l->cut[i] && held > 0 && held <= HELD_MOST_MS)
+        portrait_level(&c->portrait, c->held_amps * (float)appliances_volts(l->site, (int)i),
+                       (float)held / 1000);
+    c->held_amps = amps;
+    c->held_mono_ms = l->mono_ms;
+}
+
 /* A run is over: its load learns from it, and then says who it was. What the supply cut short
  * teaches nothing. */
 static void label_over(struct loads *l, size_t i, struct run *r)
@@ -121,6 +144,8 @@ static void label_over(struct loads *l, size_t i, struct run *r)
         load = learned_find(learned, r->load);
     if (load)
         stages_learn(load, r);
+    if (!r->cut && !r->shared)
+        portray_run(l, i, r, &s, load);
     series_over(&l->circuits[i].series, r);
     loads_label(l, i, &s, load, &label);
     r->probability = label.probability;
@@ -216,8 +241,9 @@ static void tick_due(struct loads *l)
     }
 }
 
-/* Hourly lows of the settled level; an hour that was cut short by an open breaker still counts
- * with what was seen of it, an hour without any reading does not. */
+/* Hourly lows of the settled level, and what the circuit is by its days; an hour that was cut
+ * short by an open breaker still counts with what was seen of it, an hour without any reading
+ * does not. */
 static void note_low(const struct loads *l, size_t i)
 {
     struct circuit *c = &l->circuits[i];
@@ -230,6 +256,12 @@ static void note_low(const struct loads *l, size_t i)
         if (c->hours < STANDING_HOURS)
             c->hours++;
         *low = c->steps.level;
+        struct loads_whole whole;
+        loads_whole(l, (int)i, &whole);
+        bool alone =
+            whole.judged && !whole.several && strcmp(whole.appliance, LOADS_UNKNOWN) != 0;
+        text_copy(c->alone, sizeof c->alone, alone ? whole.appliance : "");
+        c->alone_probability = alone ? (float)whole.probability : 0;
     }
     *low = fminf(*low, c->steps.level);
 }
@@ -284,6 +316,7 @@ static void rest(struct loads *l, size_t i)
         runs_ripple(&c->runs, c->steps.level, l->deviation[i] / (float)n, (float)n);
         runs_drift(&c->runs, l->mono_ms, offset);
         note_low(l, i);
+        portray_level(l, i, c->steps.level);
         if (l->frame && l->amps[i] >= 0 && fabsf(l->amps[i] - c->steps.level) <= c->steps.band)
             weigh(l, i, NULL);
     }
@@ -301,10 +334,14 @@ static void feed(struct loads *l, size_t i, float amps)
     if (!(amps >= 0)) /* no reading */
         return;
     rest(l, i);
+    portray_level(l, i, amps);
     enum steps_said said = steps_feed(&c->steps, l->mono_ms, l->wall_ms, amps, &s);
     if (said == STEPS_STEP)
         weigh(l, i, &s);
     if (said != STEPS_NOTHING) {
+        float steps =
+            fabsf(s.after - s.before) + (said == STEPS_PULSE ? 2 * (s.peak - s.before) : 0);
+        portrait_step(&c->portrait, steps * (float)appliances_volts(l->site, (int)i));
         struct run over[RUNS_MAX];
         struct loads_cut cut = loads_cut_before(&c->runs);
         int n = runs_step(&c->runs, &s, over);

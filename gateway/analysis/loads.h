@@ -54,6 +54,18 @@ double loads_rest_amps(const struct loads *l, int circuit);
 /* What never goes away on this circuit, and how sure that is known (0..1). */
 double loads_standing_amps(const struct loads *l, int circuit, double *confidence);
 
+/* What the circuit is, taken whole, when it carries one appliance alone: judged by its days
+ * (portrait.h), so not before the first is nearly over. */
+struct loads_whole {
+    bool judged;
+    bool several;                         /* it carries several; probability is that of this */
+    char appliance[EVENT_APPLIANCE_SIZE]; /* the one, or unknown */
+    char likely[EVENT_APPLIANCE_SIZE];    /* unknown: what it is most like, else "" */
+    double probability;
+    double days; /* it was watched, the last ones counting most: at most three or so */
+};
+void loads_whole(const struct loads *l, int circuit, struct loads_whole *out);
+
 /* What a person, a page or a tool may know of the loads of one circuit. */
 struct loads_known {
     uint32_t id; /* of this circuit; published as "<circuit id>/<id>" */

@@ -8,6 +8,7 @@
 
 #include "appliances.h"
 #include "learned.h"
+#include "portrait.h"
 #include "runs.h"
 #include "series.h"
 #include "stages.h"
@@ -29,6 +30,12 @@ struct circuit {
     float watts;                    /* at the level, while watts_known */
     bool watts_known;
     int64_t rested_from; /* frame number its quiet sums began at */
+    struct portrait portrait;
+    char alone[EVENT_APPLIANCE_SIZE]; /* by its days the circuit is that appliance, "": it is
+                                         not */
+    float alone_probability;
+    float held_amps; /* since held_mono_ms, for the portrait */
+    int64_t held_mono_ms;
     int64_t due_mono_ms; /* when one of its runs is to be announced or is over */
 };
 
@@ -65,5 +72,9 @@ struct loads_label {
 };
 void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
                  const struct learned_load *load, struct loads_label *out);
+
+/* The features of a load as it usually is. */
+void loads_usual_features(const struct loads *l, size_t i, const struct learned_load *c,
+                          float x[SIGNATURE_FEATURES]);
 
 #endif

@@ -9,6 +9,7 @@
 #define MOVED_RUNS 4
 #define MOVED_MS (2 * 86400000LL) /* for so long it must not have been here, or there */
 #define MOVED_MOST_MS (21 * 86400000LL)
+#define POOLED_MOST 40.0F       /* runs: more say no more */
 #define NAMED_PROBABILITY 0.99F /* that a run of a named load is that load */
 
 void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
@@ -28,6 +29,12 @@ void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
     text_copy(out->appliance, sizeof out->appliance,
               g.signature ? g.signature->key : LOADS_UNKNOWN);
     out->probability = g.probability;
+    const struct circuit *c = &l->circuits[i];
+    if (!g.signature && c->alone[0]) { /* a run may be anything, its circuit is not */
+        text_copy(out->appliance, sizeof out->appliance, c->alone);
+        out->probability = c->alone_probability;
+        g.signature = signature_find(l->signatures, c->alone);
+    }
     out->essential |= g.signature && g.signature->essential;
 }
 
@@ -49,6 +56,15 @@ static void usual_shape(const struct learned_load *c, struct run_shape *out)
         .pulses = (int)lroundf(c->pulses),
         .power_factor = c->power_factor,
     };
+}
+
+void loads_usual_features(const struct loads *l, size_t i, const struct learned_load *c,
+                          float x[SIGNATURE_FEATURES])
+{
+    struct run_shape s;
+    usual_shape(c, &s);
+    appliances_features(&s, c, appliances_volts(l->site, (int)i),
+                        s.power_factor > 0 ? s.power_factor : NAN, x);
 }
 
 static bool is_running(const struct circuit *c, uint32_t id)
@@ -130,6 +146,55 @@ size_t loads_known(const struct loads *l, int circuit, struct loads_known out[LO
         out[i].share = sum > 0 ? out[i].share / sum : 0;
     qsort(out, n, sizeof *out, larger_share_first);
     return n;
+}
+
+/* The odds of what the circuit's loads usually look like, each load counting as often as it
+ * ran. What they say is not independent. */
+static void pooled_odds(const struct loads *l, size_t i, struct portrait_odds *out)
+{
+    const struct learned *learned = &l->circuits[i].learned;
+    size_t count = l->signatures->count;
+    float each[SIGNATURE_MAX], x[SIGNATURE_FEATURES], runs = 0;
+    *out = (struct portrait_odds){0};
+    for (int m = 0; m < LEARNED_MAX; m++) {
+        const struct learned_load *c = &learned->loads[m];
+        float most = 0;
+        if (c->id == 0)
+            continue;
+        loads_usual_features(l, i, c, x);
+        appliances_odds(l->signatures, x, each);
+        for (size_t k = 0; k < count; k++) {
+            out->one[k] += c->runs * each[k];
+            most = fmaxf(most, each[k]);
+        }
+        out->several += c->runs * most;
+        runs += c->runs;
+    }
+    out->known = runs > 0;
+    float scale = out->known ? sqrtf(fminf(runs, POOLED_MOST)) / runs : 0;
+    for (size_t k = 0; k < count; k++)
+        out->one[k] *= scale;
+    out->several *= scale;
+}
+
+void loads_whole(const struct loads *l, int circuit, struct loads_whole *out)
+{
+    const struct portrait *p = &l->circuits[circuit].portrait;
+    struct portrait_odds odds;
+    float day[SIGNATURE_DAY];
+    *out = (struct loads_whole){.appliance = LOADS_UNKNOWN, .days = (double)p->seconds / 86400};
+    if (p->seconds < PORTRAIT_LEAST_SECONDS)
+        return;
+    portrait_day(p, day);
+    pooled_odds(l, (size_t)circuit, &odds);
+    struct portrait_guess g = portrait_judge(l->signatures, day, &odds);
+    out->judged = g.kind != PORTRAIT_EARLY;
+    out->several = g.kind == PORTRAIT_SEVERAL;
+    out->probability = (double)g.probability;
+    if (g.kind == PORTRAIT_ONE)
+        text_copy(out->appliance, sizeof out->appliance, g.signature->key);
+    else if (g.kind == PORTRAIT_UNKNOWN && g.signature)
+        text_copy(out->likely, sizeof out->likely, g.signature->key);
 }
 
 bool loads_name(struct loads *l, int circuit, uint32_t id, const char *name)

@@ -23,10 +23,11 @@ struct member {
         offsetof(type, name), 1, kind, version                                                 \
     }
 #define ONE(type, name, kind) SINCE(OLDEST, type, name, kind)
-#define MANY(type, name, kind, count)                                                          \
+#define MANY_SINCE(version, type, name, kind, count)                                           \
     {                                                                                          \
-        offsetof(type, name), count, kind, OLDEST                                              \
+        offsetof(type, name), count, kind, version                                             \
     }
+#define MANY(type, name, kind, count) MANY_SINCE(OLDEST, type, name, kind, count)
 
 static const struct member steps_members[] = {
     ONE(struct steps, level, F32),
@@ -157,6 +158,11 @@ static const struct member learned_members[] = {
     SINCE(6, struct learned_load, growth, F32),
 };
 
+#define SUM(name)                                                                              \
+    SINCE(8, struct circuit, portrait.name.weight, F32),                                       \
+        SINCE(8, struct circuit, portrait.name.x, F32),                                        \
+        SINCE(8, struct circuit, portrait.name.xx, F32)
+
 static const struct member circuit_members[] = {
     MANY(struct circuit, hour_low, F32, STANDING_HOURS),
     ONE(struct circuit, hour, I64),
@@ -172,6 +178,32 @@ static const struct member circuit_members[] = {
     SINCE(5, struct circuit, series.runs, I32),
     SINCE(5, struct circuit, series.large, BOOL),
     SINCE(5, struct circuit, series.told, BOOL),
+    MANY_SINCE(8, struct circuit, alone, TEXT, EVENT_APPLIANCE_SIZE),
+    SINCE(8, struct circuit, alone_probability, F32),
+    SINCE(8, struct circuit, held_amps, F32),
+    SINCE(8, struct circuit, held_mono_ms, I64),
+    SINCE(8, struct circuit, portrait.seconds, F32),
+    MANY_SINCE(8, struct circuit, portrait.level, F32, PORTRAIT_LEVELS),
+    SINCE(8, struct circuit, portrait.energy, F32),
+    SINCE(8, struct circuit, portrait.wander, F32),
+    SINCE(8, struct circuit, portrait.runs, F32),
+    SINCE(8, struct circuit, portrait.on_seconds, F32),
+    SINCE(8, struct circuit, portrait.night, F32),
+    SINCE(8, struct circuit, portrait.evening, F32),
+    SUM(watts_by_charge),
+    SUM(watts_by_run),
+    SUM(seconds_by_run),
+    SUM(seconds_by_time),
+    SUM(gap),
+    SUM(shape[0]),
+    SUM(shape[1]),
+    SUM(shape[2]),
+    SUM(shape[3]),
+    SUM(shape[4]),
+    SUM(shape[5]),
+    SUM(shape[6]),
+    SINCE(8, struct circuit, portrait.unfaded, F32),
+    SINCE(8, struct circuit, portrait.last_wall_ms, I64),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))
 

@@ -72,6 +72,9 @@ const struct signature *signature_find(const struct signature_set *set, const ch
 
 void signature_set_free(struct signature_set *set)
 {
+    for (size_t i = 0; i < set->count; i++)
+        free(set->signatures[i].days);
+    free(set->several);
     free(set->signatures);
     *set = (struct signature_set){0};
 }

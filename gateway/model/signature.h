@@ -45,6 +45,47 @@ enum signature_feature {
 #define SIGNATURE_FEATURES 17
 #define SIGNATURE_PADDED 20 /* to whole lanes (base/lanes.h); the rest is NaN */
 
+/* Of a circuit's day taken whole (analysis/portrait.h): watts, seconds and counts a day as
+ * logarithms, shares as they are. */
+enum signature_day {
+    DAY_LEVEL_5, /* watts that the circuit draws less than for so many hundredths of the time */
+    DAY_LEVEL_25,
+    DAY_LEVEL_50,
+    DAY_LEVEL_75,
+    DAY_LEVEL_90,
+    DAY_LEVEL_97,
+    DAY_LEVEL_99,
+    DAY_LEVEL_997,
+    DAY_OVER_20, /* share of the time over so many watts */
+    DAY_OVER_100,
+    DAY_OVER_500,
+    DAY_OVER_1500,
+    DAY_MEAN,   /* watts */
+    DAY_WANDER, /* watts of steps up and down, a second */
+    DAY_RUNS,
+    DAY_ON_SHARE,
+    DAY_WATTS_BY_CHARGE, /* of the runs, weighed by what they drew; then their spread */
+    DAY_WATTS_BY_CHARGE_VARY,
+    DAY_WATTS_BY_RUN,
+    DAY_WATTS_BY_RUN_VARY,
+    DAY_SECONDS_BY_RUN,
+    DAY_SECONDS_VARY,
+    DAY_SECONDS_BY_TIME,
+    DAY_GAP, /* from one beginning to the next */
+    DAY_GAP_VARY,
+    DAY_NIGHT, /* share of the runs that begin before six, after seventeen */
+    DAY_EVENING,
+    DAY_INRUSH, /* of the runs, on the scales above, weighed by what they drew */
+    DAY_RISE,
+    DAY_FADE,
+    DAY_SPREAD,
+    DAY_CHANGES,
+    DAY_PULSES,
+    DAY_RIPPLE,
+};
+#define SIGNATURE_DAY 34
+#define SIGNATURE_DAY_NONE (-99.0F) /* in appliances.cfg: says nothing */
+
 struct signature_mode {
     float part;                     /* of its runs; the parts of a signature add up to 1 */
     float centre[SIGNATURE_PADDED]; /* on the feature's scale; NaN: says nothing */
@@ -61,11 +102,17 @@ struct signature {
     bool essential;
     struct signature_mode modes[SIGNATURE_MODES];
     size_t mode_count;
+    float (*days)[SIGNATURE_DAY]; /* what single ones of them are like over a day, alone on a
+                                     circuit; NaN: not known */
+    size_t day_count;
 };
 
 struct signature_set {
     struct signature *signatures;
     size_t count;
+    float day_centre[SIGNATURE_DAY], day_width[SIGNATURE_DAY]; /* of all days there are */
+    float (*several)[SIGNATURE_DAY]; /* days of circuits that carry several loads */
+    size_t several_count;
 };
 
 /* The key in appliances.cfg: "watts", "usual_seconds". */

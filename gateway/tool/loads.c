@@ -21,6 +21,34 @@ static void print_load(const struct site *s, size_t circuit, const struct loads_
                s->circuits[l->moved_from].id);
 }
 
+/* The same, beside each load of the circuit. */
+static json_t *with_whole(json_t *load, const struct loads_whole *w)
+{
+    const char *is = !w->judged ? "not_judged" : w->several ? "several" : w->appliance;
+    json_object_set_new(load, "circuit_is",
+                        json_pack("{s:s, s:s, s:f, s:f}", "appliance", is, "likely", w->likely,
+                                  "probability", w->probability, "days", w->days));
+    return load;
+}
+
+/* What the circuit is, taken whole. */
+static void print_whole(const struct loads_whole *w)
+{
+    if (!w->judged)
+        printf(
+            "  taken whole: not judged before it has been watched for most of a day (%.1f h so "
+            "far)\n",
+            24 * w->days);
+    else if (w->several)
+        printf("  taken whole: several appliances, %.0f %%\n", 100 * w->probability);
+    else if (w->likely[0])
+        printf("  taken whole: not known; if it is one appliance, most like %s, %.0f %%\n",
+               w->likely, 100 * w->probability);
+    else
+        printf("  taken whole: one appliance, %s, %.0f %%\n", w->appliance,
+               100 * w->probability);
+}
+
 static enum exit_code print_all(const struct record *r, int only, bool json)
 {
     const struct site *s = &r->config.site;
@@ -34,11 +62,15 @@ static enum exit_code print_all(const struct record *r, int only, bool json)
         if (only >= 0 && (size_t)only != i)
             continue;
         size_t n = loads_known(engine_loads(e), (int)i, known);
-        if (!json && n)
+        struct loads_whole whole;
+        loads_whole(engine_loads(e), (int)i, &whole);
+        if (!json && (n || whole.judged)) {
             printf("%s\n", site_describe_circuit(s, (int)i, text, sizeof text));
+            print_whole(&whole);
+        }
         for (size_t k = 0; k < n; k++)
             if (json)
-                json_array_append_new(list, kept_json(s, i, &known[k]));
+                json_array_append_new(list, with_whole(kept_json(s, i, &known[k]), &whole));
             else
                 print_load(s, i, &known[k]);
     }

@@ -4,11 +4,12 @@
  * Standard input holds tapes, one a device: two little-endian int32 (seconds, tape's number)
  * and then that many float32 watts, one a second at 230 V, NaN for no reading. Standard output
  * gets a line for each run that is over: tape, second it began, ampere-seconds, and every
- * feature of model/signature.h on its scale ("nan" when nothing is known). Meter noise of 10 mA
- * and 10 mA steps are added, from a fixed seed. docs/method/appliances_fit.py makes the tapes.
+ * feature of model/signature.h on its scale ("nan" when nothing is known); and at the end of a
+ * tape one that begins with D: tape, every figure of the day taken whole; and for each load
+ * learned one that begins with L: tape, runs, features. Meter noise of 10 mA and 10 mA steps
+ * are added, from a fixed seed. docs/method/appliances_fit.py makes the tapes.
  */
-#include "analysis/appliances.h"
-#include "analysis/loads.h"
+#include "analysis/loads_inner.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -55,12 +56,33 @@ static void print_run(void *context, int circuit, const struct run *r,
     printf("\n");
 }
 
+static void print_day(const struct loads *l, const struct portrait *p)
+{
+    float day[SIGNATURE_DAY], x[SIGNATURE_FEATURES];
+    portrait_day(p, day);
+    printf("D %d", tape);
+    for (int f = 0; f < SIGNATURE_DAY; f++)
+        printf(" %.4f", (double)day[f]);
+    printf("\n");
+    for (int k = 0; k < LEARNED_MAX; k++) {
+        const struct learned_load *c = &l->circuits[0].learned.loads[k];
+        if (c->id == 0)
+            continue;
+        loads_usual_features(l, 0, c, x);
+        printf("L %d %.2f", tape, (double)c->runs);
+        for (int f = 0; f < SIGNATURE_FEATURES; f++)
+            printf(" %.4f", (double)x[f]);
+        printf("\n");
+    }
+}
+
 static bool play(const float *watts, int32_t seconds)
 {
     struct site site;
     struct rules_set rules = {0};
     struct signature_set none = {0};
     uint64_t state = 88172645463325252ULL;
+    struct portrait watched = {0};
 
     site_init(&site);
     site.nominal_volts = VOLTS;
@@ -85,7 +107,16 @@ static bool play(const float *watts, int32_t seconds)
         f->mono_ms = f->wall_ms = 1000 * (int64_t)t;
         f->values[0] = (float)(round(100 * fmax(amps, 0)) / 100);
         loads_step(l, f, NULL);
+        if (t + 1 == seconds)
+            watched = l->circuits[0].portrait;
     }
+    /* the runs of all of it, the levels of what was on the tape */
+    struct portrait *whole = &l->circuits[0].portrait;
+    memcpy(whole->level, watched.level, sizeof whole->level);
+    whole->seconds = watched.seconds;
+    whole->energy = watched.energy;
+    whole->unfaded = 0;
+    print_day(l, whole);
     loads_destroy(l);
     frame_destroy(f);
     site_free(&site);
