@@ -15,6 +15,7 @@
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
+#define ALONE 0.9 /* so sure, a circuit lends its runs the name of its one appliance */
 #define HELD_MOST_MS 300000 /* without a reading: what it drew is not known any more */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
@@ -258,8 +259,8 @@ static void note_low(const struct loads *l, size_t i)
         *low = c->steps.level;
         struct loads_whole whole;
         loads_whole(l, (int)i, &whole);
-        bool alone =
-            whole.judged && !whole.several && strcmp(whole.appliance, LOADS_UNKNOWN) != 0;
+        bool alone = whole.judged && !whole.several && whole.probability >= ALONE &&
+                     strcmp(whole.appliance, LOADS_UNKNOWN) != 0;
         text_copy(c->alone, sizeof c->alone, alone ? whole.appliance : "");
         c->alone_probability = alone ? (float)whole.probability : 0;
     }

@@ -35,7 +35,7 @@ static void runs_are_told_by_size_length_and_gap(void **state)
     x[SIGNATURE_SECONDS] = signature_scale(SIGNATURE_SECONDS, 180);
     portrait_level(&p, 1, 80000);
     for (int i = 0; i < 4; i++) /* 01:00, 05:00, 09:00 and 13:00, in a place an hour ahead */
-        portrait_run(&p, x, LOADS_RIG_BEGIN_WALL_MS + i * 4 * 3600000, 3600);
+        portrait_run(&p, x, LOADS_RIG_BEGIN_WALL_MS + (int64_t)i * 4 * 3600000, 3600);
     portrait_day(&p, day);
     assert_near((double)day[DAY_RUNS], log(4.62), 0.05);
     assert_near(exp((double)day[DAY_WATTS_BY_CHARGE]), 2000, 1);
