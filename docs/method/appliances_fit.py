@@ -14,7 +14,7 @@ do not hold. `days` leaves the modes of the file as they are and puts the days o
 whole days compares with, gateway/analysis/portrait.h), and made days of several appliances. `report` holds back each device in
 turn, fits the rest, judges each day alone on a circuit, and prints the table of docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
 """
-import argparse, collections, csv, os, re, subprocess, sys
+import argparse, collections, csv, os, re, subprocess, sys, warnings
 import numpy as np
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from appliances_reference import ALSO, APPLIANCES, CLASSES, SAME
@@ -398,6 +398,7 @@ def main():
     p.add_argument("--without", help="a file of devices, key:device a line, that are left out")
     a = p.parse_args()
     np.seterr(all="ignore")
+    warnings.filterwarnings("ignore", message="Mean of empty slice")
     rows, tapes = runs_of(a.traces, a.build)
     rows = rows[np.exp(rows[:, 3 + NAMES.index("seconds")]) >= LEAST_SECONDS + 5]
     all_days, loads, meta = days_of(a.traces, a.build)
