@@ -185,6 +185,41 @@ static void a_circuit_is_judged_after_most_of_a_day(void **state)
     signature_set_free(&b->signatures);
 }
 
+static void what_a_circuit_is_survives_a_restart(void **state)
+{
+    struct loads_rig *b = *state;
+    struct codec_out out = {0};
+    struct portrait before;
+    compressor_day(b);
+    strcpy(b->loads->circuits[0].alone, "freezer");
+    before = b->loads->circuits[0].portrait;
+    loads_save(b->loads, &out);
+    rig_begin(b, 0);
+    struct codec_in in = {out.bytes, out.bytes + out.length, false};
+    assert_true(loads_load(b->loads, &in));
+    assert_memory_equal(&b->loads->circuits[0].portrait, &before, sizeof before);
+    assert_string_equal(b->loads->circuits[0].alone, "freezer");
+    codec_out_free(&out);
+}
+
+static void an_unknown_run_has_the_name_of_its_circuit_and_a_named_load_its_own(void **state)
+{
+    struct loads_rig *b = *state;
+    struct loads_known known[LOADS_MAX_KNOWN];
+    rig_hold(b, 0, 300);
+    strcpy(b->loads->circuits[0].alone, "washing_machine");
+    b->loads->circuits[0].alone_probability = 0.95F;
+    rig_hold(b, 9.1, 400);
+    rig_hold(b, 0, 300);
+    assert_string_equal(b->events[b->count - 1].load.appliance, "washing_machine");
+    assert_near(b->events[b->count - 1].load.appliance_probability, 0.95, 1e-3);
+    assert_int_equal(loads_known(b->loads, 0, known), 1);
+    assert_true(loads_name(b->loads, 0, known[0].id, "Laminator"));
+    rig_hold(b, 9.1, 400);
+    rig_hold(b, 0, 300);
+    assert_string_equal(b->events[b->count - 1].load.appliance, "Laminator");
+}
+
 int main(void)
 {
 #define CASE(f) cmocka_unit_test_setup_teardown(f, loads_rig_set_up, loads_rig_tear_down)
@@ -197,6 +232,8 @@ int main(void)
         cmocka_unit_test(without_days_nothing_is_judged),
         cmocka_unit_test(a_shipped_day_is_recognised),
         CASE(a_circuit_is_judged_after_most_of_a_day),
+        CASE(what_a_circuit_is_survives_a_restart),
+        CASE(an_unknown_run_has_the_name_of_its_circuit_and_a_named_load_its_own),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
