@@ -16,6 +16,8 @@
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
 #define ALONE 0.9 /* so sure, a circuit lends its runs the name of its one appliance */
+#define WHOLE_HOURS                                                                            \
+    6 /* between two judgements: each compares every load with every signature */
 #define HELD_MOST_MS 300000 /* without a reading: what it drew is not known any more */
 
 struct loads *loads_create(const struct site *s, const struct rules_set *rules,
@@ -242,6 +244,18 @@ static void tick_due(struct loads *l)
     }
 }
 
+/* Whose name its unknown runs have from now on. */
+static void judge_whole(const struct loads *l, size_t i)
+{
+    struct circuit *c = &l->circuits[i];
+    struct loads_whole whole;
+    loads_whole(l, (int)i, &whole);
+    bool alone = whole.judged && !whole.several && whole.probability >= ALONE &&
+                 strcmp(whole.appliance, LOADS_UNKNOWN) != 0;
+    text_copy(c->alone, sizeof c->alone, alone ? whole.appliance : "");
+    c->alone_probability = alone ? (float)whole.probability : 0;
+}
+
 /* Hourly lows of the settled level, and what the circuit is by its days; an hour that was cut
  * short by an open breaker still counts with what was seen of it, an hour without any reading
  * does not. */
@@ -257,12 +271,8 @@ static void note_low(const struct loads *l, size_t i)
         if (c->hours < STANDING_HOURS)
             c->hours++;
         *low = c->steps.level;
-        struct loads_whole whole;
-        loads_whole(l, (int)i, &whole);
-        bool alone = whole.judged && !whole.several && whole.probability >= ALONE &&
-                     strcmp(whole.appliance, LOADS_UNKNOWN) != 0;
-        text_copy(c->alone, sizeof c->alone, alone ? whole.appliance : "");
-        c->alone_probability = alone ? (float)whole.probability : 0;
+        if (hour % WHOLE_HOURS == 0)
+            judge_whole(l, i);
     }
     *low = fminf(*low, c->steps.level);
 }
