@@ -18,6 +18,8 @@ loads=$(sed -n 's/.*"load": "\([^"]*\)".*/\1/p' "$dir/loads.json" | head -n 2)
 first=$(echo "$loads" | sed -n 1p)
 second=$(echo "$loads" | sed -n 2p)
 [ -n "$second" ] || fail "fewer than two loads are known"
+grep -A 2 '"circuit_is"' "$dir/loads.json" | grep -q '"appliance": "not_judged"' || fail "half an hour tells what a circuit is"
+tool loads | grep -q "taken whole: not judged .*(0.5 h so far)" || fail "it is not said what is lacking"
 
 tool name "$first" "Old lamp" | grep -q "^$first .* is now called Old lamp$" || fail "naming while no gateway runs"
 tool loads | grep -q "^  $first .*Old lamp" || fail "a waiting name is not shown"
