@@ -144,6 +144,11 @@ $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/t
 $(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
+# a machine that fails on request, preloaded under the daemon; a sanitizer has its own allocator
+$(B)/tests/faults/trouble.so: tests/faults/trouble.c
+	@mkdir -p $(@D)
+	$(CC) -std=c17 -D_GNU_SOURCE -O2 -g $(WARN) -fPIC -shared $(if $(SAN),-DTROUBLE_WITHOUT_MEMORY) -o $@ $<
+
 $(B)/tests/bench/%: $(B)/tests/bench/%.o $(B)/tests/bench/trace_days.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
@@ -164,7 +169,7 @@ check: packages ## install what is missing, build, pass every test
 
 .PHONY: unit-programs peer-programs fuzz-programs bench-programs
 unit-programs: $(UNIT)
-peer-programs: $(PEER)
+peer-programs: $(PEER) $(B)/tests/faults/trouble.so
 fuzz-programs: $(FUZZ)
 bench-programs: $(BENCH)
 
@@ -174,12 +179,22 @@ unit: programs $(UNIT) ## the unit tests alone
 fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each)
 	@sh tests/fuzz/run.sh $(B) $${FUZZ_SECONDS:-60}
 
+.PHONY: soak soak-days soak-hour
+soak: soak-days soak-hour ## 30 days of simulated time, then an hour of real time: memory, descriptors, polls, the record
+
+soak-days: programs
+	/usr/bin/python3 tests/soak/soak.py $(B) days
+
+soak-hour: programs
+	/usr/bin/python3 tests/soak/soak.py $(B) hour
+
 bench: packages ## the measured figures, as ratios in one run
 	@$(MAKE) --no-print-directory programs bench-programs
 	@sh tests/bench/run.sh $(B)
 
-docs: $(B)/tests/unit/test_manners ## the pictures and tables in docs/method that are made: from published figures, by a test
+docs: programs unit-programs peer-programs ## the pictures and tables in docs that are made: from published figures, by a test
 	$(B)/tests/unit/test_manners --write docs/method/manners.md
+	/usr/bin/python3 tests/faults/faults.py $(B) --write
 	python3 docs/method/breaker_band.py > $(B)/breaker_band.svg
 	cp $(B)/breaker_band.svg docs/method/breaker_band.svg
 

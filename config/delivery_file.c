@@ -117,6 +117,8 @@ void delivery_settle_path(const struct config_file *file, const config_setting_t
     else if (secret && (st.st_mode & (S_IRWXO)))
         field_warning(file, line, "%s: the file %s is open to everybody; chmod o= it", key,
                       path);
+    else if (!secret)
+        field_certificate(file, line, key, path);
 }
 
 bool delivery_is_loopback(const char *host)

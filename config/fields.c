@@ -1,5 +1,7 @@
 #include "fields.h"
 
+#include "base/certificate.h"
+
 #include <assert.h>
 #include <math.h>
 #include <stdio.h>
@@ -301,4 +303,20 @@ struct fields_result fields_read(const struct config_file *file, const config_se
         r.faulty |= FIELD_BIT(i);
     }
     return r;
+}
+
+void field_certificate(const struct config_file *file, int line, const char *key,
+                       const char *path)
+{
+    double days;
+    if (!certificate_days_left(path, &days))
+        return;
+    if (days < 0.0)
+        field_warning(file, line,
+                      "%s: the certificate in %s ended %.0f days ago, nobody will trust it; "
+                      "renew it",
+                      key, path, -days);
+    else if (days < CERTIFICATE_SOON_DAYS)
+        field_warning(file, line, "%s: the certificate in %s ends in %.0f days; renew it", key,
+                      path, days);
 }

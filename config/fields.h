@@ -61,6 +61,11 @@ void field_error(const struct config_file *file, int line, const char *format, .
 void field_warning(const struct config_file *file, int line, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* Warns when the certificate in that PEM file has ended or soon will; what cannot be read as
+ * one is somebody else's to say. */
+void field_certificate(const struct config_file *file, int line, const char *key,
+                       const char *path);
+
 /* A number of any of libconfig's types; false for another type or one that is not finite. */
 bool field_number(const config_setting_t *s, double *out);
 

@@ -59,6 +59,8 @@ static void settle_path(const struct config_file *file, const config_setting_t *
     else if (secret && (st.st_mode & S_IRWXO))
         field_warning(file, line, "%s: the file %s is open to everybody; chmod o= it", key,
                       path);
+    else if (!secret)
+        field_certificate(file, line, key, path);
 }
 
 void page_file_read(struct page_settings *p, const struct config_file *file,

@@ -255,7 +255,9 @@ void answer_ask(struct web *w, const struct config *config, struct engine *e,
     if (strcmp(ask->verb, WEB_DIRECTORY) == 0) { /* its route said who may */
         char fault[DIRECTORY_CHANGE_WHY_SIZE];
         snprintf(way, sizeof way, "page %s", ask->address);
-        snprintf(who, sizeof who, a->id[0] ? "%s (%s)" : "", a->name, a->id);
+        who[0] = '\0';
+        if (a->id[0])
+            snprintf(who, sizeof who, "%.*s (%s)", COMMAND_BY_SIZE - 1, a->name, a->id);
         const struct store_audit said = {.wall_ms = wall_ms,
                                          .who = who,
                                          .role = a->id[0] ? delivery_role_name(a->role) : NULL,

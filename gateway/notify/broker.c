@@ -23,6 +23,7 @@ struct broker {
     bool greeted; /* our CONNECT is written */
     size_t published, answered;
     char why[BROKER_WHY_SIZE];
+    char tls_why[100]; /* what the TLS library said last */
 };
 
 static void end(struct broker *l, enum broker_state state, const char *format, ...)
@@ -79,6 +80,10 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid, int reaso
     struct broker *l = context;
     (void)mosq;
     (void)properties;
+    if (reason == MQTT_RC_QUOTA_EXCEEDED) { /* for now, not for good: it comes again */
+        end(l, BROKER_ENDED, "the broker has no room: %s", mosquitto_reason_string(reason));
+        return;
+    }
     l->answered++;
     l->calls->acknowledged(l->context, mid, reason);
 }
@@ -111,6 +116,24 @@ static void on_message(struct mosquitto *mosq, void *context, const struct mosqu
                                                            .correlation_length = length});
     free(response);
     free(correlation);
+}
+
+/* "OpenSSL Error[0]: error:0A000086:SSL routines::certificate verify failed": the end of it */
+static void on_log(struct mosquitto *mosq, void *context, int level, const char *words)
+{
+    struct broker *l = context;
+    const char *last = strrchr(words, ':');
+    (void)mosq;
+    if (level == MOSQ_LOG_ERR && strncmp(words, "OpenSSL", 7) == 0 && last)
+        snprintf(l->tls_why, sizeof l->tls_why, "%s", last + 1 + strspn(last + 1, " "));
+}
+
+/* the same sentence whether it is met at the first byte or later: it is said once */
+static const char *words_of(const struct broker *l, int rc)
+{
+    if (rc == MOSQ_ERR_ERRNO)
+        return strerror(errno);
+    return rc == MOSQ_ERR_TLS && l->tls_why[0] ? l->tls_why : mosquitto_strerror(rc);
 }
 
 /* ---- opening ---- */
@@ -156,6 +179,8 @@ static int set_options(struct broker *l, const struct broker_options *o)
     mosquitto_publish_v5_callback_set(l->mosq, on_publish);
     mosquitto_subscribe_callback_set(l->mosq, on_subscribe);
     mosquitto_message_v5_callback_set(l->mosq, on_message);
+    if (o->broker->tls.enabled)
+        mosquitto_log_callback_set(l->mosq, on_log);
     int rc = mosquitto_int_option(l->mosq, MOSQ_OPT_PROTOCOL_VERSION,
                                   o->protocol == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
     if (rc == MOSQ_ERR_SUCCESS) /* Nagle and delayed acknowledgement cost 40 ms a message */
@@ -187,8 +212,8 @@ struct broker *broker_open(const struct broker_options *o, char why[BROKER_WHY_S
                                      o->broker->keepalive_seconds);
         if (rc == MOSQ_ERR_SUCCESS || rc == MOSQ_ERR_CONN_PENDING)
             return l;
-        snprintf(why, BROKER_WHY_SIZE, "%s: cannot be reached: %s", l->address,
-                 rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
+        snprintf(why, BROKER_WHY_SIZE, "%s: %s: %s", l->address,
+                 rc == MOSQ_ERR_TLS ? "TLS" : "cannot be reached", words_of(l, rc));
     }
     broker_close(l, false);
     return NULL;
@@ -222,8 +247,7 @@ static void failed(struct broker *l, int rc)
         end(l, BROKER_REFUSED_VERSION, "the broker hangs up on MQTT %s",
             l->protocol == 5 ? "5" : "3.1.1");
     else
-        end(l, BROKER_ENDED, "%s",
-            rc == MOSQ_ERR_ERRNO ? strerror(errno) : mosquitto_strerror(rc));
+        end(l, BROKER_ENDED, "%s%s", rc == MOSQ_ERR_TLS ? "TLS: " : "", words_of(l, rc));
 }
 
 enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms)

@@ -4,11 +4,13 @@
 #include "discreet.h"
 #include "web_parts.h"
 
+#include "base/certificate.h"
 #include "base/clock.h"
 #include "base/log.h"
 
 #include <arpa/inet.h>
 #include <errno.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -23,6 +25,7 @@
 #define SILENCE_SECONDS 30
 #define MOST_OF_ONE 64U          /* connections of one address, elsewhere than on loopback */
 #define TRAIL_STATE "heat trail" /* key in the record */
+#define DAY_MS INT64_C(86400000)
 #define MOST_PEM ((size_t)64 * 1024)
 #define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
@@ -161,8 +164,27 @@ void web_frame(struct web *w, int64_t wall_ms)
     pthread_mutex_unlock(&w->wake_lock);
 }
 
+/* once a day: who reads the journal can renew it before browsers refuse the page */
+static void look_at_certificate(struct web *w)
+{
+    int64_t now = clock_mono_ms();
+    double days;
+    if (w->cert_looked_mono_ms == 0) /* the configuration's reader has just looked */
+        w->cert_looked_mono_ms = now;
+    if (!w->settings.cert[0] || now - w->cert_looked_mono_ms < DAY_MS)
+        return;
+    w->cert_looked_mono_ms = now;
+    if (!certificate_days_left(w->settings.cert, &days) || days >= CERTIFICATE_SOON_DAYS)
+        return;
+    log_warning("page",
+                days < 0.0 ? "the certificate %s ended %.0f days ago: browsers refuse the page"
+                           : "the certificate %s ends in %.0f days",
+                w->settings.cert, fabs(days));
+}
+
 void web_turn(struct web *w)
 {
+    look_at_certificate(w);
     int64_t newest = store_newest(w->store, STORE_ROUTE_UP);
     pthread_mutex_lock(&w->wake_lock);
     if (newest > w->told_seq)

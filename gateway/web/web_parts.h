@@ -59,7 +59,8 @@ struct web {
     struct store *store;
     struct MHD_Daemon *daemon;
     int port;
-    struct text cert, key; /* PEM */
+    struct text cert, key;       /* PEM */
+    int64_t cert_looked_mono_ms; /* at how long it is good; the engine's thread's own */
     struct queue *asks;
 
     struct door *door; /* NULL where nobody logs in */

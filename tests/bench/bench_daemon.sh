@@ -8,19 +8,7 @@ seconds=${BENCH_SECONDS:-60}
 meter=$(free_port)
 broker=$(free_port)
 mkdir "$dir/site"
-/usr/bin/python3 - "$dir/site" "$meter" "$broker" <<'EOT'
-import sys
-d, meter, broker = sys.argv[1:]
-with open(d + "/site.cfg", "w") as f:
-    f.write('site = { id = "bench"; name = "Bench"; timezone = "UTC"; standard = "UL489"; nominal_volts = 120.0; };\n'
-            'panels = ( { id = "main"; name = "Main"; legs = 2; rating_amps = 200; } );\n'
-            'buses = ( { id = "lan"; host = "127.0.0.1"; port = %s; } );\n'
-            'meters = ( { id = "m1"; bus = "lan"; unit = 1; map = "branch-meter-42"; panel = "main"; } );\ncircuits = (\n' % meter)
-    f.write(",\n".join('  { id = "main-%02d"; panel = "main"; position = "%d"; name = "Circuit %d"; poles = 1; leg = "%s"; '
-                       'breaker_amps = 15; meter = "m1"; channels = [ %d ]; }' % (i, i, i, "AB"[(i - 1) // 2 % 2], i) for i in range(1, 43)))
-    f.write(" );\n")
-open(d + "/delivery.cfg", "w").write('broker = { host = "127.0.0.1"; port = %s; };\n' % broker)
-EOT
+/usr/bin/python3 tests/bench/site_42.py "$dir/site" "$meter" "$broker"
 cp tests/bench/house.cfg "$dir/site/house.cfg"
 start_broker "$broker"
 start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
