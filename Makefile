@@ -141,6 +141,8 @@ FUZZ_WITH_CLANG := $(findstring clang,$(CC))
 $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/tests/fuzz/run_corpus.o) $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) $(if $(FUZZ_WITH_CLANG),-fsanitize=fuzzer) -o $@ $^ $(LIBS)
 
+$(B)/tests/fuzz/fuzz_state: LDFLAGS += -Wl,--wrap=heat_felt_cold_seconds
+
 $(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
 
@@ -176,7 +178,7 @@ bench-programs: $(BENCH)
 unit: programs $(UNIT) ## the unit tests alone
 	@sh tests/run.sh $(B) unit
 
-fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each)
+fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each; or FUZZ_RUNS=1000000)
 	@sh tests/fuzz/run.sh $(B) $${FUZZ_SECONDS:-60}
 
 .PHONY: soak soak-days soak-hour

@@ -90,6 +90,17 @@ static void read_matter(struct phrases_language *l, const struct config_file *fi
         keep(file, field_line(group, "act"), "act", raw.act, &l->act[m]);
 }
 
+static void say_unknown(const struct config_file *file, const config_setting_t *group, int line,
+                        const char *name, int count, const char *(*name_of)(int))
+{
+    struct nearest n = {.word = name};
+    char did_you_mean[NEAREST_SIZE];
+    for (int i = 0; i < count; i++)
+        nearest_offer(&n, name_of(i));
+    field_error(file, line, "unknown key \"%.60s\" in the group %s%s", name,
+                config_setting_name(group), nearest_say(&n, did_you_mean, sizeof did_you_mean));
+}
+
 /* The texts of a group whose keys are the names of an enum: at[i] for name_of(i). */
 static void read_texts(const struct config_file *file, const config_setting_t *group, int count,
                        const char *(*name_of)(int), char **at)
@@ -98,14 +109,10 @@ static void read_texts(const struct config_file *file, const config_setting_t *g
         const config_setting_t *s = config_setting_get_elem(group, (unsigned)i);
         const char *name = config_setting_name(s), *text = config_setting_get_string(s);
         int line = (int)config_setting_source_line(s), found = 0;
-        struct nearest n = {.word = name};
-        char did_you_mean[NEAREST_SIZE];
-        for (; found < count && strcmp(name_of(found), name) != 0; found++)
-            nearest_offer(&n, name_of(found));
+        while (found < count && strcmp(name_of(found), name) != 0)
+            found++;
         if (found == count)
-            field_error(file, line, "unknown key \"%.60s\" in the group %s%s", name,
-                        config_setting_name(group),
-                        nearest_say(&n, did_you_mean, sizeof did_you_mean));
+            say_unknown(file, group, line, name, count, name_of);
         else if (!text)
             field_error(file, line, "%s should be a text", name);
         else

@@ -1,11 +1,15 @@
 /*
- * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg, phrases.cfg and
- * study.cfg (parted by lines of
- * "%%"): never a crash, never a configuration that is not whole, and never a refusal without a
- * reason. One that is usable stays so when a setting is edited in its text (config/edit.h).
+ * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg, phrases.cfg,
+ * study.cfg, appliances.cfg and page.cfg (parted by lines of "%%"): never a crash, never a
+ * configuration that is not whole, and never a refusal without a reason. One that is usable stays
+ * so when a setting is edited in its text (config/edit.h).
+ *
+ * What is shipped beside them is read each time, and most of it is the catalogues of words and
+ * appliances: here they are small, so that there is time for what is asked.
  */
 #include "config/edit.h"
 #include "config/reader.h"
+#include "config/shipped.h"
 #include "model/frame.h"
 
 #include <assert.h>
@@ -13,6 +17,23 @@
 #include <string.h>
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+#define TEXTS 9
+
+/* in the place of config/shipped.c's */
+const struct shipped_file *shipped_find(const char *name)
+{
+    static const char words[] = "languages = ( { language = \"en\"; } );\n";
+    static const struct shipped_file phrases = {"phrases.cfg", words, sizeof words - 1};
+    if (strcmp(name, "phrases.cfg") == 0)
+        return &phrases;
+    if (strcmp(name, "appliances.cfg") == 0)
+        return NULL;
+    for (const struct shipped_file *f = shipped_files; f->name; f++)
+        if (strcmp(f->name, name) == 0)
+            return f;
+    return NULL;
+}
 
 /* libconfig 1.5 loses the text it is just reading when it stops at a syntax error: a few bytes
  * for each faulty file, in the library and out of our reach. */
@@ -110,7 +131,7 @@ static struct config_text part(const char *name, const uint8_t **data, size_t *s
 }
 
 /* Each circuit's ratio becomes 3 and nothing else changes, or the text is left as it was. */
-static void check_edit(const struct config *c, struct config_text texts[7])
+static void check_edit(const struct config *c, struct config_text texts[TEXTS])
 {
     const struct config_text was = texts[0];
     for (size_t i = 0; i < c->site.circuit_count && i < 4; i++) {
@@ -121,7 +142,7 @@ static void check_edit(const struct config *c, struct config_text texts[7])
         if (config_edit(&t, "circuits", c->site.circuits[i].id, "ct_ratio", "3.0")) {
             texts[0].text = text_get(&t);
             texts[0].length = t.length;
-            bool usable = config_load_memory(&edited, texts, 7, &faults);
+            bool usable = config_load_memory(&edited, texts, TEXTS, &faults);
             assert(usable && edited.site.circuit_count == c->site.circuit_count);
             assert(edited.site.circuits[i].ct_ratio == 3.0);
             assert(strcmp(edited.site.circuits[i].leg, c->site.circuits[i].leg) == 0);
@@ -135,7 +156,7 @@ static void check_edit(const struct config *c, struct config_text texts[7])
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    struct config_text texts[7];
+    struct config_text texts[TEXTS];
     struct config c;
     struct config_faults faults = CONFIG_FAULTS_INIT;
     struct text out = TEXT_INIT;
@@ -146,7 +167,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     texts[4] = part("record.cfg", &data, &size);
     texts[5] = part("phrases.cfg", &data, &size);
     texts[6] = part("study.cfg", &data, &size);
-    bool usable = config_load_memory(&c, texts, 7, &faults);
+    texts[7] = part("appliances.cfg", &data, &size);
+    texts[8] = part("page.cfg", &data, &size);
+    bool usable = config_load_memory(&c, texts, TEXTS, &faults);
     assert(usable == (faults.errors == 0));
     faults_print(&faults, "", &out);
     if (usable) {

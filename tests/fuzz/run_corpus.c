@@ -2,13 +2,14 @@
  * run_corpus - a fuzz target without libFuzzer: run_corpus SECONDS SEED_DIRECTORY.
  *
  * Feeds every seed, then mutations of seeds (bytes changed, cut, repeated, spliced) until the
- * time is over. The mutations come from a fixed seed (FUZZ_SEED sets another, and it is
- * printed), so a finding can be repeated; the input that crashed is left in the file that is
- * named.
+ * time is over, or FUZZ_RUNS of them if that is set. The mutations come from a fixed seed
+ * (FUZZ_SEED sets another, and it is printed), so a finding can be repeated; the input that
+ * crashed is left in the file that is named.
  */
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -141,8 +142,10 @@ int main(int argc, char **argv)
         perror(crash);
         return 1;
     }
+    const char *wanted = getenv("FUZZ_RUNS");
+    unsigned long long most = wanted ? strtoull(wanted, NULL, 10) : ULLONG_MAX;
     time_t end = time(NULL) + atoi(argv[1]);
-    while (input && time(NULL) < end) {
+    while (input && (wanted ? runs < most : time(NULL) < end)) {
         for (int k = 0; k < 64; k++, runs++) {
             size_t n = mutate(input);
             leave_behind(fd, input, n);
