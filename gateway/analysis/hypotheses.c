@@ -172,7 +172,7 @@ double hypotheses_survive(const struct hypotheses_view *v, int tau, double ln_h)
     for (int k = 0; k < HYPOTHESES_KERNEL; k += LANES) { /* the levels first .. last - 1 */
         lanes low = lanes_load(v->class->rows[n] + k),
               high = lanes_load(v->class->rows[n + 1] + k);
-        sum += lanes_load(v->near[tau] + first + HYPOTHESES_KERNEL + k) *
+        sum += lanes_load(v->near[tau] + (first + HYPOTHESES_KERNEL + k)) *
                (low + part * (high - low));
     }
     return (double)lanes_sum(sum);

@@ -187,7 +187,7 @@ def disk_read_only(r):
     return all_of(said, "events went out meanwhile", "none lost", "record %s" % ("set aside" if aside else "kept"), seen)
 
 
-@fault("disk slow: each write and sync takes 0.2 s", "buses are polled on time all the same; events come later, none is lost")
+@fault("disk slow: each write and sync takes 0.2 s", "no bus waits for it; events come later, none is lost")
 def disk_slow(r):
     r.start_gateway()
     r.trouble.set(disk=Trouble.SLOW, disk_ms=200)
@@ -215,7 +215,7 @@ def scribble(r):
 
 
 @fault("database damaged, found at the start",
-       "set aside, kept and told; a new one begins; what is delivered twice has its number")
+       "set aside, kept and told; a new one begins, and numbers go on rising")
 def database_damaged_at_start(r):
     r.start_gateway()
     r.more_events(5)
@@ -252,6 +252,10 @@ def clock_step(r, ms, direction):
     r.start_gateway()
     r.more_events(5)
     before = r.newest()
+    r.until("readings are on disk", lambda: r.ask("SELECT count(*) FROM readings")[0][0] > 0)
+    now_ms = time.time() * 1000 + 60000  # those of before the step: as read, or packed by hours and days
+    of_before = ("SELECT (SELECT count(*) FROM readings WHERE t < 16 * %d) + (SELECT count(*) FROM hours WHERE key < %d << 20)"
+                 " + (SELECT count(*) FROM days WHERE key < %d << 20)" % (now_ms, now_ms / 3600000 + 1, now_ms / DAY_MS + 1))
     r.trouble.set(clock_ms=ms)
     r.until_said("was set %s by" % direction)
     r.more_events(10)
@@ -259,9 +263,11 @@ def clock_step(r, ms, direction):
     if any(abs(float(s) * 1000 - abs(ms)) > 2000 for s in sizes):
         raise Seen("said by how much: " + ", ".join(sizes))
     lost = r.ask("SELECT count(*) FROM events WHERE seq > %d AND json LIKE '%%meter_lost%%'" % before)[0][0]
+    kept = r.ask(of_before)[0][0]
     seen = r.delivered()
     r.ends()
     return all_of(times(len(sizes)) + " with its size", "events went on",
+                  "history kept" if kept > 0 else "history gone",
                   "no meter called lost" if lost == 0 else "meters called lost", seen)
 
 
@@ -270,9 +276,9 @@ def clock_back(r):
     return clock_step(r, -DAY_MS, "back")
 
 
-@fault("clock set forward by 400 days", "the same; the history does not go for its age all at once")
+@fault("clock set forward by 30 days", "the same; no history goes")
 def clock_forward(r):
-    return clock_step(r, 400 * DAY_MS, "forward")
+    return clock_step(r, 30 * DAY_MS, "forward")
 
 
 @fault("clock drifts: 2 % too fast", "nothing to be said: no interval is measured by it")
@@ -348,7 +354,7 @@ def bus_down(r):
 
 
 @fault("memory exhausted: every seventh allocation fails for ten seconds",
-       "it lives; what could not be kept is counted and said; it goes on when there is memory")
+       "it lives; an event that could not be written down is said; it goes on when there is memory")
 def memory_exhausted(r):
     r.start_gateway()
     r.more_events(5)
@@ -470,14 +476,18 @@ def sigterm_anytime(r):
                   "what could not be written: " + ("said" if r.said("could not be written and are lost") else "not said"), seen)
 
 
-@fault("kill -9 at any moment, 8 times", "no event is lost that was announced or delivered; at most 10 s of readings")
+@fault("kill -9 at any moment, 8 times", "no event is lost that was in the record or delivered")
 def killed_anytime(r):
     dice = random.Random(12)
     for _ in range(8):
         r.start_gateway()
         time.sleep(dice.random())
+        shown = r.newest()
         r.gateway.kill()
         r.gateway.wait()
+        r.gateway = None
+        if not r.ask("SELECT 1 FROM events WHERE seq = %d" % shown):
+            raise Seen("event %d had been in the record" % shown)
     r.start_gateway()
     seen = r.delivered()
     r.ends()
