@@ -148,7 +148,8 @@ int shelf_channels(struct shelf *s, enum shelf_table table, int64_t from, int64_
 
 int shelf_has(struct shelf *s, enum shelf_table table, int64_t key)
 {
-    return leave(s->get[table], seek(s, table, key));
+    int rc = seek(s, table, key); /* may be what prepares the statement: first of all */
+    return leave(s->get[table], rc);
 }
 
 int shelf_put(struct shelf *s, enum shelf_table table, int64_t key,
