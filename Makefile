@@ -36,7 +36,10 @@ endif
 ifeq ($(SAN),)
 CPPFLAGS += -D_FORTIFY_SOURCE=2
 endif
-CFLAGS  += -std=c17 $(OPT) $(WARN) -fstack-protector-strong -fPIE -pthread -MMD -MP
+# what the compiler knows of: guard pages cannot be jumped over; jumps and returns land where they may (x86, arm64)
+HARDEN  := $(shell for f in -fstack-clash-protection -fcf-protection -mbranch-protection=standard; do \
+             $(CC) $$f -Werror -x c -c /dev/null -o /dev/null 2> /dev/null && echo $$f; done)
+CFLAGS  += -std=c17 $(OPT) $(WARN) -fstack-protector-strong $(HARDEN) -fPIE -pthread -MMD -MP
 # --as-needed: each program depends on what it calls, not on what another one does
 LDFLAGS += -pie -Wl,-z,relro,-z,now -Wl,--as-needed -pthread
 
@@ -63,7 +66,7 @@ C_FILES  := $(wildcard $(LIB_DIRS:%=%/*.[ch]) gateway/daemon/*.[ch] gateway/tool
 
 .DELETE_ON_ERROR:
 .SECONDARY:
-.PHONY: all programs help run run-fleet check unit fuzz bench docs lint fmt fmt-check coverage install deb clean packages
+.PHONY: all programs help run run-fleet check unit fuzz bench docs lint analyze fmt fmt-check coverage install deb clean packages
 
 all: programs
 
@@ -184,7 +187,10 @@ fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each; or FUZ
 .PHONY: soak soak-days soak-hour
 soak: soak-days soak-hour ## 30 days of simulated time, then an hour of real time: memory, descriptors, polls, the record
 
-soak-days: programs
+$(B)/tests/soak/%: $(B)/tests/soak/%.o $(B)/libforetrip.a
+	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)
+
+soak-days: programs $(B)/tests/soak/soak_days
 	/usr/bin/python3 tests/soak/soak.py $(B) days
 
 soak-hour: programs
@@ -202,6 +208,9 @@ docs: programs unit-programs peer-programs ## the pictures and tables in docs th
 
 lint: $(B)/gen/sparkplug.pb-c.c ## clang-tidy and cppcheck
 	@sh deploy/lint.sh $(CPPFLAGS)
+
+analyze: $(B)/gen/sparkplug.pb-c.c ## the slow ones: gcc's and clang's analyzers over every path, apart from the build
+	@sh deploy/analyze.sh $(CPPFLAGS)
 
 fmt: ## clang-format on all C
 	clang-format -i $(C_FILES)

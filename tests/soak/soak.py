@@ -1,7 +1,8 @@
 """soak.py BUILD days|hour - what the gateway needs when it runs for long: memory, descriptors, polls, the record.
 
 days   30 days of simulated time, as fast as it goes: the busy house of the bench (42 circuits, once a second) through
-       the engine into a record that keeps 10 days of readings. SOAK_DAYS sets another number.
+       the engine into a record that keeps 10 days of readings, with a commit a second as the daemon does (soak_days.c).
+       SOAK_DAYS sets another number.
 hour   an hour of real time: the daemon on the same house, with a broker that is away for a while every ten minutes,
        four clients that ask the page without a pause, 200 commands a minute and a reload every quarter. SOAK_SECONDS
        sets another length.
@@ -98,7 +99,7 @@ def days(build, directory, verdict):
     os.mkfifo(fifo)
     house = subprocess.Popen([build + "/foretrip-house", "--config", site, "--house", HOUSE, "--record", fifo,
                               "--seconds", str(wanted * 86400)], stdout=subprocess.DEVNULL)
-    engine = subprocess.Popen([build + "/foretrip", "replay", "--config", site, "--readings", fifo, "--database", record])
+    engine = subprocess.Popen([build + "/tests/soak/soak_days", site, fifo, record])
     series, sizes = Series(), []
     while engine.poll() is None:
         try:
@@ -108,7 +109,7 @@ def days(build, directory, verdict):
             pass
         time.sleep(0.5)
     if engine.returncode != 0 or house.wait() != 0:
-        sys.exit("the replay ended with %s, the house with %s" % (engine.returncode, house.returncode))
+        sys.exit("the engine ended with %s, the house with %s" % (engine.returncode, house.returncode))
     took = time.monotonic() - begun
     verify = subprocess.run([build + "/foretrip", "verify", "--config", site, "--database", record], capture_output=True, text=True)
     db = sqlite3.connect("file:%s?mode=ro" % record, uri=True)
