@@ -184,7 +184,11 @@ unit: programs $(UNIT) ## the unit tests alone
 fuzz: $(FUZZ) ## a longer run of every fuzz target (FUZZ_SECONDS=60 each; or FUZZ_RUNS=1000000)
 	@sh tests/fuzz/run.sh $(B) $${FUZZ_SECONDS:-60}
 
-.PHONY: soak soak-days soak-hour
+fuzz-coverage: ## what of the parsers the fuzz targets reach, into docs/security.md (clang)
+	@$(MAKE) --no-print-directory CC=clang B=build-fuzz-coverage SAN=fuzzer-no-link OPT="-O1 -fprofile-instr-generate -fcoverage-mapping" LDFLAGS="-fprofile-instr-generate -pthread" fuzz-programs
+	@sh tests/fuzz/coverage.sh build-fuzz-coverage docs/security.md
+
+.PHONY: fuzz-coverage soak soak-days soak-hour
 soak: soak-days soak-hour ## 30 days of simulated time, then an hour of real time: memory, descriptors, polls, the record
 
 $(B)/tests/soak/%: $(B)/tests/soak/%.o $(B)/libforetrip.a

@@ -382,8 +382,10 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
         judgement_of(n, i, standing ? w->keeps : w->raises && amps > (double)w->from_amps);
     if (!j.stands || (alerted && !w->near))
         w->waits = w->worded = false;
-    if (j.stands && (!standing || (alerted && w->near)) &&
-        words_due(w, on_seconds(n, i), f->mono_ms)) {
+    /* the alarm's own delay may be over at another moment: it is never raised without words */
+    if ((j.stands && (!standing || (alerted && w->near)) &&
+         words_due(w, on_seconds(n, i), f->mono_ms)) ||
+        alarms_raises(n->alarms, f->mono_ms, &j)) {
         if (!due)
             outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);
         w->near = overload_rules_near(&n->from.rules->circuits[i], &o);

@@ -12,6 +12,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#define READER_CACHE_KIB "384" /* SQLite's own choice is 2000 */
+
 enum question {
     ASK_MESSAGES,
     ASK_EVENTS,
@@ -133,6 +135,8 @@ static enum store_err connect(struct store_reader *r)
     int rc = sqlite3_open_v2(r->path, &r->db, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
     if (rc == SQLITE_OK)
         rc = sqlite3_busy_timeout(r->db, 1000);
+    if (rc == SQLITE_OK) /* there are several readers, and the system keeps the file's pages */
+        rc = sqlite3_exec(r->db, "PRAGMA cache_size = -" READER_CACHE_KIB, NULL, NULL, NULL);
     if (rc != SQLITE_OK)
         disconnect(r);
     r->device = st.st_dev;

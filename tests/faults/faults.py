@@ -7,6 +7,7 @@ import os
 import random
 import re
 import signal
+import socket
 import sqlite3
 import ssl
 import subprocess
@@ -394,6 +395,40 @@ def descriptors_exhausted(r):
     r.until("the page answers", lambda: urllib.request.urlopen("http://127.0.0.1:%d/api/v1/status" % port, timeout=5).read())
     r.ends()
     return all_of("events went on", "the page answers again", seen)
+
+
+@fault("a thread stuck (stopped as by a deadlock, 45 s)",
+       "systemd's watchdog is no longer fed, which ends and restarts the service; the others go on meanwhile")
+def thread_stuck(r):
+    port = free_port()
+    r.write("page.cfg", "page = { port = %d; };\n" % port)
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(r.directory + "/notify")
+    manager.setblocking(False)
+    said = []
+
+    def fed():
+        try:
+            while True:
+                said.append(manager.recv(4096))
+        except BlockingIOError:
+            return sum(b"WATCHDOG=1" in message for message in said)
+    r.start_gateway(environment={"NOTIFY_SOCKET": r.directory + "/notify", "WATCHDOG_USEC": "2000000"})
+    r.until("the watchdog is fed", lambda: fed() > 3)
+    freezer = r.run([sys.executable, os.path.join(rigs.HERE, "..", "scenario", "service.py"), "freeze", str(r.gateway.pid),
+                     "page herald", "45"])
+    r.until_said("page herald has not stirred for 30 s: it is stuck")
+    before = fed()
+    r.more_events(5)
+    starved = fed() == before
+    if freezer.poll() is not None:
+        raise Seen("the thread was let go before it was seen")
+    r.until_said("page herald stirs again")
+    r.until("the watchdog is fed again", lambda: fed() > before)
+    seen = r.delivered()
+    r.ends()
+    manager.close()
+    return all_of("said", "watchdog not fed" if starved else "watchdog fed", "events went on", "fed again when it stirred", seen)
 
 
 # ---- hands ----

@@ -8,7 +8,7 @@ case $b in *address* | *thread* | *coverage* | *fuzz*) echo "a build for tests, 
 rc=0
 wrong() { echo "$1: $2"; rc=1; }
 
-for p in "$b"/foretripd "$b"/foretrip "$b"/foretrip-house; do
+for p in "$b"/foretripd "$b"/foretrip "$b"/foretrip-house "$b"/foretrip-fleet; do
     head=$(readelf -hlW "$p") dynamic=$(readelf -dW "$p") symbols=$(readelf -W --dyn-syms "$p")
     echo "$head" | grep -q 'Type: *DYN .*Position-Independent' || wrong "$p" "not position-independent (PIE)"
     echo "$head" | grep -q 'GNU_RELRO' || wrong "$p" "no read-only relocations (RELRO)"
