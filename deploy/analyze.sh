@@ -12,9 +12,9 @@ trap 'rm -f "$found"' EXIT
 # shellcheck disable=SC2086
 printf '%s\n' $sources | xargs -P "${JOBS:-$(nproc)}" -I{} sh -c '
     f=$1; shift
-    gcc -std=c17 -O1 -fanalyzer -Wno-analyzer-fd-leak -c -o /dev/null "$@" "$f" 2>&1 | grep "warning: .*analyzer"
+    gcc -std=c17 -O1 -fanalyzer -c -o /dev/null "$@" "$f" 2>&1 | grep -E "warning: .*-Wanalyzer|error:"
     clang -std=c17 --analyze --analyzer-output text -Xclang -analyzer-disable-checker -Xclang security.insecureAPI.strcpy \
-        -o /dev/null "$@" "$f" 2>&1 | grep "warning:"' sh {} "$@" > "$found"
+        -o /dev/null "$@" "$f" 2>&1 | grep -E "warning:|error:"' sh {} "$@" > "$found"
 rest=$(sed 's/:[0-9]*:[0-9]*:/:/' "$found" | sort -u | grep -vxF "$(sed -n 's/^= //p' deploy/analyze.known 2> /dev/null)")
 [ -z "$rest" ] && exit 0
 grep -F "$(printf '%s\n' "$rest" | sed 's/^[^:]*: //')" "$found"

@@ -66,6 +66,11 @@ class Series:
         middle = lambda part: sorted(r[2] for r in part)[len(part) // 2]
         return middle(rows[-n:]) - middle(rows[:n])
 
+    def by_tenths(self):
+        n = max(1, len(self.rows) // 10)
+        return " ".join("%.1f" % (sorted(r[2] for r in self.rows[i * n:(i + 1) * n])[n // 2] / 1024.0) for i in range(10)
+                        if len(self.rows) >= (i + 1) * n)
+
     def most_mib(self):
         return max(r[1] for r in self.rows) / 1024.0
 
@@ -121,7 +126,8 @@ def days(build, directory, verdict):
     print("%d days of 42 circuits, %.0f s, %.0f times as fast as they pass; load %s" %
           (wanted, took, wanted * 86400 / took, load()))
     verdict.say("resident memory of the engine with its record, at the most", "%.1f MiB" % series.most_mib(), True)
-    verdict.say("its own memory, last tenth over first tenth", "%+d KiB" % series.growth_kib(),
+    verdict.say("its own memory in MiB, tenth by tenth", series.by_tenths(), True)
+    verdict.say("the last tenth over the first after the start", "%+d KiB" % series.growth_kib(),
                 series.growth_kib() < GROWTH_KIB)
     counts = {r[3] for r in series.after_start()}
     verdict.say("open descriptors", "%d to %d" % (min(counts), max(counts)), max(counts) - min(counts) <= 2)
@@ -252,7 +258,8 @@ def hour(build, directory, verdict, meter, broker_port):
     verdict.say("commands by MQTT", "%d" % counts["commands"], counts["commands"] > seconds)
     verdict.say("times the broker was away, reloads", "%d, %d" % (outages, reloads), True)
     verdict.say("resident memory, at the most", "%.1f MiB" % series.most_mib(), True)
-    verdict.say("its own memory, last tenth over first tenth", "%+d KiB" % series.growth_kib(),
+    verdict.say("its own memory in MiB, tenth by tenth", series.by_tenths(), True)
+    verdict.say("the last tenth over the first after the start", "%+d KiB" % series.growth_kib(),
                 series.growth_kib() < GROWTH_KIB)
     rows_after = series.after_start()
     verdict.say("open descriptors, with the clients' connections", "%d to %d, at the end %d" %
