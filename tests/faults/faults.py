@@ -12,6 +12,7 @@ import sqlite3
 import ssl
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 
@@ -404,19 +405,19 @@ def thread_stuck(r):
     r.write("page.cfg", "page = { port = %d; };\n" % port)
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(r.directory + "/notify")
-    manager.setblocking(False)
     said = []
 
+    def listen():  # all the time: whoever notifies waits while the socket is full
+        while not said or said[-1]:
+            said.append(manager.recv(4096))
+
     def fed():
-        try:
-            while True:
-                said.append(manager.recv(4096))
-        except BlockingIOError:
-            return sum(b"WATCHDOG=1" in message for message in said)
+        return sum(b"WATCHDOG=1" in message for message in said)
+    threading.Thread(target=listen, daemon=True).start()
     r.start_gateway(environment={"NOTIFY_SOCKET": r.directory + "/notify", "WATCHDOG_USEC": "2000000"})
     r.until("the watchdog is fed", lambda: fed() > 3)
     freezer = r.run([sys.executable, os.path.join(rigs.HERE, "..", "scenario", "service.py"), "freeze", str(r.gateway.pid),
-                     "page herald", "45"])
+                     "page herald", "45"], stdout=open(r.directory + "/freezer.log", "w"), stderr=subprocess.STDOUT)
     r.until_said("page herald has not stirred for 30 s: it is stuck")
     before = fed()
     r.more_events(5)
@@ -427,7 +428,6 @@ def thread_stuck(r):
     r.until("the watchdog is fed again", lambda: fed() > before)
     seen = r.delivered()
     r.ends()
-    manager.close()
     return all_of("said", "watchdog not fed" if starved else "watchdog fed", "events went on", "fed again when it stirred", seen)
 
 

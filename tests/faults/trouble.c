@@ -37,7 +37,6 @@ struct trouble {
 
 static struct trouble *trouble;
 static char folder[1024];
-static atomic_uint_fast64_t allocations;
 
 static void __attribute__((constructor)) begin(void)
 {
@@ -240,6 +239,8 @@ int rename(const char *from, const char *to)
 extern void *__libc_malloc(size_t);
 extern void *__libc_calloc(size_t, size_t);
 extern void *__libc_realloc(void *, size_t);
+
+static atomic_uint_fast64_t allocations;
 
 static int out_of_memory(void)
 {
