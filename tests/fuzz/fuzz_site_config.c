@@ -1,8 +1,8 @@
 /*
  * Any bytes as site.cfg, rules.cfg, delivery.cfg, tariff.cfg, record.cfg, phrases.cfg,
  * study.cfg, appliances.cfg and page.cfg (parted by lines of "%%"): never a crash, never a
- * configuration that is not whole, and never a refusal without a reason. One that is usable stays
- * so when a setting is edited in its text (config/edit.h).
+ * configuration that is not whole, and never a refusal without a reason. One that is usable
+ * stays so when a setting is edited in its text (config/edit.h).
  *
  * What is shipped beside them is read each time, and most of it is the catalogues of words and
  * appliances: here they are small, so that there is time for what is asked.
