@@ -10,6 +10,7 @@
 
 #include <arpa/inet.h>
 #include <errno.h>
+#include <malloc.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -26,6 +27,7 @@
 #define MOST_OF_ONE 64U          /* connections of one address, elsewhere than on loopback */
 #define TRAIL_STATE "heat trail" /* key in the record */
 #define DAY_MS INT64_C(86400000)
+#define TRIM_EVERY_MS INT64_C(60000)
 #define MOST_PEM ((size_t)64 * 1024)
 #define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
@@ -182,9 +184,21 @@ static void look_at_certificate(struct web *w)
                 w->settings.cert, fabs(days));
 }
 
+/* What large answers took (a list of a thousand events is megabytes of JSON) lies scattered
+ * over the serving threads' heaps; it goes back to the system. */
+static void give_memory_back(struct web *w)
+{
+    int64_t now = clock_mono_ms();
+    if (now - w->trimmed_mono_ms < TRIM_EVERY_MS)
+        return;
+    w->trimmed_mono_ms = now;
+    malloc_trim(0);
+}
+
 void web_turn(struct web *w)
 {
     look_at_certificate(w);
+    give_memory_back(w);
     int64_t newest = store_newest(w->store, STORE_ROUTE_UP);
     pthread_mutex_lock(&w->wake_lock);
     if (newest > w->told_seq)
