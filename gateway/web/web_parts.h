@@ -60,7 +60,7 @@ struct web {
     struct MHD_Daemon *daemon;
     int port;
     struct text cert, key;       /* PEM */
-    int64_t trimmed_mono_ms;     /* when the heaps were; the engine\'s thread\'s own */
+    int64_t trimmed_mono_ms;     /* when the heaps were; the engine's thread's own */
     int64_t cert_looked_mono_ms; /* at how long it is good; the engine's thread's own */
     struct queue *asks;
 
