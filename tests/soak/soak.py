@@ -120,8 +120,8 @@ def days(build, directory, verdict):
     db = sqlite3.connect("file:%s?mode=ro" % record, uri=True)
     events, = db.execute("SELECT count(*) FROM events").fetchone()
     oldest_load, newest_load = db.execute("SELECT min(wall_ms), max(wall_ms) FROM events WHERE type = 'load_on'").fetchone()
-    kept = len(subprocess.run([build + "/foretrip", "export", "--config", site, "--database", record], text=True,
-                              capture_output=True).stdout.splitlines()) / 86400.0
+    # amps and watts of each circuit, volts of each leg; what is kept around trips beyond its age is in it too
+    kept = int(re.search(r"(\d+) readings", verify.stdout).group(1)) / (86 * 86400.0)
     size = os.path.getsize(record)
     print("%d days of 42 circuits, %.0f s, %.0f times as fast as they pass; load %s" %
           (wanted, took, wanted * 86400 / took, load()))
@@ -137,8 +137,8 @@ def days(build, directory, verdict):
     half = sizes[len(sizes) // 2:]
     verdict.say("the same over the second half of the run, largest over smallest", "%.2f" % (max(half) / min(half)),
                 wanted < 2 * KEPT_DAYS or max(half) < MOST_SIZE_RATIO * min(half))
-    verdict.say("days of readings kept, of events of loads", "%.2f, %.2f" % (kept, (newest_load - oldest_load) / 86.4e6),
-                wanted <= KEPT_DAYS or (KEPT_DAYS <= kept <= KEPT_DAYS + 1.5 and
+    verdict.say("days of readings kept (with those around trips), of events of loads", "%.2f, %.2f" % (kept, (newest_load - oldest_load) / 86.4e6),
+                wanted <= KEPT_DAYS or (KEPT_DAYS <= kept <= KEPT_DAYS + 2.5 and
                                         newest_load - oldest_load <= (KEPT_DAYS + 1.5) * 86.4e6))
 
 
