@@ -10,7 +10,7 @@
 #define KEPT 0.98F /* of what was known, with every end: the last fifty weigh */
 /* before anything is known: of three stays that have come so far, two outlast the stretch */
 #define PRIOR_ENDS 0.33
-#define KNOWN 2.0 /* ends, before anything is said */
+#define KNOWN 2.0 /* ends, or stays that outlast the first stretch, before anything is said */
 
 static const double until[DWELL_STRETCHES] = {5, 15, 45, 135, 405, 1215, 3645, 1e12};
 
@@ -60,12 +60,13 @@ void dwell_read(struct dwell *d, int64_t mono_ms, double amps, double rating, do
 
 bool dwell_knows(const struct dwell *d, double rating)
 {
-    double ends = 0.0;
     if (!(d->amps > 0.0F))
         return false;
+    const struct dwell_level *l = &d->at[level_of((double)d->amps, rating)];
+    double ends = 0.0, outlasted = (double)l->seconds[0] / width(0);
     for (int n = 0; n < DWELL_STRETCHES; n++)
-        ends += (double)d->at[level_of((double)d->amps, rating)].ends[n];
-    return ends >= KNOWN;
+        ends += (double)l->ends[n];
+    return fmax(ends, outlasted) >= KNOWN;
 }
 
 double dwell_ends(const struct dwell *d, int64_t mono_ms, double rating, double share)

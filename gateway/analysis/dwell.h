@@ -6,7 +6,8 @@
  * rating or more begins a stay at that height; the fall from it, or the next rise, ends it. How
  * often stays end, by how long they have lasted, is kept for eight heights. A fall to nothing
  * may be an opening, and a further rise is no fall: both count as watched, not as an end, else
- * the openings would teach that high currents do not last.
+ * the openings would teach that high currents do not last. That nothing ends is knowledge too:
+ * a current that has only ever been ended by the breaker stays.
  *
  * Units      amps RMS, milliseconds and seconds
  * Ownership  plain data, zeroed is the right beginning
@@ -42,7 +43,7 @@ void dwell_save(const struct dwell *d, struct codec_out *out);
 /* False: damaged; d is unchanged then. */
 bool dwell_load(struct dwell *d, struct codec_in *in);
 
-/* True when there is a stay, and some of its height have been seen to end. */
+/* True when there is a stay, and some of its height have been seen to end or to last. */
 bool dwell_knows(const struct dwell *d, double rating_amps);
 
 /* Seconds from now until this stay has ended with probability `share`; INFINITY when

@@ -182,6 +182,36 @@ static void note_following(const struct habits *h, struct circuit_habits *c, str
     }
 }
 
+/* weight of one length, what is unknown of it included */
+static double length_weight(const struct habit *x, int n)
+{
+    double unknown = n >= LENGTH_UNKNOWN_FROM && n < LENGTH_UNKNOWN_TO
+                         ? 1.0 / (LENGTH_UNKNOWN_TO - LENGTH_UNKNOWN_FROM)
+                         : 0.0;
+    return (x ? x->lengths[n] : 0.0) + unknown;
+}
+
+/* how much of one length's weight is longer than elapsed */
+static double longer_weight(const struct habit *x, int n, double elapsed)
+{
+    double from = LENGTH_LEAST * exp2(0.5 * n), to = from * M_SQRT2;
+    double part = elapsed <= from ? 1.0
+                  : elapsed >= to ? 0.0
+                                  : log(to / elapsed) / log(M_SQRT2);
+    return part * length_weight(x, n);
+}
+
+/* It ran for so long, and would have run on: how long it would have is shared out among the
+ * longer runs (else the openings would teach that loads are short). */
+static void outlasts(struct habit *x, double seconds)
+{
+    double sum = 0.0, longer[LENGTHS];
+    for (int n = 0; n < LENGTHS; n++)
+        sum += longer[n] = longer_weight(x, n, seconds);
+    for (int n = 0; n < LENGTHS && sum > 0.0; n++)
+        x->lengths[n] += longer[n] / sum;
+}
+
 void habits_event(struct habits *h, const struct event *e)
 {
     if ((e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF) || e->load.amps < LEAST_AMPS)
@@ -190,7 +220,10 @@ void habits_event(struct habits *h, const struct event *e)
     struct habit *x = find(c, e->load.amps);
     if (e->type == EVENT_LOAD_OFF) {
         if (x) {
-            x->lengths[length_of(e->load.seconds)] += 1.0;
+            if (e->load.cut)
+                outlasts(x, e->load.seconds);
+            else
+                x->lengths[length_of(e->load.seconds)] += 1.0;
             turn(h, x, false);
         }
         return;
@@ -214,25 +247,12 @@ double habits_largest_amps(const struct habits *h, int circuit)
     return h->circuits[circuit].largest;
 }
 
-/* weight of one length, what is unknown of it included */
-static double length_weight(const struct habit *x, int n)
-{
-    double unknown = n >= LENGTH_UNKNOWN_FROM && n < LENGTH_UNKNOWN_TO
-                         ? 1.0 / (LENGTH_UNKNOWN_TO - LENGTH_UNKNOWN_FROM)
-                         : 0.0;
-    return (x ? x->lengths[n] : 0.0) + unknown;
-}
-
 /* the length that `share` of the runs longer than elapsed stay below */
 static double length_quantile(const struct habit *x, double elapsed, double share)
 {
     double sum = 0.0, left[LENGTHS];
     for (int n = 0; n < LENGTHS; n++) {
-        double from = LENGTH_LEAST * exp2(0.5 * n), to = from * M_SQRT2;
-        double part = elapsed <= from ? 1.0
-                      : elapsed >= to ? 0.0
-                                      : log(to / elapsed) / log(M_SQRT2);
-        left[n] = part * length_weight(x, n);
+        left[n] = longer_weight(x, n, elapsed);
         sum += left[n];
     }
     if (sum <= 0.0)

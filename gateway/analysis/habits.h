@@ -2,7 +2,8 @@
  * habits - which loads usually come on at a circuit, when, after what, and for how long.
  *
  * Loads that came on are gathered by size. Each size keeps a count for every three hours of the
- * local day, the lengths of its runs, and its pace: how often it came on, by the time since it
+ * local day, the lengths of its runs (what the supply cut short would have run on: it counts
+ * among the longer ones), and its pace: how often it came on, by the time since it
  * last came or went, apart for while it runs already (a second one of that size) and while it
  * does not (a thermostat). Beside it, for every two sizes, how soon the second followed the
  * first (a pump, and then the heating of the same machine). All of it fades over weeks. From

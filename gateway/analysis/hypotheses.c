@@ -81,6 +81,13 @@ static void set_prior(struct hypotheses_class *c)
         (float)fmax(0.5 * c->worn_share * NEVER_SHARE, 1e-6); /* never quite excluded */
 }
 
+/* P(a breaker holds at n / HYPOTHESES_FINE - HYPOTHESES_KERNEL / 2 levels above its own) */
+static float holds_at(int n, double spread)
+{
+    double levels = n / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL;
+    return (float)(0.5 * erfc(levels * HYPOTHESES_LN_STEP / spread * M_SQRT1_2));
+}
+
 void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limits *l,
                            double worn_share)
 {
@@ -91,14 +98,13 @@ void hypotheses_class_init(struct hypotheses_class *c, const struct breaker_limi
     double per_tau_least = heat_cold_seconds(l->quick, l->hold, 1.0);
     heat_bank_init(&c->bank, quick_least(l) / per_tau_most, quick_most(l) / per_tau_least);
     for (int i = 0; i < HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2; i++)
-        c->kernel[i] =
-            (float)(0.5 * erfc((i / (double)HYPOTHESES_FINE - 0.5 * HYPOTHESES_KERNEL) *
-                               HYPOTHESES_LN_STEP / HYPOTHESES_SPREAD * M_SQRT1_2));
+        c->kernel[i] = holds_at(i, HYPOTHESES_SPREAD);
     for (int j = 0; j < HYPOTHESES_LEVELS; j++)
         c->per_theta[j] = exp(-hypotheses_ln_theta(j));
     for (int n = 0; n < HYPOTHESES_FINE + 2; n++)
         for (int m = 0; m < HYPOTHESES_KERNEL; m++)
-            c->rows[n][m] = c->kernel[n + (HYPOTHESES_KERNEL - 1 - m) * HYPOTHESES_FINE];
+            c->rows[n][m] = holds_at(n + (HYPOTHESES_KERNEL - 1 - m) * HYPOTHESES_FINE,
+                                     HYPOTHESES_SPREAD_AHEAD);
     set_prior(c);
 }
 

@@ -3,9 +3,12 @@
  *
  * The level is theta = k^2, spaced evenly in its logarithm (so 4 % in k), tau as in the heat
  * bank. A breaker of level theta opens when its heat h reaches theta * e^(z s): s stands for
- * what one time constant leaves out (a second body, the day's ambient, the meter). It is three
- * quarters of the spacing of the levels, which makes the survival of every h a sum over few
- * neighbours.
+ * what one time constant leaves out (a second body, the day's ambient, the meter). It is below
+ * the spacing of the levels, which makes the survival of every h a sum over few neighbours.
+ *
+ * Two s: what is learned holds over weeks, all kinds of overload and all weathers, and must not
+ * be too sure of itself; what lies ahead is this warming alone, of which it is known where it
+ * has held.
  *
  * Prior      a new breaker of its standard, rating and type: even in ln k between what it must
  * hold and what must open it, even in the logarithm of its time at the standard's quick row,
@@ -26,6 +29,7 @@
 /* s: 2 % for the air of the day, 2 % for a class 1 meter, squared, 5 % for one time constant
  * where there are two; with 3 % a worn breaker was forgotten after many openings. */
 #define HYPOTHESES_SPREAD 0.06
+#define HYPOTHESES_SPREAD_AHEAD 0.03 /* within one warming */
 #define HYPOTHESES_KERNEL 8 /* levels over which survival falls from 1 to 0 */
 #define HYPOTHESES_FINE 64  /* table points a level */
 
@@ -44,8 +48,8 @@ struct hypotheses_class {
     double per_theta[HYPOTHESES_LEVELS]; /* 1 / theta of each level */
     float quick_share[HEAT_TAUS]
                      [HYPOTHESES_LEVELS]; /* how much of a cell's prior is worn quick */
-    float kernel[HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2]; /* P(normal > z), z from -4 to 4 */
-    float rows[HYPOTHESES_FINE + 2][HYPOTHESES_KERNEL];    /* the same, one level a column */
+    float kernel[HYPOTHESES_KERNEL * HYPOTHESES_FINE + 2]; /* P(it holds), learned from */
+    float rows[HYPOTHESES_FINE + 2][HYPOTHESES_KERNEL]; /* the same ahead, a level a column */
 };
 
 /* The weights now, with their sums from each level up. */

@@ -98,6 +98,7 @@ static struct event_load describe(const struct run *r, int64_t mono_ms)
     strcpy(e.appliance, r->appliance[0] ? r->appliance : LOADS_UNKNOWN);
     e.appliance_probability = (double)r->probability;
     e.essential = r->essential;
+    e.cut = r->cut;
     return e;
 }
 

@@ -89,6 +89,7 @@ struct event_load {
                                              "unknown" */
     double appliance_probability;
     bool essential; /* never told to switch off */
+    bool cut;       /* load_off: the supply went, nobody switched it off */
 };
 
 /* One piece of evidence: positive speaks for a lost supply. */

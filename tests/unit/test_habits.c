@@ -152,6 +152,36 @@ static void runs_last_as_long_as_they_usually_do(void **state)
     tear_down(&t);
 }
 
+/* an hour at a time; now and then the breaker opens after two minutes, which is no end of it */
+static void what_the_supply_cut_short_would_have_run_on(void **state)
+{
+    struct bench t, u;
+    (void)state;
+    set_up(&t);
+    set_up(&u);
+    for (int n = 0; n < 24; n++) {
+        struct event off = {.type = EVENT_LOAD_OFF, .circuit = 0};
+        bool opens = n % 2;
+        off.load.amps = 12.0;
+        off.load.seconds = opens ? 120.0 : 3600.0;
+        turn(&t, 12.0, 0.0);
+        turn(&u, 12.0, 0.0);
+        pass(&t, off.load.seconds);
+        pass(&u, off.load.seconds);
+        habits_event(u.h, &off); /* switched off by hand */
+        off.load.cut = opens;
+        habits_event(t.h, &off);
+        pass(&t, 7200.0);
+        pass(&u, 7200.0);
+    }
+    assert_true(habits_remaining_seconds(t.h, 0, 12.0, 60.0, 0.3) > 1800.0);
+    assert_true(habits_remaining_seconds(u.h, 0, 12.0, 60.0, 0.3) < 120.0);
+    /* and no more: an hour is still an hour */
+    assert_near(habits_remaining_seconds(t.h, 0, 12.0, 600.0, 0.5), 3000.0, 900.0);
+    tear_down(&t);
+    tear_down(&u);
+}
+
 static void what_was_learned_survives_a_restart_and_damage_changes_nothing(void **state)
 {
     struct bench t, u;
@@ -199,6 +229,7 @@ int main(void)
         cmocka_unit_test(one_load_of_a_size_does_not_come_twice_and_two_do),
         cmocka_unit_test(a_small_load_announces_the_large_one_that_follows_it),
         cmocka_unit_test(runs_last_as_long_as_they_usually_do),
+        cmocka_unit_test(what_the_supply_cut_short_would_have_run_on),
         cmocka_unit_test(what_was_learned_survives_a_restart_and_damage_changes_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
