@@ -30,8 +30,8 @@
  * where there are two; with 3 % a worn breaker was forgotten after many openings. */
 #define HYPOTHESES_SPREAD 0.06
 #define HYPOTHESES_SPREAD_AHEAD 0.03 /* within one warming */
-#define HYPOTHESES_KERNEL 8 /* levels over which survival falls from 1 to 0 */
-#define HYPOTHESES_FINE 64  /* table points a level */
+#define HYPOTHESES_KERNEL 8          /* levels over which survival falls from 1 to 0 */
+#define HYPOTHESES_FINE 64           /* table points a level */
 
 /* A number for every hypothesis: weights, or factors on weights. */
 struct hypotheses_grid {

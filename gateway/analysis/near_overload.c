@@ -322,13 +322,12 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     const struct rules *r = &n->from.rules->circuits[i];
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     await_joins(n, i, f, amps, o);
-    bool surely = overload_rules_surely(r, o);
-    w->raises = surely || overload_rules_maybe(o, w->in_vain);
-    w->quick = surely && o->chance >= QUICK_CHANCE;
-    w->alert = o->chance < r->near_overload_chance;
     w->near = overload_rules_near(r, o);
+    w->raises = overload_rules_nearly(r, o) || overload_rules_maybe(o, w->in_vain);
+    w->quick = w->near && o->chance >= QUICK_CHANCE;
+    w->alert = o->chance < r->near_overload_chance;
     if (!w->stood) {
-        w->maybe = !surely;
+        w->maybe = !w->near;
         w->came = false;
     }
     w->came |= o->chance >= r->near_overload_chance;

@@ -3,21 +3,18 @@
 #include <math.h>
 
 /* Of being half way: */
-#define SURE 0.8   /* as good as there, */
-#define LIKELY 0.7 /* enough beside a chance of opening, */
-#define EVEN 0.5   /* as likely as not, */
-#define MAYBE 0.35 /* worth asking who joins: OUTLOOK_HALF_LEAST */
+#define LIKELY 0.8       /* enough beside a chance of opening, */
+#define NEARLY_SHARE 0.7 /* also of a chance that is this much of the rule's, */
+#define MAYBE 0.35       /* worth asking who joins: OUTLOOK_HALF_LEAST */
 
 /* What joins: how likely a usual load opens it within JOIN_SECONDS of outlook.c, and how likely
  * one comes that does, while what runs now runs. */
-#define SURE_OPENS 0.5
-#define SURE_COMES 0.004
 static const struct {
     double there, opens, comes;
     int forgiven; /* so many warnings in vain */
-} joins_maybe[2] = {{EVEN, 0.7, 0.01, 2}, {MAYBE, 0.9, 0.01, 0}};
-#define COMES_LEAST 0.05
-#define COMES_WORTH 0.4 /* of the chance that the warning is for nothing */
+} joins_maybe[2] = {{0.8, 0.8, 0.02, 2}, {0.3, 0.9, 0.01, 2}};
+#define COMES_LEAST 0.03
+#define COMES_WORTH 0.5 /* of the chance that the warning is for nothing */
 #define KEEPS_OPENS 0.3
 
 /* half way now, and not about to be over */
@@ -31,10 +28,9 @@ bool overload_rules_near(const struct rules *r, const struct outlook *o)
     return o->half >= LIKELY && o->chance >= r->near_overload_chance;
 }
 
-bool overload_rules_surely(const struct rules *r, const struct outlook *o)
+bool overload_rules_nearly(const struct rules *r, const struct outlook *o)
 {
-    return overload_rules_near(r, o) ||
-           (there(o) >= SURE && o->join_chance >= SURE_OPENS && o->joined >= SURE_COMES);
+    return o->half >= LIKELY && o->chance >= NEARLY_SHARE * r->near_overload_chance;
 }
 
 bool overload_rules_maybe(const struct outlook *o, int in_vain)

@@ -14,14 +14,15 @@
 
 #include "model/rules.h"
 
-/* It is likely to open within the horizon, and surely gets half way. */
+/* It is likely to open within the horizon, and surely gets half way: an alarm. */
 bool overload_rules_near(const struct rules *r, const struct outlook *o);
 
-/* It is near, or has no room for a load that comes now and then. */
-bool overload_rules_surely(const struct rules *r, const struct outlook *o);
+/* It is near, or not far from it: worth an alert. */
+bool overload_rules_nearly(const struct rules *r, const struct outlook *o);
 
-/* It may be; in_vain such warnings were said before for which nothing came, and each makes it
- * need a load twice as likely. */
+/* It has no room, or may have none, for a load that comes now and then. in_vain alerts were
+ * said before for which nothing came; from the third on each makes it need a load twice as
+ * likely. */
 bool overload_rules_maybe(const struct outlook *o, int in_vain);
 
 /* While this is so, a warning that stands is not over. */

@@ -100,7 +100,8 @@ static void a_fall_to_nothing_is_no_end(void **state)
     assert_true(ends(&u, 0.5) < 15.0);
 }
 
-/* a heater beside a heater: after 200 s the breaker opens, every time, and nobody switches off */
+/* a heater beside a heater: after 200 s the breaker opens, every time, and nobody switches off
+ */
 static void what_only_the_breaker_ends_stays(void **state)
 {
     struct bench t = {.ms = 1000000};

@@ -11,43 +11,48 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
     static const struct {
         const char *what;
         struct outlook o;
-        bool surely, maybe;
+        bool near, nearly, maybe;
     } rows[] = {
-        {"likely to open, and half way", {.half = 0.7, .chance = 0.15}, true, false},
-        {"might open, and is not half way", {.half = 0.6, .chance = 0.5}, false, false},
-        {"half way, and nothing comes", {.half = 0.9, .half_now = 0.9}, false, false},
-        {"half way, a load opens it",
-         {.half = 0.8, .half_now = 0.8, .join_chance = 0.5, .joined = 0.004},
-         true,
-         false},
-        {"half way, and about to be over",
-         {.half = 0.3, .half_now = 0.8, .join_chance = 0.8, .joined = 0.005},
+        {"likely to open, and half way", {.half = 0.8, .chance = 0.15}, true, true, false},
+        {"not far from likely", {.half = 0.8, .chance = 0.11}, false, true, false},
+        {"far from likely", {.half = 0.9, .chance = 0.1}, false, false, false},
+        {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false, false},
+        {"half way, and nothing comes", {.half = 0.9, .half_now = 0.9}, false, false, false},
+        {"half way, a load is likely to open it",
+         {.half = 0.8, .half_now = 0.8, .join_chance = 0.8, .joined = 0.02},
          false,
-         false},
-        {"as likely half way as not, a load is likely to open it",
-         {.half = 0.5, .half_now = 0.5, .join_chance = 0.7, .joined = 0.01},
          false,
          true},
-        {"the same, and it hardly comes",
-         {.half = 0.5, .half_now = 0.5, .join_chance = 0.7, .joined = 0.009},
+        {"half way, and about to be over",
+         {.half = 0.29, .half_now = 0.8, .join_chance = 0.95, .joined = 0.02},
+         false,
          false,
          false},
         {"maybe half way, a load opens it for certain",
-         {.half = 0.35, .half_now = 0.35, .join_chance = 0.9, .joined = 0.01},
+         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.01},
+         false,
          false,
          true},
+        {"the same, and it hardly comes",
+         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.009},
+         false,
+         false,
+         false},
         {"maybe half way, a load is about to come",
-         {.half = 0.4, .half_now = 0.1, .join_chance = 0.6, .joined = 0.25},
+         {.half = 0.4, .half_now = 0.1, .join_chance = 0.6, .joined = 0.31},
+         false,
          false,
          true},
         {"cool",
          {.half = 0.1, .half_now = 0.1, .join_chance = 1.0, .joined = 0.5},
          false,
+         false,
          false},
     };
     (void)state;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
-        if (overload_rules_surely(&rules, &rows[i].o) != rows[i].surely ||
+        if (overload_rules_near(&rules, &rows[i].o) != rows[i].near ||
+            overload_rules_nearly(&rules, &rows[i].o) != rows[i].nearly ||
             overload_rules_maybe(&rows[i].o, 0) != rows[i].maybe)
             fail_msg("%s", rows[i].what);
 }
@@ -57,8 +62,8 @@ static void what_was_said_in_vain_needs_a_likelier_load(void **state)
     const struct outlook o = {
         .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.03};
     (void)state;
-    assert_true(overload_rules_maybe(&o, 0) && overload_rules_maybe(&o, 1));
-    assert_false(overload_rules_maybe(&o, 2));
+    assert_true(overload_rules_maybe(&o, 0) && overload_rules_maybe(&o, 3));
+    assert_false(overload_rules_maybe(&o, 4));
 }
 
 static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **state)
@@ -67,8 +72,8 @@ static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **
                          warm = {.half = 0.35, .join_chance = 0.3},
                          over = {.half = 0.35, .join_chance = 0.2, .chance = 0.02};
     (void)state;
-    assert_true(overload_rules_keep(&rules, &near) && !overload_rules_surely(&rules, &near));
-    assert_true(overload_rules_keep(&rules, &warm) && !overload_rules_surely(&rules, &warm));
+    assert_true(overload_rules_keep(&rules, &near) && !overload_rules_nearly(&rules, &near));
+    assert_true(overload_rules_keep(&rules, &warm) && !overload_rules_nearly(&rules, &warm));
     assert_false(overload_rules_keep(&rules, &over));
 }
 
