@@ -24,6 +24,8 @@
 #define QUICK_CHANCE 0.5  /* such a chance waits for the next reading only, ... */
 #define QUICK_SECONDS 1.0 /* ... not for the on-delay: an opening may be half a minute away */
 #define MOST_IN_VAIN 8
+/* An alert asks for nothing: said again and again it is only a nuisance. */
+#define ALERT_AGAIN_MS 7200000
 #define ROOM_SAID_AMPS 1.0 /* a smaller load is not worth its number */
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
@@ -42,6 +44,7 @@ struct watched {
     bool quick;         /* and that it raises is likely and near */
     bool alert;         /* what it raises asks for nothing to be done now, ... */
     bool near;          /* ... and what makes an alarm of it when it stands */
+    int64_t alerted_ms; /* when the last alert was raised */
     bool told;          /* alarms know of it: judged until it is over */
     bool stood;       /* as of the last judgement; raised as a mere maybe; and the chance did */
     bool maybe, came; /* come up while it stood */
@@ -105,6 +108,7 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
     for (size_t i = 0; i < s->circuit_count; i++) {
         for (int p = 0; p < s->circuits[i].poles; p++)
             n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
+        n->circuits[i].alerted_ms = -ALERT_AGAIN_MS;
         set_watch(n, i);
     }
     return n;
@@ -357,6 +361,13 @@ static int64_t look_again_ms(const struct watched *w, int64_t now_ms)
     return share < least ? least : share < LOOK_AGAIN_MOST_MS ? share : LOOK_AGAIN_MOST_MS;
 }
 
+/* worth raising, and not an alert soon after another */
+static bool raises_now(const struct watched *w, int64_t now_ms, double amps)
+{
+    return w->raises && amps > (double)w->from_amps &&
+           !(w->alert && now_ms - w->alerted_ms < ALERT_AGAIN_MS);
+}
+
 static void judge(struct near_overload *n, size_t i, const struct frame *f, double amps)
 {
     struct watched *w = &n->circuits[i];
@@ -378,7 +389,7 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     if (alerted)
         w->alert = !w->near;
     struct alarm_judgement j =
-        judgement_of(n, i, standing ? w->keeps : w->raises && amps > (double)w->from_amps);
+        judgement_of(n, i, standing ? w->keeps : raises_now(w, f->mono_ms, amps));
     if (!j.stands || (alerted && !w->near))
         w->waits = w->worded = false;
     /* the alarm's own delay may be over at another moment: it is never raised without words */
@@ -392,6 +403,8 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
             alerted ? !w->near : o.chance < n->from.rules->circuits[i].near_overload_chance;
         if (w->near || !alerted)
             raise_it(n, i, f, &o);
+        if (w->alert && !alerted)
+            w->alerted_ms = f->mono_ms;
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     }

@@ -140,7 +140,32 @@ static void what_was_learned_of_the_loads_survives_a_restart(void **state)
     overload_tear_down(&t);
 }
 
-/* A usual load is learned; then, started anew eight times, a warm breaker that it does not
+/* warm, cool, and warm again: nothing has to be done either time, and an alarm does not wait */
+static void an_alert_is_not_repeated_within_two_hours(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 100);
+        overload_hold(&t, 0.3, 3600);
+    }
+    overload_hold(&t, 14.8, 1200);
+    assert_true(t.raised == 1 && t.alert);
+    overload_hold(&t, 0.3, 2400);
+    assert_false(stands(&t));
+    overload_hold(&t, 14.8, 1200);
+    assert_int_equal(t.raised, 1);
+    overload_hold(&t, 26.0, 5);
+    assert_true(t.raised == 2 && !t.alert);
+    overload_hold(&t, 0.3, 7200);
+    overload_hold(&t, 14.8, 1200);
+    assert_true(t.raised == 3 && t.alert);
+    overload_tear_down(&t);
+}
+
+/* A usual load is learned; then, started anew twelve times, a warm breaker that it does not
  * join. forgets: only the habits are carried over, as an earlier version has saved them.
  * Returns how many warnings there were. */
 static int warnings_over_restarts(bool forgets)
@@ -156,7 +181,7 @@ static int warnings_over_restarts(bool forgets)
     }
     near_overload_save(t.near, &out);
     overload_tear_down(&t);
-    for (int n = 0; n < 8; n++) {
+    for (int n = 0; n < 12; n++) {
         struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length}, habits;
         uint32_t tag;
         if (forgets) {
@@ -181,9 +206,9 @@ static int warnings_over_restarts(bool forgets)
 static void warnings_in_vain_are_remembered_over_a_restart(void **state)
 {
     (void)state;
-    assert_int_equal(warnings_over_restarts(true), 8);
+    assert_int_equal(warnings_over_restarts(true), 12);
     int remembered = warnings_over_restarts(false);
-    assert_true(remembered >= 1 && remembered <= 6);
+    assert_true(remembered >= 1 && remembered <= 8);
 }
 
 static void damaged_state_is_refused(void **state)
@@ -254,6 +279,7 @@ int main(void)
         cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_left_in_peace),
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
         cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
+        cmocka_unit_test(an_alert_is_not_repeated_within_two_hours),
         cmocka_unit_test(warnings_in_vain_are_remembered_over_a_restart),
         cmocka_unit_test(damaged_state_is_refused),
         cmocka_unit_test(a_warning_from_before_a_restart_returns),

@@ -19,7 +19,7 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
         {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false, false},
         {"half way, and nothing comes", {.half = 0.9, .half_now = 0.9}, false, false, false},
         {"half way, a load is likely to open it",
-         {.half = 0.8, .half_now = 0.8, .join_chance = 0.8, .joined = 0.02},
+         {.half = 0.8, .half_now = 0.8, .join_chance = 0.8, .joined = 0.01},
          false,
          false,
          true},
@@ -29,12 +29,12 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
          false,
          false},
         {"maybe half way, a load opens it for certain",
-         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.01},
+         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.005},
          false,
          false,
          true},
         {"the same, and it hardly comes",
-         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.009},
+         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.004},
          false,
          false,
          false},
@@ -60,7 +60,7 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
 static void what_was_said_in_vain_needs_a_likelier_load(void **state)
 {
     const struct outlook o = {
-        .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.03};
+        .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.015};
     (void)state;
     assert_true(overload_rules_maybe(&o, 0) && overload_rules_maybe(&o, 3));
     assert_false(overload_rules_maybe(&o, 4));
