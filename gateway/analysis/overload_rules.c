@@ -12,7 +12,7 @@
 static const struct {
     double there, opens, comes;
     int forgiven; /* so many warnings in vain */
-} joins_maybe[2] = {{0.8, 0.8, 0.01, 2}, {0.3, 0.9, 0.005, 2}};
+} joins_maybe[2] = {{0.8, 0.5, 0.004, 2}, {0.3, 0.9, 0.005, 2}};
 #define COMES_LEAST 0.03
 #define COMES_WORTH 0.5 /* of the chance that the warning is for nothing */
 #define KEEPS_OPENS 0.3

@@ -19,7 +19,7 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
         {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false, false},
         {"half way, and nothing comes", {.half = 0.9, .half_now = 0.9}, false, false, false},
         {"half way, a load is likely to open it",
-         {.half = 0.8, .half_now = 0.8, .join_chance = 0.8, .joined = 0.01},
+         {.half = 0.8, .half_now = 0.8, .join_chance = 0.5, .joined = 0.004},
          false,
          false,
          true},
