@@ -237,6 +237,8 @@ install: programs ## into $(DESTDIR)$(PREFIX): programs, service, manual pages, 
 	install -m 755 $(B)/foretrip $(B)/foretrip-house $(B)/foretrip-fleet $(DESTDIR)$(PREFIX)/bin/
 	install -m 644 $(wildcard config/*.cfg) $(SHARE)/foretrip/
 	install -m 644 $(wildcard config/maps/*.cfg) $(SHARE)/foretrip/maps/
+	install -d $(SHARE)/foretrip/broker
+	install -m 755 deploy/broker/*.sh $(SHARE)/foretrip/broker/
 	install -d $(SHARE)/man/man1 $(SHARE)/man/man8
 	install -m 644 docs/man/*.1 $(SHARE)/man/man1/
 	install -m 644 docs/man/*.8 $(SHARE)/man/man8/

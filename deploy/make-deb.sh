@@ -6,7 +6,7 @@ set -eu
 cd "$(dirname "$0")/.."
 b=$1 out=$2
 shift 2
-unset MAKEFLAGS MAKELEVEL MFLAGS # what was asked of our make is not asked of the package's
+unset MAKEFLAGS MAKELEVEL MFLAGS B DEB DEB_ARGS SAN OPT PREFIX DESTDIR # what was asked of our make is not asked of the package's
 version=$(sed -n 's/^VERSION *:= *//p' Makefile)
 changelog=$(sed -n '1s/.*(\(.*\)).*/\1/p' deploy/debian/changelog)
 [ "$version" = "$changelog" ] || {

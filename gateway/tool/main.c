@@ -122,6 +122,17 @@ static const struct verb verbs[] = {
         .run = verb_directory,
     },
     {
+        .name = "doctor",
+        .arguments = "[--config DIR] [--state DIR] [--run DIR] [--json]",
+        .summary = "what is wrong around the gateway, and what to do about it",
+        .help = "  --config DIR      the directory with site.cfg (/etc/foretrip)\n"
+                "  --state DIR       where the record lives (/var/lib/foretrip)\n"
+                "  --run DIR         where the gateway keeps status.json (/run/foretrip)\n"
+                "  --json            the findings as a JSON array\n"
+                "As root it judges access as the gateway's user.\n",
+        .run = verb_doctor,
+    },
+    {
         .name = "energy",
         .arguments = "[CIRCUIT] --config DIR [--database FILE] [--from TIME] [--to TIME]\n"
                      "           [--by day|month|span] [--csv|--json]",
@@ -241,6 +252,14 @@ static const struct verb verbs[] = {
                 "  --by NAME         who; without it the login's name\n"
                 "  --as PERSON       the id of one of people in delivery.cfg\n",
         .run = verb_shelve,
+    },
+    {
+        .name = "status",
+        .arguments = "[--run DIR] [--json]",
+        .summary = "how the running gateway is",
+        .help = "  --run DIR         where the gateway keeps status.json (/run/foretrip)\n"
+                "  --json            all of it, as a JSON object\n",
+        .run = verb_status,
     },
     {
         .name = "study",

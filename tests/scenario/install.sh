@@ -13,7 +13,7 @@ for f in usr/sbin/foretripd usr/bin/foretrip usr/bin/foretrip-house usr/bin/fore
     "$root/$f" --help > /dev/null || fail "$f does not run"
 done
 for f in usr/lib/sysusers.d/foretrip.conf usr/lib/tmpfiles.d/foretrip.conf usr/lib/udev/rules.d/61-foretrip-serial.rules \
-    usr/share/foretrip/rules.cfg usr/share/foretrip/maps/branch-meter-42.cfg usr/share/man/man8/foretripd.8 \
+    usr/share/foretrip/rules.cfg usr/share/foretrip/broker/certificates.sh usr/share/foretrip/maps/branch-meter-42.cfg usr/share/man/man8/foretripd.8 \
     usr/share/doc/foretrip/examples/example/site.cfg usr/share/doc/foretrip/examples/demo/house.cfg usr/share/doc/foretrip/security.md; do
     [ -s "$root/$f" ] || fail "$f is not installed"
 done
