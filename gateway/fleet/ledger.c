@@ -36,9 +36,8 @@ struct entry {
     int64_t site; /* 0: nobody has added it */
     struct coverage coverage;
     bool was_gaps, touched;
-    int64_t heard_ms, online, online_ms, health_ms;
-    char *name, *health; /* as the row has them */
-    const char *new_name, *new_health;
+    int64_t heard_ms, online, online_ms;
+    const char *name, *health; /* the gateway's own word, when it came; NULL */
 };
 
 /* a record that is new */
@@ -117,9 +116,6 @@ static bool see_site(void *context, const struct sql_value *row)
     e->heard_ms = sql_as_number(&row[4]);
     e->online = sql_as_number(&row[5]);
     e->online_ms = sql_as_number(&row[6]);
-    e->name = strdup(sql_as_words(&row[7]));
-    e->health = strdup(sql_as_words(&row[8]));
-    e->health_ms = sql_as_number(&row[9]);
     return true;
 }
 
@@ -174,12 +170,9 @@ static enum sql_err find_all(struct call *c)
             err = find_by_id(c, cells, true);
     }
     size_t n = 0;
-    for (size_t i = 0; err == SQL_FINE && i < c->entry_count; i++) {
-        if (c->entries[i].site != 0 && (!c->entries[i].name || !c->entries[i].health))
-            err = SQL_ERR_MEMORY;
-        else if (c->entries[i].was_gaps)
+    for (size_t i = 0; err == SQL_FINE && i < c->entry_count; i++)
+        if (c->entries[i].was_gaps)
             cells[n++] = sql_number(c->entries[i].site);
-    }
     if (err == SQL_FINE)
         err = sql_find(c->ledger->sql, &find_gaps, cells, n, see_gap, c);
     free(cells);
@@ -213,8 +206,8 @@ static enum sql_err take_parcel(struct call *c, struct entry *e, const struct pa
     c->taken.records += c->fresh_count - first;
     c->taken.gaps += e->coverage.count > gaps ? e->coverage.count - gaps : 0;
     if (p->health) {
-        e->new_health = p->health;
-        e->new_name = p->name[0] ? p->name : NULL;
+        e->health = p->health;
+        e->name = p->name;
     }
     return SQL_FINE;
 }
@@ -527,35 +520,60 @@ static enum sql_err write_gaps(struct call *c, const struct entry *e)
 
 static const struct sql_table put_sites = {
     .name = "sites",
-    .conflict = "ON CONFLICT (site) DO UPDATE SET name = excluded.name, have = excluded.have,"
-                " gaps = excluded.gaps, heard_ms = excluded.heard_ms,"
-                " online = excluded.online, online_ms = excluded.online_ms,"
-                " health = excluded.health, health_ms = excluded.health_ms",
-    .columns = 10,
+    .conflict = "ON CONFLICT (site) DO UPDATE SET have = excluded.have, gaps = excluded.gaps,"
+                " heard_ms = excluded.heard_ms, online = excluded.online,"
+                " online_ms = excluded.online_ms",
+    .columns = 7,
     .column = {{"site", SQL_NUMBER},
                {"id", SQL_WORDS},
-               {"name", SQL_WORDS},
                {"have", SQL_NUMBER},
                {"gaps", SQL_NUMBER},
                {"heard_ms", SQL_NUMBER},
                {"online", SQL_NUMBER},
-               {"online_ms", SQL_NUMBER},
+               {"online_ms", SQL_NUMBER}},
+};
+
+/* what somebody has called a unit here stays */
+static const struct sql_table put_health = {
+    .name = "sites",
+    .conflict = "ON CONFLICT (site) DO UPDATE SET health = excluded.health,"
+                " health_ms = excluded.health_ms,"
+                " name = CASE WHEN sites.name = '' THEN excluded.name ELSE sites.name END",
+    .columns = 5,
+    .column = {{"site", SQL_NUMBER},
+               {"id", SQL_WORDS},
+               {"name", SQL_WORDS},
                {"health", SQL_WORDS},
                {"health_ms", SQL_NUMBER}},
 };
 
-static void fill_site(const struct call *c, struct sql_value *v, const struct entry *e)
+static void fill_site(struct sql_value *v, const struct entry *e)
 {
     v[0] = sql_number(e->site);
     v[1] = sql_words(e->id);
-    v[2] = sql_words(e->name[0] || !e->new_name ? e->name : e->new_name);
-    v[3] = sql_number(e->coverage.have);
-    v[4] = sql_number((int64_t)e->coverage.count);
-    v[5] = sql_number(e->heard_ms);
-    v[6] = sql_number(e->online);
-    v[7] = sql_number(e->online_ms);
-    v[8] = sql_words(e->new_health ? e->new_health : e->health);
-    v[9] = sql_number(e->new_health ? c->wall_ms : e->health_ms);
+    v[2] = sql_number(e->coverage.have);
+    v[3] = sql_number((int64_t)e->coverage.count);
+    v[4] = sql_number(e->heard_ms);
+    v[5] = sql_number(e->online);
+    v[6] = sql_number(e->online_ms);
+}
+
+static enum sql_err write_health(struct call *c, struct sql_value *cells)
+{
+    size_t rows = 0;
+    for (size_t i = 0; i < c->entry_count; i++) {
+        const struct entry *e = &c->entries[i];
+        struct sql_value *v = cells + rows * put_health.columns;
+        if (!e->touched || !e->health)
+            continue;
+        v[0] = sql_number(e->site);
+        v[1] = sql_words(e->id);
+        v[2] = sql_words(e->name);
+        v[3] = sql_words(e->health);
+        v[4] = sql_number(c->wall_ms);
+        rows++;
+    }
+    return sql_put(c->ledger->sql, &put_health, cells, rows);
 }
 
 static enum sql_err write_sites(struct call *c)
@@ -566,11 +584,13 @@ static enum sql_err write_sites(struct call *c)
     for (size_t i = 0; i < c->entry_count && err == SQL_FINE; i++) {
         if (!c->entries[i].touched)
             continue;
-        fill_site(c, cells + rows++ * put_sites.columns, &c->entries[i]);
+        fill_site(cells + rows++ * put_sites.columns, &c->entries[i]);
         err = write_gaps(c, &c->entries[i]);
     }
     if (err == SQL_FINE)
         err = sql_put(c->ledger->sql, &put_sites, cells, rows);
+    if (err == SQL_FINE)
+        err = write_health(c, cells);
     free(cells);
     return err;
 }
@@ -593,11 +613,8 @@ static enum sql_err write_all(struct call *c)
 
 static void end_call(struct call *c)
 {
-    for (size_t i = 0; i < c->entry_count; i++) {
+    for (size_t i = 0; i < c->entry_count; i++)
         coverage_free(&c->entries[i].coverage);
-        free(c->entries[i].name);
-        free(c->entries[i].health);
-    }
     free(c->entries);
     free(c->fresh);
 }

@@ -97,7 +97,10 @@ wait "$collector" 2>/dev/null
 collect rate
 "$b/foretrip-fleet" simulate --config "$dir/centre" --sites "$sites" --rate 2000 --records $((2000 * seconds)) --health 900 > "$dir/sim2.log" 2>&1 ||
     fail "the sites do not get rid of it"
-sleep 2
+all() { [ "$(count)" -ge $((told + records + 2000 * seconds)) ]; }
+until_true 300 all || fail "not all filed"
+backend=$(ask_postgres "SELECT pid FROM pg_stat_activity WHERE application_name = 'foretrip-fleet'")
+echo "CPU for a second of that: collector $(ratio "$(cpu "$collector") / $seconds") s, its PostgreSQL process $(ratio "$(cpu "$backend") / $seconds") s; load $(cut -d' ' -f1 /proc/loadavg) on $(nproc) cores"
 kill "$collector"
 wait "$collector" 2>/dev/null
 tail -1 "$dir/sim2.log"
