@@ -96,6 +96,8 @@ static void a_topic_that_names_nobody_is_open_until_told_otherwise(void **state)
     assert_false(rights_allow(&d, &c, &by, why));
     assert_string_equal(why, "commands here go to command/out-of-service/<person>, the id of "
                              "one of people in delivery.cfg");
+    struct command again = {.verb = COMMAND_SEND_AGAIN};
+    assert_true(rights_allow(&d, &again, &by, why)); /* a centre is no person */
     strcpy(c.person, "nobody");
     assert_false(rights_allow(&d, &c, &by, why));
     assert_string_equal(why, "delivery.cfg has no person 'nobody'");
