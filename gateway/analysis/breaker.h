@@ -72,8 +72,9 @@ void breakers_paths_reach(const struct breakers *b, int circuit,
 
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out);
 
-/* Learns that the breaker opened by heat at this moment with probability p (0: it did not, the
- * supply went otherwise). The heat starts to cool from where it stood. */
+/* Learns that the breaker opened by heat, with probability p (0: it did not, the supply went
+ * otherwise), when its current last fell to nothing; current may flow again by now. What the
+ * lesson makes forget goes with p too. */
 void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat);
 
 /* Probability that the breaker is worn: outside its standard's band on the quick side. */

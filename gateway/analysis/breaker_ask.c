@@ -124,15 +124,15 @@ void breakers_forecast(const struct breakers *b, int circuit, double amps,
 /* ---- openings ------------------------------------------------------------------------------
  */
 
-/* where it stood when the current fell to nothing; when it did not, where it stands */
-static void state_at_fall(const struct breakers *b, int circuit, struct hypotheses_view *spare,
-                          struct forecast_state *s, double *amps)
+/* Where it stood when the current last fell to nothing, or where it stands. */
+static void state_at_fall(const struct breakers *b, int circuit, bool fallen,
+                          struct hypotheses_view *spare, struct forecast_state *s, double *amps)
 {
     const struct circuit *c = &b->circuits[circuit];
     const struct site_circuit *sc = &b->site->circuits[circuit];
     state_of(b, circuit, spare, s);
     *amps = c->fall_amps;
-    if (c->fallen) {
+    if (fallen) {
         for (int i = 0; i < HEAT_STATES; i++) {
             s->upper[i] += c->fall_h[i] - s->lower[i];
             s->lower[i] = c->fall_h[i];
@@ -152,7 +152,7 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
     struct forecast_state s;
     double amps, felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS],
         poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
-    state_at_fall(b, circuit, &spare, &s, &amps);
+    state_at_fall(b, circuit, c->fallen, &spare, &s, &amps);
     if (c->fallen)
         poll = fmax(poll, c->fall_seconds); /* it may have opened at any time in lost polls */
     for (int i = 0; i < HEAT_STATES; i++)
@@ -180,10 +180,10 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
         c->learned = hypotheses_grid_create();
     if (!c->learned)
         return; /* stays as wise as before */
-    state_at_fall(b, circuit, &spare, &s, &amps);
+    state_at_fall(b, circuit, c->fall_amps > 0.0, &spare, &s, &amps); /* current may be back */
     for (int i = 0; i < HEAT_TAUS; i++)
         felt[i] = heat_felt(s.lower, i);
-    hypotheses_learn(s.view, c->held, felt, p_by_heat, FORGET, c->learned);
+    hypotheses_learn(s.view, c->held, felt, p_by_heat, FORGET * p_by_heat, c->learned);
     memset(c->held, 0, sizeof c->held);
     c->lessons++;
     for (int k = 0; k < sc->poles; k++) {

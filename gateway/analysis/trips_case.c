@@ -14,6 +14,7 @@
 #define TEACH_FROM 0.75
 #define TEACH_LATER_SECONDS 300.0 /* by then it shows how still it reads, */
 #define TEACH_LATER_FROM 0.55     /* and less will do */
+#define TEACH_LAST_FROM 0.1       /* once it is over */
 #define EVENING_AFTER_SECONDS 60.0
 #define EVENING_FROM_LOG_ODDS (-1.0)
 #define LOW_LEARNED_POLLS 30
@@ -409,15 +410,19 @@ static void note_evening(struct trips *t, size_t i)
 }
 
 /* The breaker's share in it: told once, as far as it is believed, so that a worn breaker is
- * known after a few openings none of which was sure by itself. */
+ * known after a few openings none of which was sure by itself. What is sure enough is told at
+ * once, the rest with less weight when it is over. */
 static void teach_breaker(struct trips *t, size_t i)
 {
     struct trip_case *c = &t->cases[i];
     double by_heat = c->causes[CAUSE_OVERLOAD] + c->causes[CAUSE_WORN_BREAKER];
-    bool later = c->facts.silent_seconds >= TEACH_LATER_SECONDS;
-    if (c->taught_breaker || c->probability < (later ? TEACH_LATER_FROM : TEACH_FROM))
+    bool over = c->facts.back, later = c->facts.silent_seconds >= TEACH_LATER_SECONDS;
+    double from = over ? TEACH_LAST_FROM : later ? TEACH_LATER_FROM : TEACH_FROM;
+    if (c->taught_breaker || c->probability < from)
         return;
     c->taught_breaker = true;
+    if (over) /* the same kettle at the rating, day by day, must not add up */
+        by_heat *= fmin(1.0, by_heat / TEACH_LATER_FROM);
     breakers_learn_opened(t->breakers, (int)i, by_heat);
 }
 
@@ -464,6 +469,7 @@ void trips_case_close(struct trips *t, size_t i)
     c->facts.back_amps = ((double)t->now.p1[i] + (double)t->now.p2[i]) / 2.0;
     c->facts.silent_seconds = (double)(c->back_mono_ms - c->opened_mono_ms) / 1000.0;
     trips_case_judge(t, i, "back");
+    teach_breaker(t, i);
     trips_scope_release(t, i);
     trips_case_say(t, i, SAY_LATE_FROM);
     if (c->said)

@@ -246,6 +246,32 @@ static void an_opening_below_what_it_must_hold_is_a_worn_breaker(void **state)
     tear_down(&t);
 }
 
+/* What is told only once current flows again is about the fall, and little is learned from what
+ * is hardly believed. */
+static void a_late_lesson_is_about_the_fall(void **state)
+{
+    struct bench t;
+    double worn[3];
+    (void)state;
+    for (int k = 0; k < 3; k++) {
+        set_up(&t, SITE_UL489, 15, 0);
+        feed(&t, 0.3, 100);
+        feed(&t, 12.0, 300);
+        feed(&t, 0.0, 1);
+        if (k == 0)
+            breakers_learn_opened(t.b, 0, 0.5);
+        feed(&t, 0.0, 1200);
+        feed(&t, 12.0, 3);
+        if (k > 0)
+            breakers_learn_opened(t.b, 0, k == 1 ? 0.5 : 0.05);
+        worn[k] = breakers_worn(t.b, 0);
+        tear_down(&t);
+    }
+    assert_near(worn[1], worn[0], 0.1);
+    assert_true(worn[1] > 0.4);
+    assert_true(worn[2] < 0.2);
+}
+
 static void an_opening_at_an_overload_teaches_without_a_verdict(void **state)
 {
     struct bench t;
@@ -423,6 +449,7 @@ int main(void)
         cmocka_unit_test(noise_on_a_quiet_circuit_leaves_its_heat_as_it_is),
         cmocka_unit_test(what_it_holds_makes_the_quick_ones_less_likely),
         cmocka_unit_test(an_opening_below_what_it_must_hold_is_a_worn_breaker),
+        cmocka_unit_test(a_late_lesson_is_about_the_fall),
         cmocka_unit_test(an_opening_at_an_overload_teaches_without_a_verdict),
         cmocka_unit_test(neither_a_gap_nor_one_reading_makes_a_verdict),
         cmocka_unit_test(a_gap_widens_what_is_known),
