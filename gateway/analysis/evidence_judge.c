@@ -33,6 +33,14 @@ const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
     [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.75},
 };
 
+/* How much of the current that is left does not say the same as the level. */
+static double unsaid(const struct fall_facts *f, const struct stillness_known *levels)
+{
+    if (stillness_knows(levels))
+        return SAID_TWICE;
+    return f->seen.marks > 0 && stillness_guesses(levels) ? PARTLY_SAID : 1.0;
+}
+
 static void fill(const struct fall_facts *f, const struct falls *h,
                  const struct stillness_known *levels, double lost,
                  double ratio[EVIDENCE_PIECES], double value[EVIDENCE_PIECES])
@@ -56,10 +64,7 @@ static void fill(const struct fall_facts *f, const struct falls *h,
         [PIECE_CLOCK] = {evidence_on_the_clock(f), (double)(f->local_seconds % 3600)},
         [PIECE_NIGHT] = {evidence_habit(f, h, lost), falls_habit_per_day(h, f->local_seconds)},
         [PIECE_STAGES] = {evidence_staged(f), f->staged},
-        [PIECE_CURRENT_LEFT] = {evidence_rest(f, h) * (stillness_knows(levels) ? SAID_TWICE
-                                                       : f->seen.marks > 0     ? PARTLY_SAID
-                                                                               : 1.0),
-                                f->after_amps},
+        [PIECE_CURRENT_LEFT] = {evidence_rest(f, h) * unsaid(f, levels), f->after_amps},
         [PIECE_STILLNESS] = {evidence_stillness(f, levels), f->after_rms},
         [PIECE_SILENCE] = {f->back ? 0.0 : evidence_silence(f, h), f->silent_seconds},
         [PIECE_CAME_BACK] = {f->back ? evidence_silence(f, h) : 0.0, f->silent_seconds},

@@ -98,6 +98,11 @@ bool stillness_knows(const struct stillness_known *k)
     return k->lost->count > 0 && k->off->count > 0;
 }
 
+bool stillness_guesses(const struct stillness_known *k)
+{
+    return k->off->count + k->off_elsewhere->count > 0;
+}
+
 static double mean_of(const struct stillness *s)
 {
     double sum = 0.0;

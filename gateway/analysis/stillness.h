@@ -69,6 +69,9 @@ struct stillness_known {
 /* Both kinds of level were learned. */
 bool stillness_knows(const struct stillness_known *k);
 
+/* What is read while loads are off was learned, here or elsewhere. */
+bool stillness_guesses(const struct stillness_known *k);
+
 /* Natural log of P(read so | supply lost) / P(read so | loads off), by the mark of that number.
  */
 double stillness_log_ratio(const struct stillness_known *k, const struct stillness_seen *seen,
