@@ -89,7 +89,7 @@ await title(page, 'Watching');
 await rest(5000);
 await page.fill('.call-load', 'bath heater');
 await say(page, 'It runs as it should', 'It holds. One load');
-hand('plug hair-dryer');
+hand('plug hair-dryer', 'on hair-dryer 100000'); /* who found it dead had switched it off */
 await title(page, 'Too much for this breaker');
 await shot(page, 'call-too-much-phone-light');
 await accessible(page, 'call, too much, phone');
@@ -158,7 +158,7 @@ await begin(page, 'main-02', 'Ada');
 await upToOn(page, true);
 hand('handle_on main-02');
 await say(page, 'It stays at ON', 'It holds. One load');
-hand('plug kettle-up');
+hand('plug kettle-up', 'on kettle-up 100000');
 await title(page, 'Watching');
 await rest(5000);
 await page.fill('.call-load', 'kettle');
@@ -168,7 +168,7 @@ await page.waitForSelector('.call-now .call-loads tr:has-text("kettle"):has-text
 check(/12\.\d\d/.test(await page.textContent('.call-now .call-loads tr:has-text("kettle")')), 'the kettle is measured: ' + (await page.textContent('.call-now .call-loads tr:has-text("kettle")')));
 await page.fill('.call-load', 'microwave');
 await say(page, 'One load is on', 'Watching microwave');
-hand('plug microwave-up');
+hand('plug microwave-up', 'on microwave-up 100000');
 await rest(2500);
 await page.waitForSelector('.call-title:has-text("The current has gone"), .call-title:has-text("Watching microwave"), .sheet:not(.only-print) h1');
 if (await page.locator('.call-choices button:has-text("The breaker opened")').count()) await say(page, 'The breaker opened').catch(() => {});

@@ -55,6 +55,7 @@ until_true 15 is watch || fail "the meter does not see the heater come: $(stage)
 sleep 4
 say runs --note "the heater"
 hand plug hair-dryer
+hand on hair-dryer 100000 # who found it dead had switched it off
 until_true 20 is too_much || fail "26 A are not too much: $(stage)"
 call main-07 --by Ada --answer switched_off 2> "$dir/said" && fail "it is not switched off yet"
 grep -q "more than it is rated for" "$dir/said" || fail "why not is not said"
