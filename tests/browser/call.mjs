@@ -170,7 +170,7 @@ await page.fill('.call-load', 'microwave');
 await say(page, 'One load is on', 'Watching microwave');
 hand('plug microwave-up', 'on microwave-up 100000');
 await rest(2500);
-await page.waitForSelector('.call-title:has-text("The current has gone"), .call-title:has-text("Watching microwave"), .sheet:not(.only-print) h1');
+await page.waitForSelector('.call-title:visible:has-text("The current has gone"), .call-title:visible:has-text("Watching microwave"), .sheet:not(.only-print) h1:visible');
 if (await page.locator('.call-choices button:has-text("The breaker opened")').count()) await say(page, 'The breaker opened').catch(() => {});
 await found(page, 'opened breaker');
 check((await finding(page)) === 'appliance', 'one shorted appliance: ' + (await page.textContent('.sheet h1')));
