@@ -521,6 +521,30 @@ static bool subject_of(const struct site *s, const char *id, enum alarm_kind *ki
     return strcmp(name, s->id) == 0;
 }
 
+bool alarms_adopt(struct alarms *a, const struct event_alarm *alarm)
+{
+    enum alarm_kind kind;
+    struct alarm_subject subject;
+    if (!subject_of(a->site, alarm->id, &kind, &subject))
+        return false;
+    struct point **at = slot(a, kind, subject);
+    if (*at)
+        return true;
+    struct point *p = point_create(a, kind, subject);
+    if (!p)
+        return true; /* memory is short: it stays as it is */
+    p->state = alarm->state;
+    p->condition = raised(p->state);
+    p->priority = alarm->priority;
+    p->alert = alarm->alert;
+    p->raised_wall_ms = alarm->raised_wall_ms;
+    text_copy(p->text, sizeof p->text, alarm->text);
+    text_copy(p->advice, sizeof p->advice, alarm->advice);
+    a->shelved += p->state == ALARM_SHELVED; /* until when is not known: it ends now */
+    *at = p;
+    return true;
+}
+
 static bool load_point(struct alarms *a, struct codec_in *in, uint32_t version)
 {
     char id[EVENT_ID_SIZE];

@@ -131,6 +131,12 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
 void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                       int64_t wall_ms, enum alarm_kind by, struct alarm_subject by_subject);
 
+/* Takes over an alarm that stands in the record and is not known here: as raised when its state
+ * is one in which a condition stands, so that it returns with the next judgement that it does
+ * not. What is known stays as it is; no event comes of it. False: this site has no such kind
+ * or subject. */
+bool alarms_adopt(struct alarms *a, const struct event_alarm *alarm);
+
 const char *alarms_strerror(enum alarms_err err);
 
 void alarms_save(const struct alarms *a, struct codec_out *out);

@@ -6,6 +6,7 @@
 #include "answer.h"
 #include "clock_watch.h"
 #include "configure.h"
+#include "orphans.h"
 #include "serve.h"
 #include "wish.h"
 
@@ -409,6 +410,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
         goto failed;
     g->web = serve_page(g->config, g->store, g->database);
     watch_over_all(g);
+    orphans_settle(g->wishes, engine_alarms(g->engine), g->started_wall_ms, take_event, g);
     struct event away;
     if (absence_at_start(g->wishes, g->store, g->started_wall_ms, &away))
         take_event(g, &away);
@@ -498,6 +500,7 @@ void gateway_reload(struct gateway *g)
             "the new configuration was taken over, but not every part of it could be started");
     g->web = serve_page(g->config, g->store, g->database);
     watch_over_all(g);
+    orphans_settle(g->wishes, engine_alarms(g->engine), clock_wall_ms(), take_event, g);
     log_info("config", "the new configuration is in force: %zu circuits on %zu buses",
              next->site.circuit_count, next->site.bus_count);
 }

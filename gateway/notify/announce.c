@@ -154,6 +154,14 @@ static void release_settled(struct announce *a)
     }
 }
 
+/* nobody will say of a circuit that is no longer in site.cfg that it has power again */
+static void release_gone(struct announce *a)
+{
+    for (struct held_trip *t = a->trips; t; t = t->next)
+        if (site_find_circuit(a->site, t->circuit) < 0)
+            release(a, t);
+}
+
 /* ---- events ---- */
 
 static void take_trip(struct announce *a, const struct event *e, const char *json)
@@ -256,8 +264,10 @@ struct announce *announce_create(struct store *s, const struct site *site,
     a->site = site;
     /* a record that cannot be read leaves these lists empty; the store has said so */
     if (r && !store_read_alarms(r, true, read_alarm, a) &&
-        !store_read_trips(r, 0, 0, true, MOST_HELD, read_trip, a))
+        !store_read_trips(r, 0, 0, true, MOST_HELD, read_trip, a)) {
+        release_gone(a);
         release_settled(a);
+    }
     return a;
 }
 

@@ -458,6 +458,48 @@ static void a_silenced_alarm_keeps_silent_and_says_the_newest_when_released(void
     tear_down(&f);
 }
 
+/* what stands in the record and is not known (its state was lost) can be acknowledged and
+ * returns */
+static void an_alarm_of_the_record_is_taken_over(void **state)
+{
+    (void)state;
+    struct fixture f = set_up();
+    f.alarms = alarms_create(&f.site, note, &f.log);
+    struct event_alarm kept = {.id = "main-01.near_overload",
+                               .priority = PRIORITY_HIGH,
+                               .state = ALARM_UNACKNOWLEDGED,
+                               .raised_wall_ms = 900000,
+                               .text = "too much",
+                               .advice = "switch off"};
+    assert_true(alarms_adopt(f.alarms, &kept));
+    assert_int_equal(f.log.count, 0);
+    judge(&f, 0, true); /* it still is so: nothing new */
+    judge(&f, 9, true);
+    assert_int_equal(f.log.count, 0);
+    assert_int_equal(alarms_acknowledge(f.alarms, kept.id, 1000000, "Kim"), ALARMS_OK);
+    assert_string_equal(f.log.text, "too much");
+    kept.state = ALARM_UNACKNOWLEDGED; /* what is known stays */
+    assert_true(alarms_adopt(f.alarms, &kept));
+    judge(&f, 10, false);
+    judge(&f, 20, false);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    kept.id = "main-02.trip";
+    kept.state = ALARM_RETURNED_UNACKNOWLEDGED;
+    assert_true(alarms_adopt(f.alarms, &kept));
+    assert_int_equal(alarms_acknowledge(f.alarms, kept.id, 1000000, "Kim"), ALARMS_OK);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    kept.id = "main-02.continuous_load";
+    kept.state = ALARM_SHELVED; /* until when is not known: it ends */
+    assert_true(alarms_adopt(f.alarms, &kept));
+    alarms_tick(f.alarms, 0, 1000000);
+    assert_int_equal(f.log.last, ALARM_NORMAL);
+    kept.id = "shed-01.trip"; /* not of this site */
+    assert_false(alarms_adopt(f.alarms, &kept));
+    kept.id = "main-01.ghost";
+    assert_false(alarms_adopt(f.alarms, &kept));
+    tear_down(&f);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -472,6 +514,7 @@ int main(void)
         cmocka_unit_test(a_chattering_alarm_returns_later_and_is_never_hidden),
         cmocka_unit_test(words_that_change_are_silent_and_advice_that_changes_is_told_once),
         cmocka_unit_test(a_silenced_alarm_keeps_silent_and_says_the_newest_when_released),
+        cmocka_unit_test(an_alarm_of_the_record_is_taken_over),
         cmocka_unit_test(states_survive_a_restart_and_damage_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
