@@ -283,7 +283,8 @@ static void judge_did_not_open(struct code_rules *c, const struct frame *f, size
         .on_seconds = c->rules->circuits[i].did_not_open_seconds,
         .off_seconds = c->rules->circuits[i].gone_seconds,
         .priority = PRIORITY_URGENT,
-        .advice = "Switch off what is on, at the appliances, and do not use this circuit. A "
+        .advice = "Switch off what is on, at the appliances, and do not use this circuit. Do "
+                  "not touch the panel when it is hot, buzzing, smelling or sparking. A "
                   "breaker that does "
                   "not open is a fire hazard: call a licensed electrician now. Smoke, fire or "
                   "a burning "
@@ -463,7 +464,8 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
         .priority = PRIORITY_URGENT,
         .advice = "Unplug what can be unplugged, electronics first, and call the utility and a "
                   "licensed electrician now: "
-                  "appliances can be damaged within minutes. Smoke, fire or a burning smell: "
+                  "appliances can be damaged within minutes. Keep away from the panel and "
+                  "from metal pipes. Smoke, fire or a burning smell: "
                   "leave and call the "
                   "emergency number." NO_DEVICE,
     };

@@ -111,7 +111,10 @@ static void say_words(const struct essential *e, int i, double silent, struct te
     text_append(advice,
                 "Look whether the appliance has power: its plug, its switch, and a receptacle "
                 "with a test button, which may have opened. Leave one that will not reset, is "
-                "wet, smells or is warm to a licensed electrician. Keep a freezer closed.");
+                "wet, smells or is warm to a licensed electrician. Keep a freezer closed; for "
+                "medical equipment use its backup now. Do not reset a breaker for it that has "
+                "opened once already. foretrip only advises and is no protective device; local "
+                "codes and a licensed electrician's word come first.");
     figures_add_text(figures, FIGURE_APPLIANCE, r->appliance);
     figures_add(figures, FIGURE_USUAL_LOAD, (double)r->amps);
     figures_add(figures, FIGURE_RUNS_KNOWN, r->runs);
@@ -124,8 +127,9 @@ static void judge(struct essential *e, int i, int64_t mono_ms, int64_t wall_ms)
 {
     const struct rhythm *r = &e->circuits[i];
     double silent = (double)(wall_ms - r->ended_wall_ms) / 1000.0;
-    struct alarm_judgement j = {
-        .kind = ALARM_ESSENTIAL_LOAD_SILENT, .subject = {-1, i, -1}, .priority = PRIORITY_HIGH};
+    struct alarm_judgement j = {.kind = ALARM_ESSENTIAL_LOAD_SILENT,
+                                .subject = {-1, i, -1},
+                                .priority = PRIORITY_URGENT};
     struct text text = TEXT_INIT, advice = TEXT_INIT;
     struct figures figures;
     figures_clear(&figures);

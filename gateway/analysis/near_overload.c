@@ -184,9 +184,10 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
     site_describe_circuit(s, circuit, where, sizeof where);
     where[0] = 'B'; /* begins the sentence */
     if (o->chance >= r->near_overload_chance) {
-        text_printf(text, "%s may open in ", where);
-        say_time(isinf(f->p50_seconds) ? r->near_overload_horizon_seconds : f->p50_seconds,
-                 text);
+        /* what is likelier later than soon is said by the time within which it may be */
+        bool later = f->p50_seconds > r->near_overload_horizon_seconds;
+        text_printf(text, "%s may open %s ", where, later ? "within" : "in");
+        say_time(later ? r->near_overload_horizon_seconds : f->p50_seconds, text);
         text_append(text,
                     e->switch_off_count ? ": switch off or unplug " : ": switch something off");
         say_loads(e->switch_off, e->switch_off_count, text);
@@ -225,7 +226,8 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
     "and call the emergency number. foretrip only advises and is no protective device; local " \
     "codes and a licensed electrician's word come first."
 static const char advice[] =
-    "Switch off or unplug at the appliance; nothing needs to be done at the panel." CAUTIONS;
+    "Switch off or unplug at the appliance, but no medical equipment; nothing needs to be done "
+    "at the panel." CAUTIONS;
 static const char advice_of_alert[] =
     "Nothing has to be done now, neither at an appliance nor at the panel." CAUTIONS;
 

@@ -1,5 +1,7 @@
 #include "trip_texts.h"
 
+#include "loads.h"
+
 #include <string.h>
 
 #define NO_DEVICE                                                                              \
@@ -13,7 +15,8 @@ static const char *const advice_of[CAUSE_COUNT] = {
                        "to OFF, then to ON, and "
                        "bring the loads back one at a time. If it opens again, leave it off "
                        "and call a licensed "
-                       "electrician." NO_DEVICE,
+                       "electrician. Smoke, fire or a burning smell: leave and call the "
+                       "emergency number." NO_DEVICE,
     [CAUSE_FAULT] =
         "Do not reset it. Unplug what was switched on last, keep away from anything " TROUBLE
         ", and call a licensed electrician. Smoke, fire or a burning smell: leave and call the "
@@ -36,9 +39,14 @@ static const char *const advice_of[CAUSE_COUNT] = {
     [CAUSE_LOAD_ENDED] = "",
 };
 
+static bool unknown(const struct event_load *load)
+{
+    return load->appliance[0] == '\0' || strcmp(load->appliance, LOADS_UNKNOWN) == 0;
+}
+
 void trip_texts_appliance(const struct event_load *load, struct text *out)
 {
-    if (load->appliance[0] == '\0' || strcmp(load->appliance, "unknown") == 0) {
+    if (unknown(load)) {
         text_append(out, "a load");
         return;
     }
@@ -51,12 +59,20 @@ void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
 {
     size_t said = 0;
     for (size_t i = 0; i < count && said < most; i++) {
+        bool standing = strcmp(loads[i].appliance, LOADS_STANDING) == 0;
         if (loads[i].amps < 0.2 && said > 0)
             break;
+        if (standing && count > 1)
+            continue; /* nothing that somebody has switched on */
         if (said > 0)
             text_append(out, ", ");
-        trip_texts_appliance(&loads[i], out);
-        text_printf(out, " %.1f A", loads[i].amps);
+        if (!standing)
+            trip_texts_appliance(&loads[i], out);
+        text_printf(out, "%s%.1f A",
+                    standing             ? ""
+                    : unknown(&loads[i]) ? " of "
+                                         : " ",
+                    loads[i].amps);
         said++;
     }
 }

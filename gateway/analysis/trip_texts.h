@@ -26,7 +26,8 @@ struct trip_story {
 
 /* "space_heater" as people say it: "space heater". */
 void trip_texts_appliance(const struct event_load *load, struct text *out);
-/* The list of loads of a sentence, largest first, at most most of them. */
+/* The list of loads of a sentence, largest first, at most most of them, without the standing
+ * load where there is any other. */
 void trip_texts_loads(const struct event_load *loads, size_t count, size_t most,
                       struct text *out);
 

@@ -193,7 +193,10 @@ static void take_raised(struct people *p, const struct event *e)
     n->over_wall_ms = 0;
     take_loads(a->near_overload, n);
     take_words(p, e, n);
+    /* as people are told: a feeder that took ten circuits is one breaker, a dark house none */
+    bool breaker = e->circuit >= 0 && (a->kind == ALARM_TRIP || a->kind == ALARM_OPENED_AGAIN);
     for (size_t i = 0; i < p->delivery->person_count; i++) {
+        p->readers[i].trips += breaker;
         if ((int)a->priority > p->delivery->people[i].least)
             continue;
         p->readers[i].raised += !a->alert;
@@ -280,21 +283,11 @@ static void take_alarm(struct people *p, const struct event *e)
     forget_done(p);
 }
 
-static void take_trip(struct people *p, const struct event *e)
-{
-    const struct event_trip *t = &e->trip;
-    if (e->circuit < 0 || t->stage != TRIP_CONFIRMED)
-        return;
-    p->changed = true;
-    for (size_t i = 0; i < p->delivery->person_count; i++)
-        p->readers[i].trips++;
-}
-
 void people_event(struct people *p, const struct event *e)
 {
     switch (e->type) {
     case EVENT_ALARM: take_alarm(p, e); return;
-    case EVENT_TRIP: take_trip(p, e); return;
+    case EVENT_TRIP:
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
     case EVENT_RESTORED:

@@ -360,12 +360,32 @@ static void a_restart_tells_nobody_twice_and_forgets_nobody(void **state)
     assert_string_equal(after(&o, 14 * MINUTE),
                         "mail/reyes: Unanswered: Breaker open, do not reset: 7 Bath\n");
     assert_string_equal(after(&o, HOUR), "mail/reyes: Summary: 31 Alder Lane\n");
-    assert_non_null(strstr(o.last, "Alarms raised: 1, of these urgent: 0."));
+    assert_non_null(
+        strstr(o.last, "Alarms raised: 1, of these urgent: 0. Breakers that opened: 1."));
     assert_non_null(strstr(o.last, "Breaker open, do not reset: 7 Bath"));
     alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_NORMAL);
     assert_string_equal(after(&o, 2000),
                         "mail/kim: Over: Breaker open, do not reset: 7 Bath\n"
                         "mail/reyes: Over: Breaker open, do not reset: 7 Bath\n");
+    close_office(&o);
+}
+
+/* a feeder with its branches is one breaker, a dark house none */
+static void a_summary_counts_breakers_as_people_are_told(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "summary = \"daily\"; summary_at = \"13:00\"; }");
+    after(&o, 0);
+    RAISE(&o, 1, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, -1, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    RAISE(&o, 0, ALARM_OPENED_AGAIN, PRIORITY_URGENT);
+    after(&o, 2000);
+    assert_string_equal(after(&o, HOUR), "mail/kim: Summary: 31 Alder Lane\n");
+    assert_non_null(
+        strstr(o.last, "Alarms raised: 4, of these urgent: 1. Breakers that opened: 3."));
     close_office(&o);
 }
 
@@ -415,6 +435,8 @@ static void the_catalogue_is_complete_and_fits_a_lock_screen(void **state)
     for (size_t i = 0; i < sizeof at_the_panel / sizeof at_the_panel[0]; i++)
         assert_non_null(strstr(es->act[at_the_panel[i]], "electricista con licencia"));
     assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "un adulto que pueda hacerlo"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "llame a emergencias"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "zumba, huele, echa chispas"));
     assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "Si se dispara otra vez"));
     assert_non_null(strstr(es->act[MATTER_OPENED_AGAIN], "No lo rearme"));
     close_office(&o);
@@ -658,6 +680,7 @@ int main(void)
         cmocka_unit_test(shelving_silences_and_what_comes_after_it_is_told),
         cmocka_unit_test(a_flood_becomes_one_letter_but_not_the_urgent),
         cmocka_unit_test(a_restart_tells_nobody_twice_and_forgets_nobody),
+        cmocka_unit_test(a_summary_counts_breakers_as_people_are_told),
         cmocka_unit_test(summaries_come_daily_and_weekly),
         cmocka_unit_test(the_catalogue_is_complete_and_fits_a_lock_screen),
         cmocka_unit_test(spanish_is_told_in_spanish),

@@ -1,6 +1,7 @@
 /* trip_texts: what people are told, and that the cautions are never missing */
 #include "check.h"
 
+#include "analysis/loads.h"
 #include "analysis/trip_texts.h"
 
 static void house(struct site *s)
@@ -60,12 +61,13 @@ static void an_overload_names_what_was_on(void **state)
     house(&s);
     struct event_load loads[] = {{.amps = 12.5, .appliance = "space_heater"},
                                  {.amps = 10.2, .appliance = "unknown"},
+                                 {.amps = 0.3, .appliance = LOADS_STANDING},
                                  {.amps = 0.1, .appliance = "router"}};
     struct text said = TEXT_INIT, text = TEXT_INIT, advice = TEXT_INIT;
     struct figures figures;
     figures_clear(&figures);
-    trip_texts_loads(loads, 3, 4, &said);
-    assert_string_equal(text_get(&said), "space heater 12.5 A, a load 10.2 A");
+    trip_texts_loads(loads, 4, 4, &said);
+    assert_string_equal(text_get(&said), "space heater 12.5 A, a load of 10.2 A");
     struct trip_story y = {.cause = CAUSE_OVERLOAD,
                            .probability = 0.99,
                            .cause_probability = 0.95,
@@ -77,7 +79,7 @@ static void an_overload_names_what_was_on(void **state)
     assert_string_equal(
         text_get(&text),
         "Breaker 7 (Upstairs bath) in Main panel, cellar has opened, because too much was "
-        "on at once (space heater 12.5 A, a load 10.2 A).");
+        "on at once (space heater 12.5 A, a load of 10.2 A).");
     text_free(&said);
     text_free(&text);
     text_free(&advice);
