@@ -114,6 +114,44 @@ static void every_event_is_published_and_an_alarm_retained_while_it_stands(void 
     expect(h, "event! alarm/cellar-01.near_overload-");
 }
 
+static bool keep_row(void *context, const struct store_alarm_row *row)
+{
+    snprintf(context, 2048, "%s %s", row->state, row->json);
+    return true;
+}
+
+/* what is retained, and what the page and `foretrip alarms` read, is what is known now */
+static void an_alarm_that_says_something_else_replaces_what_is_retained(void **state)
+{
+    struct house *h = *state;
+    char row[2048] = "";
+    struct event e = record_alarm(&h->r, "cellar-01.trip", ALARM_TRIP, ALARM_ACKNOWLEDGED);
+    e.alarm.text = "Too much was on.";
+    e.alarm.advice = "Once to ON.";
+    say(h, &e);
+    expect(h, "event! alarm/cellar-01.trip");
+    e.alarm.state = ALARM_UNACKNOWLEDGED;
+    e.alarm.changed = ALARM_ADVICE_CHANGED;
+    e.alarm.text = "A short circuit.";
+    e.alarm.advice = "Do not reset it.";
+    say(h, &e);
+    struct heard heard = listen(h);
+    assert_string_equal(heard.topics, "event! alarm/cellar-01.trip");
+    assert_non_null(strstr(heard.last, "\"changed\":\"advice\""));
+    assert_non_null(strstr(heard.last, "A short circuit."));
+    assert_non_null(strstr(heard.last, "Do not reset it."));
+    assert_int_equal(store_read_alarms(h->r.reader, true, keep_row, row), STORE_OK);
+    assert_int_equal(strncmp(row, "unacknowledged ", 15), 0);
+    assert_non_null(strstr(row, "Do not reset it."));
+    assert_null(strstr(row, "Once to ON."));
+    e.alarm.changed = ALARM_WORDS_CHANGED;
+    e.alarm.text = "Probably a short circuit.";
+    say(h, &e);
+    heard = listen(h);
+    assert_non_null(strstr(heard.last, "\"changed\":\"words\""));
+    assert_non_null(strstr(heard.last, "Probably a short circuit."));
+}
+
 static void a_trip_stays_until_it_is_restored_and_acknowledged(void **state)
 {
     struct house *h = *state;
@@ -296,6 +334,7 @@ int main(void)
 #define TEST(f) cmocka_unit_test_setup_teardown(f, set_up, tear_down)
     const struct CMUnitTest tests[] = {
         TEST(every_event_is_published_and_an_alarm_retained_while_it_stands),
+        TEST(an_alarm_that_says_something_else_replaces_what_is_retained),
         TEST(a_trip_stays_until_it_is_restored_and_acknowledged),
         TEST(a_withdrawn_trip_is_cleared_at_once),
         TEST(circuits_behind_a_feeder_wait_for_the_feeders_alarm),
