@@ -8,13 +8,13 @@
 
 #include "coverage.h"
 #include "fleet_schema.h"
+#include "ledger_rows.h"
 #include "notices.h"
 
 #include "base/clock.h"
 #include "base/log.h"
 #include "base/text.h"
 
-#include <assert.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -40,19 +40,12 @@ struct entry {
     const char *name, *health; /* the gateway's own word, when it came; NULL */
 };
 
-/* a record that is new */
-struct fresh {
-    const struct entry *entry;
-    const struct parcel_record *record;
-    int64_t filed_ms;
-};
-
 struct call {
     struct ledger *ledger;
     int64_t wall_ms;
     struct entry *entries; /* by id */
     size_t entry_count;
-    struct fresh *fresh;
+    struct ledger_row *fresh; /* records that are new */
     size_t fresh_count;
     struct ledger_taken taken;
 };
@@ -194,8 +187,8 @@ static enum sql_err take_parcel(struct call *c, struct entry *e, const struct pa
         if (coverage_has(&e->coverage, r->seq))
             c->taken.repeated++;
         else
-            c->fresh[c->fresh_count++] =
-                (struct fresh){.entry = e, .record = r, .filed_ms = filed_at(c, r->wall_ms)};
+            c->fresh[c->fresh_count++] = (struct ledger_row){
+                .site = e->site, .record = r, .filed_ms = filed_at(c, r->wall_ms)};
     }
     if (!coverage_add(&e->coverage, p->after, p->to, c->wall_ms)) {
         c->fresh_count = first; /* asked for again once there is room */
@@ -278,212 +271,6 @@ static enum sql_err ensure_months(struct call *c, const struct ledger_item *item
 }
 
 /* ---- writing ---- */
-
-static const struct sql_table put_records = {
-    .name = "records",
-    .conflict = "ON CONFLICT DO NOTHING",
-    .columns = 6,
-    .column = {{"site", SQL_NUMBER},
-               {"filed_ms", SQL_NUMBER},
-               {"seq", SQL_NUMBER},
-               {"type", SQL_WORDS},
-               {"subject", SQL_WORDS},
-               {"json", SQL_WORDS}},
-};
-
-static void fill_record(struct sql_value *v, const struct fresh *f)
-{
-    assert(f->entry && f->record);
-    v[0] = sql_number(f->entry->site);
-    v[1] = sql_number(f->filed_ms);
-    v[2] = sql_number(f->record->seq);
-    v[3] = sql_words(f->record->type);
-    v[4] = f->record->subject[0] ? sql_words(f->record->subject) : sql_null();
-    v[5] = sql_words(f->record->json);
-}
-
-static const struct sql_table put_trips = {
-    .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET panel = excluded.panel,"
-                " circuit = excluded.circuit, opened_ms = excluded.opened_ms,"
-                " stage = excluded.stage, probability = excluded.probability,"
-                " cause = excluded.cause, seq = excluded.seq, json = excluded.json"
-                " WHERE excluded.seq > trips.seq",
-    .columns = 10,
-    .column = {{"site", SQL_NUMBER},
-               {"trip", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"opened_ms", SQL_NUMBER},
-               {"stage", SQL_WORDS},
-               {"probability", SQL_REAL},
-               {"cause", SQL_WORDS},
-               {"seq", SQL_NUMBER},
-               {"json", SQL_WORDS}},
-};
-
-static void fill_trip(struct sql_value *v, const struct fresh *f)
-{
-    const struct parcel_record *r = f->record;
-    v[0] = sql_number(f->entry->site);
-    v[1] = sql_words(r->subject);
-    v[2] = sql_words(r->panel);
-    v[3] = sql_words(r->circuit);
-    v[4] = sql_number(r->since_wall_ms);
-    v[5] = sql_words(r->state);
-    v[6] = sql_real(r->probability);
-    v[7] = sql_words(r->what);
-    v[8] = sql_number(r->seq);
-    v[9] = sql_words(r->json);
-}
-
-/* the trip itself may come later: then it finds its row */
-static const struct sql_table put_restored = {
-    .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET restored_ms = excluded.restored_ms,"
-                " seconds_open = excluded.seconds_open, restored_seq = excluded.restored_seq"
-                " WHERE excluded.restored_seq > coalesce(trips.restored_seq, -1)",
-    .columns = 8,
-    .column = {{"site", SQL_NUMBER},
-               {"trip", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"opened_ms", SQL_NUMBER},
-               {"restored_ms", SQL_NUMBER},
-               {"seconds_open", SQL_REAL},
-               {"restored_seq", SQL_NUMBER}},
-};
-static const struct sql_table put_again = {
-    .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET seconds_held = excluded.seconds_held",
-    .columns = 6,
-    .column = {{"site", SQL_NUMBER},
-               {"trip", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"opened_ms", SQL_NUMBER},
-               {"seconds_held", SQL_REAL}},
-};
-
-static void fill_outcome(struct sql_value *v, const struct fresh *f)
-{
-    const struct parcel_record *r = f->record;
-    v[0] = sql_number(f->entry->site);
-    v[1] = sql_words(r->subject);
-    v[2] = sql_words(r->panel);
-    v[3] = sql_words(r->circuit);
-    v[4] = sql_number(r->wall_ms - (r->seconds > 0 ? (int64_t)(r->seconds * 1000.0) : 0));
-}
-
-static void fill_restored(struct sql_value *v, const struct fresh *f)
-{
-    fill_outcome(v, f);
-    v[5] = sql_number(f->record->wall_ms);
-    v[6] = sql_real(f->record->seconds);
-    v[7] = sql_number(f->record->seq);
-}
-
-static void fill_again(struct sql_value *v, const struct fresh *f)
-{
-    fill_outcome(v, f);
-    v[5] = sql_real(f->record->seconds);
-}
-
-static const struct sql_table put_alarms = {
-    .name = "alarms",
-    .conflict = "ON CONFLICT (site, alarm) DO UPDATE SET panel = excluded.panel,"
-                " circuit = excluded.circuit, kind = excluded.kind,"
-                " priority = excluded.priority, state = excluded.state, alert = excluded.alert,"
-                " raised_ms = excluded.raised_ms, changed_ms = excluded.changed_ms,"
-                " seq = excluded.seq, json = excluded.json, story = excluded.story"
-                " WHERE excluded.seq > alarms.seq",
-    .columns = 13,
-    .column = {{"site", SQL_NUMBER},
-               {"alarm", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"kind", SQL_WORDS},
-               {"priority", SQL_WORDS},
-               {"state", SQL_WORDS},
-               {"alert", SQL_NUMBER},
-               {"raised_ms", SQL_NUMBER},
-               {"changed_ms", SQL_NUMBER},
-               {"seq", SQL_NUMBER},
-               {"json", SQL_WORDS},
-               {"story", SQL_WORDS}},
-};
-
-static void fill_alarm(struct sql_value *v, const struct fresh *f)
-{
-    const struct parcel_record *r = f->record;
-    v[0] = sql_number(f->entry->site);
-    v[1] = sql_words(r->subject);
-    v[2] = sql_words(r->panel);
-    v[3] = sql_words(r->circuit);
-    v[4] = sql_words(r->what);
-    v[5] = sql_words(r->priority);
-    v[6] = sql_words(r->state);
-    v[7] = sql_number(r->alert);
-    v[8] = sql_number(r->since_wall_ms);
-    v[9] = sql_number(r->wall_ms);
-    v[10] = sql_number(r->seq);
-    v[11] = sql_words(r->json);
-    v[12] = sql_words(notices_story(r->what, r->panel, r->circuit));
-}
-
-/* of each subject the newest comes last */
-static int by_subject(const void *a, const void *b)
-{
-    const struct fresh *x = a, *y = b;
-    if (x->entry != y->entry)
-        return x->entry < y->entry ? -1 : 1;
-    int order = strcmp(x->record->subject, y->record->subject);
-    if (order != 0)
-        return order;
-    return (x->record->seq > y->record->seq) - (x->record->seq < y->record->seq);
-}
-
-static bool same_subject(const struct fresh *a, const struct fresh *b)
-{
-    return a->entry == b->entry && strcmp(a->record->subject, b->record->subject) == 0;
-}
-
-typedef void fill_fn(struct sql_value *v, const struct fresh *f);
-
-/* The newest of that kind of each subject. */
-static enum sql_err write_newest(struct call *c, enum parcel_kind kind,
-                                 const struct sql_table *table, fill_fn *fill)
-{
-    struct fresh *of = calloc(c->fresh_count + 1, sizeof *of);
-    size_t count = 0, rows = 0;
-    for (size_t i = 0; of && i < c->fresh_count; i++)
-        if (c->fresh[i].record->kind == kind)
-            of[count++] = c->fresh[i];
-    struct sql_value *cells = calloc(count * table->columns + 1, sizeof *cells);
-    enum sql_err err = of && cells ? SQL_FINE : SQL_ERR_MEMORY;
-    if (err == SQL_FINE && count > 0) {
-        qsort(of, count, sizeof *of, by_subject);
-        for (size_t i = 0; i < count; i++)
-            if (i + 1 == count || !same_subject(&of[i], &of[i + 1]))
-                fill(cells + rows++ * table->columns, &of[i]);
-        err = sql_put(c->ledger->sql, table, cells, rows);
-    }
-    free(cells);
-    free(of);
-    return err;
-}
-
-static enum sql_err write_records(struct call *c)
-{
-    struct sql_value *cells = calloc(c->fresh_count * put_records.columns + 1, sizeof *cells);
-    if (!cells)
-        return SQL_ERR_MEMORY;
-    for (size_t i = 0; i < c->fresh_count; i++)
-        fill_record(cells + i * put_records.columns, &c->fresh[i]);
-    enum sql_err err = sql_put(c->ledger->sql, &put_records, cells, c->fresh_count);
-    free(cells);
-    return err;
-}
 
 static const struct sql_table put_gaps = {
     .name = "gaps",
@@ -597,15 +384,7 @@ static enum sql_err write_sites(struct call *c)
 
 static enum sql_err write_all(struct call *c)
 {
-    enum sql_err err = write_records(c);
-    if (err == SQL_FINE)
-        err = write_newest(c, PARCEL_TRIP, &put_trips, fill_trip);
-    if (err == SQL_FINE)
-        err = write_newest(c, PARCEL_RESTORED, &put_restored, fill_restored);
-    if (err == SQL_FINE)
-        err = write_newest(c, PARCEL_OPENED_AGAIN, &put_again, fill_again);
-    if (err == SQL_FINE)
-        err = write_newest(c, PARCEL_ALARM, &put_alarms, fill_alarm);
+    enum sql_err err = ledger_rows_put(c->ledger->sql, c->fresh, c->fresh_count);
     return err == SQL_FINE ? write_sites(c) : err;
 }
 

@@ -1,7 +1,7 @@
 #!/bin/sh
 # The Debian package. Built twice, in two directories, at two times and in two time zones, it is the same, byte for byte; lintian has no
 # error and no warning; its programs are hardened. Installed over an invented older one into a system that systemd boots (in a container of its
-# own, without network), started there, polled, its sandbox looked at, killed, reloaded, upgraded, removed, purged: package_inside.sh.
+# own, without network), started there, polled, its sandbox looked at, killed, reloaded, upgraded, removed, purged: package_inside.inc.
 #
 # The system is a minimal Debian of debootstrap where $FORETRIP_ROOT (or ~/.cache/foretrip/root) has one, made by
 # deploy/bootstrap-root.sh; elsewhere this machine's own files under an overlay, in which nothing of the machine is changed.
@@ -40,7 +40,7 @@ mkdir "$inside"
 (cd "$dir/old" && find . -type f ! -path './DEBIAN/*' -printf '%P\0' | xargs -0 md5sum > DEBIAN/md5sums)
 dpkg-deb -b "$dir/old" "$inside/old.deb" > /dev/null || fail "the older package"
 cp "$deb" "$inside/new.deb"
-cp tests/peer/package_inside.sh "$inside/"
+cp tests/peer/package_inside.inc "$inside/"
 # a record as the first version wrote it, by the text that the unit test keeps
 /usr/bin/python3 - "$inside/old.db" << 'EOT' || fail "the record of the first version"
 import re, sqlite3, sys
@@ -85,7 +85,7 @@ cat > "\$unit/inside.service" << EOU
 [Unit]
 After=basic.target
 [Service]
-ExecStart=/bin/bash /x/package_inside.sh
+ExecStart=/bin/bash /x/package_inside.inc
 EOU
 exec systemd-nspawn -q -M foretrip-$$ -D "$root" --register=no --keep-unit --private-network --bind="$inside:/x" $boot systemd.unit=inside.target
 EOT
