@@ -18,10 +18,10 @@ own=foretrip/alder-31
 cert() { # cert NAME [EXTENSION]
     openssl req -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -subj "/CN=$1" -keyout "$dir/$1.key" \
         -out "$dir/$1.csr" 2> /dev/null && printf '%s\n' "${2:-basicConstraints=CA:FALSE}" > "$dir/ext" &&
-        openssl x509 -req -in "$dir/$1.csr" -CA "$dir/ca.pem" -CAkey "$dir/ca.key" -CAcreateserial -days 2 \
+        openssl x509 -req -in "$dir/$1.csr" -CA "$dir/ca.pem" -CAkey "$dir/ca.key" -CAcreateserial -days 90 \
             -extfile "$dir/ext" -out "$dir/$1.pem" 2> /dev/null || fail "no certificate for $1"
 }
-openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2 -subj "/CN=test authority" \
+openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 90 -subj "/CN=test authority" \
     -keyout "$dir/ca.key" -out "$dir/ca.pem" 2> /dev/null || fail "no authority"
 cert localhost "subjectAltName=DNS:localhost,IP:127.0.0.1"
 for name in gateway kim lena reyes; do cert $name; done
