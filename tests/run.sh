@@ -1,7 +1,7 @@
 #!/bin/sh
 # Runs the tests and prints one closing line: run.sh BUILD [unit] [scenario] [peer] [browser] [fuzz].
 # A test is a program that exits 0 (passed), 77 (skipped, and says why) or else (failed). cmocka
-# programs count each of their tests. Scenarios, peers and the browser mostly wait: TEST_JOBS (3) of them run
+# programs count each of their tests. Scenarios, peers and the browser mostly wait: TEST_JOBS (5) of them run
 # side by side.
 set -u
 cd "$(dirname "$0")/.." || exit 1
@@ -24,7 +24,7 @@ scripts() { # scripts KIND...: one a line; what takes minutes goes first
         for t in tests/"$kind"/*.sh; do
             [ -f "$t" ] && echo "$kind/$(basename "$t" .sh)"
         done
-    done | awk '{ late = !/make_run|traces_day|page_api|browser/; print late, NR, $0 }' | sort -n | cut -d' ' -f3
+    done | awk '{ late = !/make_run|traces_day|page_api|browser|faults|package|commission_walk|mqtt_restarts|fleet_cluster/; print late, NR, $0 }' | sort -n | cut -d' ' -f3
 }
 
 beside=
@@ -36,7 +36,7 @@ for kind in $kinds; do
 done
 if [ -n "$beside" ]; then
     # shellcheck disable=SC2086
-    scripts $beside | xargs -P "${TEST_JOBS:-3}" -I{} sh tests/one.sh "$log" {} sh tests/{}.sh "$b"
+    scripts $beside | xargs -P "${TEST_JOBS:-5}" -I{} sh tests/one.sh "$log" {} sh tests/{}.sh "$b"
 fi
 case " $kinds " in
 *" fuzz "*) for t in $(programs fuzz fuzz_); do sh tests/one.sh "$log" "fuzz/$t" sh tests/fuzz/run.sh "$b" 2 "$t"; done ;;
