@@ -6,22 +6,8 @@ set -eu
 cd "$(dirname "$0")/.."
 b=$1
 seconds=${2:-0}
-dir=$(mktemp -d "${TMPDIR:-/tmp}/foretrip-demo.XXXXXX")
-pids=
-
-finish() {
-    trap - EXIT INT TERM
-    for p in $pids; do kill "$p" 2>/dev/null || :; done
-    for p in $pids; do wait "$p" 2>/dev/null || :; done
-    rm -rf "$dir"
-    echo "The house, the gateway and the broker have ended."
-}
-trap finish EXIT
-trap 'exit 0' INT TERM
-
-free_port() { # a port that nobody listens on at the moment
-    python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])'
-}
+kind=demo ended="The house, the gateway and the broker have ended."
+. deploy/run.inc
 
 wait_port() { # wait_port PORT NAME LOG
     i=0

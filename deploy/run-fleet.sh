@@ -7,20 +7,10 @@ cd "$(dirname "$0")/.."
 b=$1
 seconds=${2:-0}
 sites=${3:-50}
-dir=$(mktemp -d "${TMPDIR:-/tmp}/foretrip-fleet.XXXXXX")
-pids=
+kind=fleet ended="The sites, the centre and the broker have ended."
+. deploy/run.inc
 
-finish() {
-    trap - EXIT INT TERM
-    for p in $pids; do kill "$p" 2>/dev/null || :; done
-    for p in $pids; do wait "$p" 2>/dev/null || :; done
-    rm -rf "$dir"
-    echo "The sites, the centre and the broker have ended."
-}
-trap finish EXIT
-trap 'exit 0' INT TERM
-
-port=$(python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
+port=$(free_port)
 printf 'listener %s 127.0.0.1\nallow_anonymous true\npersistence false\nmax_queued_messages 0\nset_tcp_nodelay true\n' \
     "$port" > "$dir/broker.conf"
 echo "broker = { host = \"127.0.0.1\"; port = $port; };" > "$dir/fleet.cfg"

@@ -1,5 +1,7 @@
 #include "alarms.h"
 
+#include "alarms_state.h"
+
 #include "base/text.h"
 
 #include <assert.h>
@@ -10,38 +12,6 @@
 #define NEVER INT64_MIN
 #define SHELVE_MOST_SECONDS (30.0 * 86400.0)
 
-struct point {
-    char id[EVENT_ID_SIZE];
-    enum alarm_kind kind;
-    struct alarm_subject subject;
-    enum alarm_priority priority;
-    enum alarm_state state;
-    bool condition;             /* as last judged, after the delays */
-    int64_t pending_since_mono; /* the condition stands since, NEVER when it does not */
-    int64_t gone_since_mono;    /* it is gone since, NEVER when it stands */
-    int64_t raised_wall_ms;
-    int64_t shelved_until_wall;
-    int64_t raised_mono[ALARMS_CHATTER_RAISES - 1]; /* the raisings before, newest first */
-    bool chattering;
-    bool alert;         /* as last raised */
-    bool shelved_alert; /* what was shelved was an alert only */
-    bool owed;          /* an alarm before the alert was not acknowledged */
-    char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE];
-    struct figures figures;
-    char by[SITE_NAME_SIZE], note[SITE_NAME_SIZE];
-};
-
-struct alarms {
-    const struct site *site;
-    event_sink *sink;
-    void *context;
-    size_t subjects; /* circuits, then panels, then meters, then the site */
-    struct point *
-        *points;    /* [kind * subjects + subject], NULL until first judged as standing */
-    int *hushed_by; /* the same: what suppresses the point, or EVENT_BY_NONE */
-    size_t shelved; /* how many points are shelved: tick has nothing to do at 0 */
-};
-
 struct alarms *alarms_create(const struct site *s, event_sink *sink, void *context)
 {
     struct alarms *a = calloc(1, sizeof *a);
@@ -49,7 +19,7 @@ struct alarms *alarms_create(const struct site *s, event_sink *sink, void *conte
         return NULL;
     *a = (struct alarms){.site = s, .sink = sink, .context = context};
     a->subjects = s->circuit_count + s->panel_count + s->meter_count + 1;
-    a->points = calloc(ALARM_KINDS * a->subjects, sizeof(struct point *));
+    a->points = calloc(ALARM_KINDS * a->subjects, sizeof(struct alarm_point *));
     a->hushed_by = malloc(ALARM_KINDS * a->subjects * sizeof *a->hushed_by);
     if (!a->points || !a->hushed_by) {
         free(a->points);
@@ -87,8 +57,8 @@ static size_t index_of(const struct alarms *a, enum alarm_kind kind,
     return (size_t)kind * a->subjects + at;
 }
 
-static struct point **slot(const struct alarms *a, enum alarm_kind kind,
-                           struct alarm_subject subject)
+struct alarm_point **alarms_slot(const struct alarms *a, enum alarm_kind kind,
+                                 struct alarm_subject subject)
 {
     return &a->points[index_of(a, kind, subject)];
 }
@@ -110,10 +80,10 @@ static void make_id(const struct alarms *a, enum alarm_kind kind, struct alarm_s
     snprintf(out, EVENT_ID_SIZE, "%s.%s", subject_id(a->site, subject), alarm_kind_name(kind));
 }
 
-static struct point *point_create(const struct alarms *a, enum alarm_kind kind,
-                                  struct alarm_subject subject)
+struct alarm_point *alarms_point_create(const struct alarms *a, enum alarm_kind kind,
+                                        struct alarm_subject subject)
 {
-    struct point *p = calloc(1, sizeof *p);
+    struct alarm_point *p = calloc(1, sizeof *p);
     if (!p)
         return NULL;
     p->kind = kind;
@@ -132,8 +102,8 @@ struct change {
     const struct event_near_overload *near_overload;
 };
 
-static void change(struct alarms *a, struct point *p, enum alarm_state to, int64_t wall_ms,
-                   const struct change *c)
+static void change(struct alarms *a, struct alarm_point *p, enum alarm_state to,
+                   int64_t wall_ms, const struct change *c)
 {
     enum alarm_state previous = p->state;
     if (previous == ALARM_SHELVED)
@@ -179,12 +149,7 @@ static bool silenced(enum alarm_state s)
     return s == ALARM_SHELVED || s == ALARM_SUPPRESSED || s == ALARM_OUT_OF_SERVICE;
 }
 
-static bool raised(enum alarm_state s)
-{
-    return s == ALARM_UNACKNOWLEDGED || s == ALARM_ACKNOWLEDGED;
-}
-
-static void keep_words(struct point *p, const struct alarm_judgement *j)
+static void keep_words(struct alarm_point *p, const struct alarm_judgement *j)
 {
     p->priority = j->priority;
     text_copy(p->text, sizeof p->text, j->text ? j->text : "");
@@ -195,7 +160,7 @@ static void keep_words(struct point *p, const struct alarm_judgement *j)
 }
 
 /* the third time within the window, and until it has returned for good */
-static void count_raising(struct point *p, int64_t mono_ms)
+static void count_raising(struct alarm_point *p, int64_t mono_ms)
 {
     enum { LAST = ALARMS_CHATTER_RAISES - 2 };
     bool by_hand = p->kind == ALARM_TRIP || p->kind == ALARM_OPENED_AGAIN;
@@ -207,7 +172,7 @@ static void count_raising(struct point *p, int64_t mono_ms)
 }
 
 /* a feeder's own alarm speaks for what it took with it */
-static void hush(struct alarms *a, struct point *p, int by, int64_t wall_ms)
+static void hush(struct alarms *a, struct alarm_point *p, int by, int64_t wall_ms)
 {
     char where[256], note[SITE_NAME_SIZE];
     if (by == EVENT_BY_UTILITY)
@@ -219,13 +184,13 @@ static void hush(struct alarms *a, struct point *p, int by, int64_t wall_ms)
 }
 
 /* it does not stand yet, or only as an alert */
-static bool would_raise(const struct point *p, const struct alarm_judgement *j)
+static bool would_raise(const struct alarm_point *p, const struct alarm_judgement *j)
 {
     return !p->condition || (p->alert && !j->alert);
 }
 
-static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
-                           const struct alarm_judgement *j)
+static void judge_standing(struct alarms *a, struct alarm_point *p, int64_t mono_ms,
+                           int64_t wall_ms, const struct alarm_judgement *j)
 {
     p->gone_since_mono = NEVER;
     if (!would_raise(p, j)) {
@@ -255,8 +220,8 @@ static void judge_standing(struct alarms *a, struct point *p, int64_t mono_ms, i
                &(struct change){.near_overload = j->near_overload});
 }
 
-static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64_t wall_ms,
-                       const struct alarm_judgement *j)
+static void judge_gone(struct alarms *a, struct alarm_point *p, int64_t mono_ms,
+                       int64_t wall_ms, const struct alarm_judgement *j)
 {
     p->pending_since_mono = NEVER;
     if (!p->condition)
@@ -272,18 +237,18 @@ static void judge_gone(struct alarms *a, struct point *p, int64_t mono_ms, int64
     p->chattering = false;
     if (p->state == ALARM_UNACKNOWLEDGED && (!p->alert || p->owed))
         change(a, p, ALARM_RETURNED_UNACKNOWLEDGED, wall_ms, &(struct change){0});
-    else if (raised(p->state))
+    else if (alarms_is_raised(p->state))
         change(a, p, ALARM_NORMAL, wall_ms, &(struct change){0});
 }
 
 void alarms_judge(struct alarms *a, int64_t mono_ms, int64_t wall_ms,
                   const struct alarm_judgement *j)
 {
-    struct point **at = slot(a, j->kind, j->subject);
+    struct alarm_point **at = alarms_slot(a, j->kind, j->subject);
     if (!*at) {
         if (!j->stands)
             return;
-        *at = point_create(a, j->kind, j->subject);
+        *at = alarms_point_create(a, j->kind, j->subject);
         if (!*at)
             return; /* memory is short: judged again with the next frame */
     }
@@ -301,13 +266,13 @@ static bool says(const char kept[EVENT_TEXT_SIZE], const char *text)
 
 void alarms_reword(struct alarms *a, int64_t wall_ms, const struct alarm_judgement *j)
 {
-    struct point *p = *slot(a, j->kind, j->subject);
+    struct alarm_point *p = *alarms_slot(a, j->kind, j->subject);
     if (!p || !p->condition)
         return;
     bool same_advice = says(p->advice, j->advice);
     if (same_advice && says(p->text, j->text) && p->priority == j->priority)
         return;
-    bool tell = raised(p->state) && (!same_advice || j->priority < p->priority);
+    bool tell = alarms_is_raised(p->state) && (!same_advice || j->priority < p->priority);
     keep_words(p, j);
     change(a, p, tell ? ALARM_UNACKNOWLEDGED : p->state, wall_ms,
            &(struct change){.changed = tell ? ALARM_ADVICE_CHANGED : ALARM_WORDS_CHANGED});
@@ -315,7 +280,7 @@ void alarms_reword(struct alarms *a, int64_t wall_ms, const struct alarm_judgeme
 
 bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_judgement *j)
 {
-    const struct point *p = *slot(a, j->kind, j->subject);
+    const struct alarm_point *p = *alarms_slot(a, j->kind, j->subject);
     int64_t since = p && p->pending_since_mono != NEVER ? p->pending_since_mono : mono_ms;
     return j->stands && (!p || would_raise(p, j)) &&
            (double)(mono_ms - since) >= j->on_seconds * 1000.0;
@@ -323,31 +288,31 @@ bool alarms_raises(const struct alarms *a, int64_t mono_ms, const struct alarm_j
 
 bool alarms_alert(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
-    const struct point *p = *slot(a, kind, subject);
+    const struct alarm_point *p = *alarms_slot(a, kind, subject);
     return p && p->condition && p->alert;
 }
 
 bool alarms_rest(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
-    const struct point *p = *slot(a, kind, subject);
+    const struct alarm_point *p = *alarms_slot(a, kind, subject);
     return !p || (!p->condition && p->pending_since_mono == NEVER);
 }
 
 bool alarms_condition(const struct alarms *a, enum alarm_kind kind,
                       struct alarm_subject subject)
 {
-    const struct point *p = *slot(a, kind, subject);
+    const struct alarm_point *p = *alarms_slot(a, kind, subject);
     return p && p->condition;
 }
 
 bool alarms_standing(const struct alarms *a, enum alarm_kind kind, struct alarm_subject subject)
 {
-    const struct point *p = *slot(a, kind, subject);
-    return p && raised(p->state);
+    const struct alarm_point *p = *alarms_slot(a, kind, subject);
+    return p && alarms_is_raised(p->state);
 }
 
 /* out of the silent states: what the condition says now */
-static void release(struct alarms *a, struct point *p, int64_t wall_ms, const char *by)
+static void release(struct alarms *a, struct alarm_point *p, int64_t wall_ms, const char *by)
 {
     int hushed_by = a->hushed_by[index_of(a, p->kind, p->subject)];
     if (p->condition && hushed_by != EVENT_BY_NONE)
@@ -363,13 +328,13 @@ void alarms_tick(struct alarms *a, int64_t mono_ms, int64_t wall_ms)
     if (a->shelved == 0)
         return;
     for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++) {
-        struct point *p = a->points[i];
+        struct alarm_point *p = a->points[i];
         if (p && p->state == ALARM_SHELVED && wall_ms >= p->shelved_until_wall)
             release(a, p, wall_ms, "");
     }
 }
 
-static struct point *find(const struct alarms *a, const char *id)
+static struct alarm_point *find(const struct alarms *a, const char *id)
 {
     for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++)
         if (a->points[i] && strcmp(a->points[i]->id, id) == 0)
@@ -380,7 +345,7 @@ static struct point *find(const struct alarms *a, const char *id)
 enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wall_ms,
                                    const char *by)
 {
-    struct point *p = find(a, id);
+    struct alarm_point *p = find(a, id);
     if (!p)
         return ALARMS_ERR_UNKNOWN;
     if (p->state == ALARM_UNACKNOWLEDGED)
@@ -395,7 +360,7 @@ enum alarms_err alarms_acknowledge(struct alarms *a, const char *id, int64_t wal
 enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms, double seconds,
                               const char *by, const char *note)
 {
-    struct point *p = find(a, id);
+    struct alarm_point *p = find(a, id);
     if (!p)
         return ALARMS_ERR_UNKNOWN;
     if (!(seconds >= 1.0 && seconds <= SHELVE_MOST_SECONDS))
@@ -411,7 +376,7 @@ enum alarms_err alarms_shelve(struct alarms *a, const char *id, int64_t wall_ms,
 enum alarms_err alarms_unshelve(struct alarms *a, const char *id, int64_t wall_ms,
                                 const char *by)
 {
-    struct point *p = find(a, id);
+    struct alarm_point *p = find(a, id);
     if (!p)
         return ALARMS_ERR_UNKNOWN;
     if (p->state != ALARM_SHELVED)
@@ -423,7 +388,7 @@ enum alarms_err alarms_unshelve(struct alarms *a, const char *id, int64_t wall_m
 enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t wall_ms,
                                       bool out, const char *by, const char *note)
 {
-    struct point *p = find(a, id);
+    struct alarm_point *p = find(a, id);
     if (!p)
         return ALARMS_ERR_UNKNOWN;
     if (out == (p->state == ALARM_OUT_OF_SERVICE))
@@ -438,7 +403,7 @@ enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t 
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                      int64_t wall_ms, int by)
 {
-    struct point *p = *slot(a, kind, subject);
+    struct alarm_point *p = *alarms_slot(a, kind, subject);
     a->hushed_by[index_of(a, kind, subject)] = by;
     if (!p)
         return;
@@ -451,7 +416,7 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
 void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                       int64_t wall_ms, enum alarm_kind by, struct alarm_subject by_subject)
 {
-    struct point *p = *slot(a, kind, subject);
+    struct alarm_point *p = *alarms_slot(a, kind, subject);
     char id[EVENT_ID_SIZE];
     if (!p)
         return;
@@ -472,132 +437,4 @@ const char *alarms_strerror(enum alarms_err err)
     case ALARMS_ERR_TIME: return "shelving lasts from 1 second to 30 days";
     }
     return "unknown alarms error";
-}
-
-#define ALARMS_STATE_VERSION 2U /* 1 had the figures as a sentence */
-
-void alarms_save(const struct alarms *a, struct codec_out *out)
-{
-    codec_put_u32(out, ALARMS_STATE_VERSION);
-    for (size_t i = 0; i < ALARM_KINDS * a->subjects; i++) {
-        const struct point *p = a->points[i];
-        if (!p)
-            continue;
-        size_t begun = codec_begin(out, 1);
-        codec_put_string(out, p->id);
-        codec_put_u8(out, (uint8_t)p->state);
-        codec_put_u8(out, (uint8_t)p->priority);
-        codec_put_u8(out, p->condition);
-        codec_put_i64(out, p->raised_wall_ms);
-        codec_put_i64(out, p->shelved_until_wall);
-        codec_put_string(out, p->text);
-        codec_put_string(out, p->advice);
-        codec_put_string(out, p->by);
-        codec_put_string(out, p->note);
-        figures_save(&p->figures, out);
-        codec_put_u8(out, (uint8_t)(p->alert | p->shelved_alert << 1 | p->owed << 2));
-        codec_end(out, begun);
-    }
-}
-
-/* what an id is about in this site; false when it is about nothing here */
-static bool subject_of(const struct site *s, const char *id, enum alarm_kind *kind,
-                       struct alarm_subject *subject)
-{
-    char name[EVENT_ID_SIZE];
-    text_copy(name, sizeof name, id);
-    char *dot = strrchr(name, '.');
-    if (!dot || !alarm_kind_find(dot + 1, kind))
-        return false;
-    *dot = '\0';
-    *subject = ALARM_SUBJECT_SITE;
-    if ((subject->circuit = site_find_circuit(s, name)) >= 0) {
-        subject->panel = s->circuits[subject->circuit].panel;
-        return true;
-    }
-    if ((subject->panel = site_find_panel(s, name)) >= 0 ||
-        (subject->meter = site_find_meter(s, name)) >= 0)
-        return true;
-    return strcmp(name, s->id) == 0;
-}
-
-bool alarms_adopt(struct alarms *a, const struct event_alarm *alarm)
-{
-    enum alarm_kind kind;
-    struct alarm_subject subject;
-    if (!subject_of(a->site, alarm->id, &kind, &subject))
-        return false;
-    struct point **at = slot(a, kind, subject);
-    if (*at)
-        return true;
-    struct point *p = point_create(a, kind, subject);
-    if (!p)
-        return true; /* memory is short: it stays as it is */
-    p->state = alarm->state;
-    p->condition = raised(p->state);
-    p->priority = alarm->priority;
-    p->alert = alarm->alert;
-    p->raised_wall_ms = alarm->raised_wall_ms;
-    text_copy(p->text, sizeof p->text, alarm->text);
-    text_copy(p->advice, sizeof p->advice, alarm->advice);
-    a->shelved += p->state == ALARM_SHELVED; /* until when is not known: it ends now */
-    *at = p;
-    return true;
-}
-
-static bool load_point(struct alarms *a, struct codec_in *in, uint32_t version)
-{
-    char id[EVENT_ID_SIZE];
-    enum alarm_kind kind;
-    struct alarm_subject subject;
-    codec_get_string(in, id, sizeof id);
-    if (in->failed)
-        return false;
-    if (!subject_of(a->site, id, &kind, &subject))
-        return true; /* the site has changed: what it was about is gone */
-    struct point *p = point_create(a, kind, subject);
-    if (!p)
-        return false;
-    uint8_t state = codec_get_u8(in), priority = codec_get_u8(in);
-    p->condition = codec_get_u8(in) != 0;
-    p->raised_wall_ms = codec_get_i64(in);
-    p->shelved_until_wall = codec_get_i64(in);
-    codec_get_string(in, p->text, sizeof p->text);
-    codec_get_string(in, p->advice, sizeof p->advice);
-    if (version == 1) {
-        char sentence[EVENT_TEXT_SIZE];
-        codec_get_string(in, sentence, sizeof sentence);
-    }
-    codec_get_string(in, p->by, sizeof p->by);
-    codec_get_string(in, p->note, sizeof p->note);
-    if (version > 1)
-        figures_load(&p->figures, in);
-    unsigned level = in->at < in->end ? codec_get_u8(in) : 0; /* since alerts are told apart */
-    p->alert = level & 1;
-    p->shelved_alert = level & 2;
-    p->owed = level & 4;
-    if (in->failed || state > ALARM_OUT_OF_SERVICE || priority > PRIORITY_LOW) {
-        free(p);
-        return false;
-    }
-    p->state = (enum alarm_state)state;
-    p->priority = (enum alarm_priority)priority;
-    a->shelved += p->state == ALARM_SHELVED;
-    struct point **at = slot(a, kind, subject);
-    free(*at);
-    *at = p;
-    return true;
-}
-
-bool alarms_load(struct alarms *a, struct codec_in *in)
-{
-    uint32_t tag;
-    struct codec_in section;
-    uint32_t version = codec_get_u32(in);
-    if (version < 1 || version > ALARMS_STATE_VERSION)
-        return false;
-    while (codec_next(in, &tag, &section))
-        if (tag == 1 && !load_point(a, &section, version))
-            return false;
-    return !in->failed;
 }

@@ -1,0 +1,167 @@
+/* wording: what is said is whole in every language, and its subject leaves room for where it is
+ */
+#include "check.h"
+
+#include "base/text.h"
+#include "config/reader.h"
+#include "notify/wording.h"
+
+#include <string.h>
+
+static const char site[] =
+    "site = { id = \"alder-31\"; name = \"31 Alder Lane\"; timezone = \"UTC\";\n"
+    "  standard = \"UL489\"; nominal_volts = 120.0; };\n"
+    "panels = ( { id = \"main\"; name = \"Main panel\"; legs = 2; rating_amps = 100; },\n"
+    "  { id = \"garage\"; name = \"Garage\"; legs = 2; rating_amps = 60; fed_by = \"main-14\"; "
+    "} );\n"
+    "circuits = ( { id = \"main-07\"; panel = \"main\"; position = \"7\"; name = \"Bath\";\n"
+    "    breaker_amps = 15; leg = \"A\"; },\n"
+    "  { id = \"main-14\"; panel = \"main\"; position = \"14,16\"; name = \"Garage feeder\";\n"
+    "    poles = 2; leg = \"AB\"; breaker_amps = 60; },\n"
+    "  { id = \"garage-01\"; panel = \"garage\"; position = \"1\"; name = \"Saw\";\n"
+    "    breaker_amps = 20; leg = \"A\"; } );\n";
+
+static void load(struct config *c)
+{
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    const struct config_text text = {"site.cfg", site, strlen(site)};
+    if (!config_load_memory(c, &text, 1, &faults))
+        fail_msg("%s: %s", faults.list[0].file, faults.list[0].text);
+    faults_free(&faults);
+}
+
+/* every matter in every shipped language: complete, short enough, and with its cautions */
+static void the_catalogue_is_complete_and_fits_a_lock_screen(void **state)
+{
+    struct config c;
+    (void)state;
+    load(&c);
+    const struct phrases *p = &c.phrases;
+    assert_int_equal(p->count, 2);
+    for (size_t l = 0; l < p->count; l++) {
+        const struct phrases_language *g = &p->languages[l];
+        for (int w = 0; w < PHRASES; w++)
+            if (!g->words[w])
+                fail_msg("%s has no \"%s\"", g->code, phrase_name((enum phrase)w));
+        for (int m = 0; m < MATTERS; m++) {
+            if (!g->subject[m])
+                fail_msg("%s has no subject of %s", g->code, matter_name((enum matter)m));
+            if (strlen(g->subject[m]) > 60 + strlen("{position} {circuit}"))
+                fail_msg("%s: \"%s\" is too long", g->code, g->subject[m]);
+            bool english = strcmp(g->code, "en") == 0;
+            if (!english && (!g->what[m] || !g->act[m]))
+                fail_msg("%s: %s has no words of its own", g->code,
+                         matter_name((enum matter)m));
+        }
+    }
+    const struct phrases_language *es = phrases_find(p, "es");
+    static const enum matter at_the_panel[] = {
+        MATTER_TRIP_OVERLOAD,     MATTER_TRIP_FAULT,   MATTER_TRIP_WORN_BREAKER,
+        MATTER_OPENED_AGAIN,      MATTER_WORN_BREAKER, MATTER_BREAKER_DID_NOT_OPEN,
+        MATTER_TRIP_UPSTREAM_OPEN};
+    for (size_t i = 0; i < sizeof at_the_panel / sizeof at_the_panel[0]; i++)
+        assert_non_null(strstr(es->act[at_the_panel[i]], "electricista con licencia"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "un adulto que pueda hacerlo"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "llame a emergencias"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "zumba, huele, echa chispas"));
+    assert_non_null(strstr(es->act[MATTER_TRIP_OVERLOAD], "Si se dispara otra vez"));
+    assert_non_null(strstr(es->act[MATTER_OPENED_AGAIN], "No lo rearme"));
+    config_free(&c);
+}
+
+static size_t characters_of(const char *s)
+{
+    size_t n = 0;
+    for (; *s; s++)
+        n += ((unsigned char)*s & 0xc0) != 0x80;
+    return n;
+}
+
+/* what is said before the name must leave room for the breaker's position, and for the name's
+ * begin when it is the only message; for the begin of a site's, panel's or meter's */
+static void expect_subject(const struct wording *w, enum matter m, enum wording_why why,
+                           enum alarm_priority priority, size_t more)
+{
+    static const char position[] = "14,16", name[] = "Ñandú y más";
+    struct text subject = TEXT_INIT;
+    struct news n = {.matter = m, .priority = priority, .alarm = "main-14.trip"};
+    const char *template = w->language->subject[m];
+    wording_subject(w, &n, why, more, &subject);
+    const char *said = text_get(&subject);
+    if (characters_of(said) > WORDING_SUBJECT)
+        fail_msg("%s: \"%s\" has %zu characters", w->language->code, said, characters_of(said));
+    char wanted[64];
+    /* four characters, five bytes */
+    snprintf(wanted, sizeof wanted, more ? "%s" : "%s %.5s", position, name);
+    if (strstr(template, "{meter}"))
+        strcpy(wanted, "main-");
+    else if (strstr(template, "{panel}"))
+        strcpy(wanted, "Table");
+    else if (strstr(template, "{site}"))
+        strcpy(wanted, "Aveni");
+    if (!strstr(said, wanted))
+        fail_msg("%s, %s: \"%s\" has no room for \"%s\"", w->language->code, matter_name(m),
+                 said, wanted);
+    text_free(&subject);
+}
+
+static bool may_be_urgent(enum matter m)
+{
+    switch (m) {
+    case MATTER_TRIP_OVERLOAD:
+    case MATTER_TRIP_FAULT:
+    case MATTER_TRIP_WORN_BREAKER:
+    case MATTER_TRIP_OPENED_BY_HAND:
+    case MATTER_TRIP_UPSTREAM_OPEN:
+    case MATTER_TRIP_SUPPLY_OUTAGE: /* with an essential load behind it */
+    case MATTER_OPENED_AGAIN:
+    case MATTER_BREAKER_DID_NOT_OPEN:
+    case MATTER_OPEN_NEUTRAL:
+    case MATTER_ESSENTIAL_LOAD_SILENT:
+    case MATTER_SHARED_NEUTRAL: return true;
+    default: return false;
+    }
+}
+
+/* every matter (kinds, and trips by their causes) x why it is told x priority, both languages
+ */
+static void every_subject_leaves_room_for_where_it_is(void **state)
+{
+    struct config c;
+    (void)state;
+    load(&c);
+    struct site *s = &c.site;
+    strcpy(s->name, "Avenida de los Álamos 31, casa con taller y dos viviendas");
+    strcpy(s->panels[0].name, "Tablero principal del sótano, junto a la escalera");
+    strcpy(s->circuits[1].name, "Ñandú y más, alimentador del garaje y del jardín de atrás");
+    for (size_t l = 0; l < c.phrases.count; l++) {
+        struct wording w;
+        wording_init(&w, &c.phrases, c.phrases.languages[l].code, s, 0);
+        for (int m = 0; m < MATTERS; m++)
+            for (int why = WHY_NEW; why <= WHY_CHANGED; why++)
+                for (size_t more = 0; more <= 19; more += 19) {
+                    expect_subject(&w, (enum matter)m, (enum wording_why)why, PRIORITY_HIGH,
+                                   more);
+                    if (may_be_urgent((enum matter)m))
+                        expect_subject(&w, (enum matter)m, (enum wording_why)why,
+                                       PRIORITY_URGENT, more);
+                }
+        for (int p = PHRASE_SUMMARY; p <= PHRASE_TEST; p += PHRASE_TEST - PHRASE_SUMMARY) {
+            struct text heading = TEXT_INIT;
+            wording_heading(&w, (enum phrase)p, &heading);
+            assert_true(characters_of(text_get(&heading)) <= WORDING_SUBJECT);
+            assert_non_null(strstr(text_get(&heading), "Avenida de los"));
+            text_free(&heading);
+        }
+    }
+    config_free(&c);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_catalogue_is_complete_and_fits_a_lock_screen),
+        cmocka_unit_test(every_subject_leaves_room_for_where_it_is),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
