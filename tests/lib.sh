@@ -16,7 +16,7 @@ trap finish EXIT
 trap 'exit 130' INT TERM HUP PIPE # PIPE: whoever reads our output has gone
 
 free_port() { # a port that nobody listens on at the moment
-    /usr/bin/python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])'
+    /usr/bin/python3 deploy/ports.py
 }
 
 start() { # start LOGNAME COMMAND...: in the background, output to $dir/LOGNAME.log; its pid in $started
@@ -53,6 +53,13 @@ start_broker() { # start_broker PORT
         "$(id -un)" "$1" "$dir" > "$dir/broker.conf"
     start broker "$(command -v mosquitto || echo /usr/sbin/mosquitto)" -c "$dir/broker.conf"
     until_true 10 listening "$1" || fail "the broker does not listen"
+}
+
+start_house() { # start_house METER_PORT [OPTION...]: the demonstration house of $dir/site, at an hour at which nobody switches anything on
+    house_port=$1
+    shift
+    start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$house_port" --start 02:30:00 "$@"
+    until_true 10 listening "$house_port" || fail "the house does not listen"
 }
 
 demo_site() { # demo_site METER_PORT BROKER_PORT: the demonstration house's configuration in $dir/site

@@ -7,12 +7,11 @@ b=$1
 seconds=${BENCH_SECONDS:-60}
 mkdir "$dir/site"
 /usr/bin/python3 - "$dir/site" <<'EOT'
-import socket, sys
+import sys
+sys.path.insert(0, "deploy")
+from ports import free_ports
 d = sys.argv[1]
-held = [socket.socket() for _ in range(64)]  # all held at once, so that all differ
-for s in held:
-    s.bind(("127.0.0.1", 0))
-ports = [s.getsockname()[1] for s in held]
+ports = free_ports(64)
 with open(d + "/site.cfg", "w") as f:
     f.write('site = { id = "fleet"; name = "Fleet"; timezone = "UTC"; standard = "UL489"; nominal_volts = 120.0; };\npanels = (\n')
     f.write(",\n".join('  { id = "p%d"; name = "Panel %d"; legs = 2; rating_amps = 200; }' % (n, n) for n in range(64)))

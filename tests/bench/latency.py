@@ -22,6 +22,9 @@ import tempfile
 import threading
 import time
 
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "..", "deploy"))
+from ports import free_port  # noqa: E402
+
 CIRCUITS = 42
 STANDING, LOADS = 80, [(24.0, 1250), (20.0, 2500), (16.0, 3750)]  # 0.01 A; on 15 A, so long before the fall
 OPEN_S, APART_S = 35.0, 1.6
@@ -88,12 +91,6 @@ def write_site(directory, meter, broker, poll_ms):
         f.write('broker = { host = "127.0.0.1"; port = %d; };\n' % broker)
     with open(directory + "/page.cfg", "w") as f:
         f.write("page = { off = true; };\n")
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 def wait_for(what, seconds=20):

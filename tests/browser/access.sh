@@ -18,8 +18,7 @@ people = (
   { id = "kim"; name = "Kim Ito"; role = "resident"; },
   { id = "mo"; name = "Mo Diaz"; role = "manager"; } );
 END
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 until_true 20 listening "$page" || fail "the page is not served"
 code=$(sed -n 's/.*no administrator has a password yet.* gives \([0-9A-Z-]*\)$/\1/p' "$dir/gateway.log")

@@ -24,8 +24,7 @@ now=$(($(date +%s) + 1))
     echo ');'
 } > "$dir/site/house.cfg"
 while [ "$(date +%s)" -lt "$now" ]; do sleep 0.05; done
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 until_true 20 listening "$page" || fail "the page is not served"
 

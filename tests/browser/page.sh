@@ -11,8 +11,7 @@ page=$(free_port)
 demo_site "$meter" 1
 rm "$dir/site/delivery.cfg"
 echo "page = { port = $page; };" > "$dir/site/page.cfg"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 gateway=$started
 until_true 20 listening "$page" || fail "the page is not served"

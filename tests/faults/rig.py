@@ -16,8 +16,9 @@ import threading
 import time
 
 HERE = os.path.dirname(os.path.abspath(__file__))
-sys.path.insert(0, os.path.join(HERE, "..", "bench"))
+sys.path[:0] = [os.path.join(HERE, "..", "bench"), os.path.join(HERE, "..", "..", "deploy")]
 import site_42  # noqa: E402
+from ports import free_port  # noqa: E402
 
 HOUSE = os.path.join(HERE, "..", "bench", "house.cfg")
 PATIENCE = 120  # seconds that a condition may take on a busy machine
@@ -25,12 +26,6 @@ PATIENCE = 120  # seconds that a condition may take on a busy machine
 
 class Seen(Exception):
     """what should not have been seen"""
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 def listens(port):

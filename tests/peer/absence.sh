@@ -10,8 +10,7 @@ db=$dir/state/foretrip.db
 demo_site "$meter" "$broker"
 start_broker "$broker"
 start sub stdbuf -oL mosquitto_sub -p "$broker" -q 1 -t 'foretrip/+/event' -F '%p'
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 
 begin() {
     start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"

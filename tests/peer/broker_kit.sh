@@ -59,7 +59,7 @@ broker = { host = "localhost"; port = $local; up = true; commands_named = true;
            sparkplug = { }; homie = { }; };
 people = ( { id = "ada"; name = "Ada Lind"; role = "administrator"; }, { id = "bo"; name = "Bo Ek"; role = "administrator"; } );
 EOT
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 
 client() { # client PROGRAM WHO PORT ...: as who, with their certificate

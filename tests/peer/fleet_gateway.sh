@@ -12,8 +12,7 @@ demo_site "$meter" "$port"
 echo "page = { off = true; };" > "$dir/site/page.cfg"
 sed -i 's|^broker = {|broker = { up = true;|' "$dir/site/delivery.cfg"
 grep -q 'up = true' "$dir/site/delivery.cfg" || fail "the demonstration's delivery.cfg has another form"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 30 listening "$meter" || fail "the house does not serve"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 here() { sqlite3 "file:$dir/state/foretrip.db?mode=ro" "$1" 2>/dev/null; }
 told() { [ "$(here "SELECT count(*) FROM events WHERE type NOT LIKE 'load_o%'")" -ge 1 ]; }

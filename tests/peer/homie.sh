@@ -32,7 +32,7 @@ hex() { printf '%s' "$1" | od -An -tx1 | tr -d ' \n'; }
 said() { [ "$(grep -c "^$base/$1	1	1	$(hex "$2")\$" "$heard")" -ge "${3:-1}" ]; }
 cleared() { grep -q "^$base/$1	1	1	\$" "$heard"; }
 
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
+start_house "$meter"
 house=$started
 until_true 10 listening "$meter" || fail "the house does not listen"
 gateway() {
@@ -51,8 +51,7 @@ wait "$house" 2> /dev/null
 alerted() { grep -q "^$base/\\\$alert/$1	1	1	[0-9a-f]" "$heard"; }
 until_true 20 alerted cellar-meter-lost || fail "no alert of the lost meter"
 until_true 25 said main-07/measured false 2 || fail "still taken for measured"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not come back"
+start_house "$meter"
 until_true 30 said main-07/measured true 2 || fail "not measured again"
 mosquitto_rr -p "$broker" -V 5 -q 1 -t foretrip/alder-31/command/acknowledge -e desk/a -W 10 \
     -m '{"alarm":"cellar.meter_lost","by":"Jo"}' > "$dir/answer" 2>&1

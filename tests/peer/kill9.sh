@@ -11,8 +11,7 @@ start_broker "$broker"
 broker_pid=$started
 # a session of its own that the broker keeps, so that the subscriber misses nothing while it is away itself
 start sub stdbuf -oL mosquitto_sub -p "$broker" -i witness -c -q 1 -t "foretrip/+/event" -F '%p'
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter" --speed 40
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter" --speed 40
 
 events() { sqlite3 "file:$dir/state/foretrip.db?mode=ro" 'select count(*) from events' 2>/dev/null || echo 0; }
 more_than() { [ "$(events)" -gt "$1" ]; }

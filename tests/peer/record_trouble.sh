@@ -9,8 +9,7 @@ broker=$(free_port)
 demo_site "$meter" "$broker"
 start_broker "$broker"
 start sub stdbuf -oL mosquitto_sub -p "$broker" -q 1 -t "foretrip/+/event" -F '%p'
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter" --speed 40
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter" --speed 40
 
 db=$dir/state/foretrip.db
 events() { sqlite3 "file:$db?mode=ro" "select count(*) from events where type <> 'alarm'" 2>/dev/null || echo 0; }

@@ -7,8 +7,7 @@ meter=$(free_port)
 broker=$(free_port)
 demo_site "$meter" "$broker"
 start_broker "$broker"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 gateway=$started
 start sub stdbuf -oL mosquitto_sub -p "$broker" -q 1 -t 'foretrip/+/circuit/+/state' -F '%t %p'

@@ -29,7 +29,7 @@ subscribed() { grep -q 'as host' "$dir/broker.log"; }
 until_true 10 subscribed || fail "nobody listens"
 ln -s "$dir/sub.log" "$heard"
 house() {
-    start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
+    start_house "$meter"
     house=$started
     until_true 10 listening "$meter" || fail "the house does not listen"
 }

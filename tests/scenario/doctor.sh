@@ -10,7 +10,7 @@ demo_site "$meter" "$broker"
 echo "page = { port = $page; };" > "$dir/site/page.cfg"
 mkdir -m 700 "$dir/state" && mkdir "$dir/run"
 start_broker "$broker"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
+start_house "$meter"
 house=$started
 until_true 10 listening "$meter" || fail "the house does not listen"
 

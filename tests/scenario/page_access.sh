@@ -22,8 +22,7 @@ people = (
   { id = "mo"; name = "Mo Diaz"; role = "manager"; } );
 END
 "$b/foretrip" check --config "$dir/site" > /dev/null || fail "the configuration is not taken"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 gateway_up() {
     start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
     gateway=$started

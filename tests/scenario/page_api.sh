@@ -13,8 +13,7 @@ echo "page = { port = $page; };" > "$dir/site/page.cfg"
 # a house in a hurry: a cord is done for, and something is overloaded, but not before the gateway has begun to look
 sed 's/{ at = 16.0; .*/{ at = 14.0; act = "on"; load = "hair-dryer"; seconds = 400.0; }, { at = 16.0; act = "on"; load = "kettle-down"; seconds = 170.0; }, { at = 26.0; act = "fault"; circuit = "main-01"; },/' \
     config/demo/house.cfg > "$dir/site/house.cfg"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
-until_true 10 listening "$meter" || fail "the house does not listen"
+start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 gateway=$started
 until_true 20 listening "$page" || fail "the page is not served"

@@ -15,7 +15,7 @@ mail = { host = "127.0.0.1"; port = 1; security = "none"; from = "gateway@exampl
 people = ( { id = "kim"; name = "Kim Ito"; mail = "kim@example.net"; } );
 EOT
 sed -i 's/^broker = {/broker = { sparkplug = { }; homie = { };/' "$dir/site/delivery.cfg"
-start house "$b/foretrip-house" --config "$dir/site" --house "$dir/site/house.cfg" --tcp "127.0.0.1:$meter"
+start_house "$meter"
 start manager "$py" tests/scenario/service.py listen "$dir/notify" "$dir/messages"
 until_true 10 grep -q listening "$dir/manager.log" || fail "no socket for notifications"
 said() { grep -q "$1" "$dir/messages"; }

@@ -25,20 +25,15 @@ import time
 import urllib.request
 
 HERE = os.path.dirname(os.path.abspath(__file__))
-sys.path.insert(0, os.path.join(HERE, "..", "bench"))
+sys.path[:0] = [os.path.join(HERE, "..", "bench"), os.path.join(HERE, "..", "..", "deploy")]
 import site_42  # noqa: E402
+from ports import free_port  # noqa: E402
 
 HOUSE = os.path.join(HERE, "..", "bench", "house.cfg")
 GROWTH_KIB = 512      # that a process may be larger at the end than it was after its first tenth
 MOST_DESCRIPTORS = 4  # by which the highest and the lowest may differ once nobody is connected
 KEPT_DAYS = 10       # of readings and of events of loads, in the 30 days
 MOST_SIZE_RATIO = 1.2
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 def status_of(pid):
