@@ -13,7 +13,7 @@ start_broker "$broker"
 start_house "$meter"
 start sub mosquitto_sub -p "$broker" -v -t 'desk/#' -t 'foretrip/+/event' -t 'foretrip/+/circuit/main-10/state'
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
-until_true 30 grep -q 'circuit/main-10/state.*"amps":0,' "$dir/sub.log" || fail "main-10 is not read as dark"
+until_true 30 grep -q 'circuit/main-10/state.*"amps":0[.]0,' "$dir/sub.log" || fail "main-10 is not read as dark"
 ask() { mosquitto_pub -p "$broker" -q 1 -t "foretrip/alder-31/command/$1" -m "$2"; }
 answered() { until_true 10 grep -q "^desk/a .*$1" "$dir/sub.log" || fail "$2"; }
 
