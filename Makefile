@@ -47,7 +47,7 @@ LIB_DIRS := gateway/base gateway/model gateway/analysis gateway/store gateway/no
             config drivers drivers/simulated
 MAINS    := drivers/simulated/main.c gateway/fleet/main.c
 LIB_SRC  := $(filter-out $(MAINS),$(wildcard $(LIB_DIRS:%=%/*.c)))
-LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o $(B)/gen/sparkplug.pb-c.o
+LIB_OBJ  := $(LIB_SRC:%.c=$(B)/%.o) $(B)/gen/shipped.o $(B)/gen/pages.o $(B)/gen/fleet_pages.o $(B)/gen/sparkplug.pb-c.o
 DAEMON_SRC := $(wildcard gateway/daemon/*.c)
 TOOL_SRC   := $(wildcard gateway/tool/*.c)
 PROGRAMS := $(B)/foretripd $(B)/foretrip $(B)/foretrip-house $(B)/foretrip-fleet
@@ -110,9 +110,16 @@ $(CHART): gateway/web/package.json gateway/web/package-lock.json deploy/fetch-ch
 	@touch $@
 
 $(B)/gen/pages.c: deploy/embed-pages.sh $(PAGES) $(CHART)
-	sh deploy/embed-pages.sh $(PAGES) $(B)/gen/uplot.js $(B)/gen/uplot.css > $@
+	sh deploy/embed-pages.sh assets $(PAGES) $(B)/gen/uplot.js $(B)/gen/uplot.css > $@
 
-$(B)/gen/pages.o: $(B)/gen/pages.c
+# The centre's page: files of its own, and what it has in common with the gateway's.
+FLEET_PAGES := $(wildcard gateway/fleet/pages/*) $(addprefix gateway/web/pages/,dom.js live.js login.js mark.svg page.css people.js say.js words.js)
+
+$(B)/gen/fleet_pages.c: deploy/embed-pages.sh $(FLEET_PAGES)
+	@mkdir -p $(@D)
+	sh deploy/embed-pages.sh fleet_assets $(FLEET_PAGES) > $@
+
+$(B)/gen/%pages.o: $(B)/gen/%pages.c
 	$(CC) $(CPPFLAGS) $(CFLAGS) -O0 -c -o $@ $<
 
 $(B)/libforetrip.a: $(LIB_OBJ)

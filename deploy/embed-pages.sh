@@ -1,7 +1,9 @@
 #!/bin/sh
 # Makes a C file that carries the files of the page (gateway/web/assets.h), as they are and compressed.
-# embed-pages.sh FILE... > pages.c      (the last part of a file's path is its name on the page)
+# embed-pages.sh LIST FILE... > pages.c      (LIST is its name in C; the last part of a file's path is its name on the page)
 set -eu
+list=$1
+shift
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
@@ -35,5 +37,5 @@ for f in "$@"; do
     {\"/$(basename "$f")\", \"$type\", \"$(sha256sum "$f" | cut -c1-24)\", plain_$i, sizeof plain_$i - 1, gzip_$i, $small},"
     i=$((i + 1))
 done
-echo "const struct asset assets[] = {$rows"
+echo "const struct asset ${list}[] = {$rows"
 echo '    {0, 0, 0, 0, 0, 0, 0}};'

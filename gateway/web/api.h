@@ -7,6 +7,7 @@
 #define FORETRIP_WEB_API_H
 
 #include "answer.h"
+#include "guard.h"
 
 struct api_call {
     const struct web_context *x;
@@ -47,8 +48,6 @@ api_function api_history, api_export, api_trip_record;
 
 /* Answers what the store's error means, false when it was none. */
 bool api_store_failed(enum store_err err, struct web_answer *out);
-/* The body as a JSON object to be added to, NULL having answered. */
-json_t *api_take_body(const struct api_call *c, struct web_answer *out);
 /* The body goes to the engine's thread with what it is about; takes the reference. Whoever is
  * logged in is who they are, whatever the body says. */
 void api_ask(const struct api_call *c, json_t *body, const char *verb, const char *member,

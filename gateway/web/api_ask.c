@@ -2,19 +2,6 @@
 
 #include <stdio.h>
 
-json_t *api_take_body(const struct api_call *c, struct web_answer *out)
-{
-    json_error_t error;
-    json_t *o = c->r->body_length
-                    ? json_loadb(c->r->body, c->r->body_length, JSON_REJECT_DUPLICATES, &error)
-                    : json_object();
-    if (json_is_object(o))
-        return o;
-    json_decref(o);
-    web_error(out, 400, "the body must be a JSON object, as in {\"by\": \"Ada\"}");
-    return NULL;
-}
-
 void api_ask(const struct api_call *c, json_t *o, const char *verb, const char *member,
              const char *subject, struct web_answer *out)
 {
@@ -34,7 +21,7 @@ void api_ask(const struct api_call *c, json_t *o, const char *verb, const char *
 
 static void ask_of_alarm(const struct api_call *c, const char *verb, struct web_answer *out)
 {
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (o)
         api_ask(c, o, verb, "alarm", c->id, out);
 }
@@ -67,7 +54,7 @@ void api_in_service(const struct api_call *c, struct web_answer *out)
 void api_name(const struct api_call *c, struct web_answer *out)
 {
     char load[EVENT_ID_SIZE + 24];
-    json_t *o = api_circuit_of(c, out) < 0 ? NULL : api_take_body(c, out);
+    json_t *o = api_circuit_of(c, out) < 0 ? NULL : guard_body(c->r, out);
     if (!o)
         return;
     const json_t *number = json_object_get(o, "load");
@@ -82,14 +69,14 @@ void api_name(const struct api_call *c, struct web_answer *out)
 
 void api_correct(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (o)
         api_ask(c, o, "correct", "trip", c->id, out);
 }
 
 void api_note(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (o)
         api_ask(c, o, "note", "trip", c->id, out);
 }

@@ -98,7 +98,7 @@ void api_call(const struct api_call *c, struct web_answer *out)
 void api_call_begin(const struct api_call *c, struct web_answer *out)
 {
     char circuit[EVENT_ID_SIZE];
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (!o)
         return;
     const char *given = json_string_value(json_object_get(o, "circuit"));
@@ -112,7 +112,7 @@ void api_call_begin(const struct api_call *c, struct web_answer *out)
 
 static void ask_answer(const struct api_call *c, const char *answer, struct web_answer *out)
 {
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (!o)
         return;
     if (answer)

@@ -124,7 +124,7 @@ void api_directory_changes(const struct api_call *c, struct web_answer *out)
 
 static void ask_directory(const struct api_call *c, const char *act, struct web_answer *out)
 {
-    json_t *o = api_take_body(c, out);
+    json_t *o = guard_body(c->r, out);
     if (o)
         api_ask(c, o, WEB_DIRECTORY, "act", act, out);
 }

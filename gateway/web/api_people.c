@@ -15,24 +15,9 @@ void api_session(const struct api_call *c, struct web_answer *out)
         door_session_json(c->x->access, c->x->access && !c->who.id[0] ? NULL : &c->who, out);
 }
 
-/* to the door, with the id of the path; takes the reference */
 static void to_door(const struct api_call *c, const char *verb, struct web_answer *out)
 {
-    json_t *o;
-    if (!c->x->access) {
-        web_error(out, 409, "nobody logs in here: the page listens on loopback");
-        return;
-    }
-    if (!(o = api_take_body(c, out)))
-        return;
-    if (c->id[0])
-        json_object_set_new(o, "id", json_string(c->id));
-    web_json(out, o);
-    if (out->status != 200)
-        return;
-    out->kind = WEB_DOOR;
-    out->verb = verb;
-    out->tag[0] = '\0';
+    guard_to_door(c->r, c->x->access != NULL, verb, c->id, out);
 }
 
 void api_login(const struct api_call *c, struct web_answer *out)

@@ -21,8 +21,9 @@ struct asset {
 
 /* The end has no path. */
 extern const struct asset assets[];
+extern const struct asset fleet_assets[]; /* of the centre's page */
 
-/* "/" is the page itself. NULL: nothing of that name. */
-const struct asset *asset_find(const char *path);
+/* In such a list; "/" is the page itself. NULL: nothing of that name. */
+const struct asset *asset_find(const struct asset *list, const char *path);
 
 #endif

@@ -4,32 +4,18 @@
 #include "discreet.h"
 #include "web_parts.h"
 
-#include "base/certificate.h"
 #include "base/clock.h"
 #include "base/log.h"
 
-#include <arpa/inet.h>
-#include <errno.h>
-#include <malloc.h>
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/socket.h>
 #include <time.h>
-#include <unistd.h>
 
 #define QUEUE_ASKS 16
 #define ALIVE_SECONDS 5
 #define TOLD_AT_ONCE 500
-#define CONNECTION_BYTES ((size_t)16 * 1024)
-#define SILENCE_SECONDS 30
-#define MOST_OF_ONE 64U          /* connections of one address, elsewhere than on loopback */
 #define TRAIL_STATE "heat trail" /* key in the record */
-#define DAY_MS INT64_C(86400000)
-#define TRIM_EVERY_MS INT64_C(60000)
-#define MOST_PEM ((size_t)64 * 1024)
-#define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
 /* ---- live messages: a thread of its own tells what is new ---- */
 
@@ -166,39 +152,9 @@ void web_frame(struct web *w, int64_t wall_ms)
     pthread_mutex_unlock(&w->wake_lock);
 }
 
-/* once a day: who reads the journal can renew it before browsers refuse the page */
-static void look_at_certificate(struct web *w)
-{
-    int64_t now = clock_mono_ms();
-    double days;
-    if (w->cert_looked_mono_ms == 0) /* the configuration's reader has just looked */
-        w->cert_looked_mono_ms = now;
-    if (!w->settings.cert[0] || now - w->cert_looked_mono_ms < DAY_MS)
-        return;
-    w->cert_looked_mono_ms = now;
-    if (!certificate_days_left(w->settings.cert, &days) || days >= CERTIFICATE_SOON_DAYS)
-        return;
-    log_warning("page",
-                days < 0.0 ? "the certificate %s ended %.0f days ago: browsers refuse the page"
-                           : "the certificate %s ends in %.0f days",
-                w->settings.cert, fabs(days));
-}
-
-/* What large answers took (a list of a thousand events is megabytes of JSON) lies scattered
- * over the serving threads' heaps; it goes back to the system. */
-static void give_memory_back(struct web *w)
-{
-    int64_t now = clock_mono_ms();
-    if (now - w->trimmed_mono_ms < TRIM_EVERY_MS)
-        return;
-    w->trimmed_mono_ms = now;
-    malloc_trim(0);
-}
-
 void web_turn(struct web *w)
 {
-    look_at_certificate(w);
-    give_memory_back(w);
+    server_tend(w->server);
     int64_t newest = store_newest(w->store, STORE_ROUTE_UP);
     pthread_mutex_lock(&w->wake_lock);
     if (newest > w->told_seq)
@@ -211,7 +167,7 @@ void web_turn(struct web *w)
 
 bool web_take_ask(struct web *w, struct web_ask *out)
 {
-    struct ask *a = queue_pop(w->asks, 0);
+    struct server_ask *a = queue_pop(w->asks, 0);
     if (!a)
         return false;
     *out =
@@ -221,118 +177,22 @@ bool web_take_ask(struct web *w, struct web_ask *out)
 
 void web_reply(struct web *w, struct web_ask *ask, const char *error)
 {
-    struct ask *a = ask->token;
     (void)w;
-    text_copy(a->error, sizeof a->error, error ? error : "");
-    a->done = true;
-    MHD_resume_connection(a->connection);
+    server_failed(ask->token, error ? error : "");
     ask->token = NULL;
 }
 
 void web_refuse(struct web *w, struct web_ask *ask, const char *why)
 {
-    ((struct ask *)ask->token)->refused = true;
+    ((struct server_ask *)ask->token)->refused = true;
     web_reply(w, ask, why);
 }
 
 /* ---- starting and stopping ---- */
 
-static void say(void *context, const char *format, va_list args)
-{
-    char line[256];
-    (void)context;
-    vsnprintf(line, sizeof line, format, args);
-    line[strcspn(line, "\n")] = '\0';
-    log_debug("page", "%s", line);
-}
-
-/* A zero byte in a path or a value would end it for us and not for whoever wrote it: then it
- * stays as it was written, and is the name of nothing. */
-static size_t unescape(void *context, struct MHD_Connection *connection, char *s)
-{
-    (void)context;
-    (void)connection;
-    return strstr(s, "%00") ? strlen(s) : MHD_http_unescape(s);
-}
-
-static int open_socket(const struct page_settings *p, int *port, char *why, size_t why_size)
-{
-    struct sockaddr_in v4 = {.sin_family = AF_INET, .sin_port = htons((uint16_t)p->port)};
-    struct sockaddr_in6 v6 = {.sin6_family = AF_INET6, .sin6_port = htons((uint16_t)p->port)};
-    bool six = strchr(p->listen, ':') != NULL;
-    struct sockaddr *address = six ? (struct sockaddr *)&v6 : (struct sockaddr *)&v4;
-    socklen_t size = six ? sizeof v6 : sizeof v4;
-    int on = 1;
-    if (inet_pton(six ? AF_INET6 : AF_INET, p->listen,
-                  six ? (void *)&v6.sin6_addr : (void *)&v4.sin_addr) != 1) {
-        snprintf(why, why_size, "\"%s\" is no address", p->listen);
-        return -1;
-    }
-    int fd = socket(address->sa_family, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-    if (fd >= 0)
-        setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &on, sizeof on);
-    if (fd < 0 || bind(fd, address, size) != 0 || listen(fd, 128) != 0 ||
-        getsockname(fd, address, &size) != 0) {
-        snprintf(why, why_size, "%s port %d cannot be listened on: %s", p->listen, p->port,
-                 strerror(errno));
-        if (fd >= 0)
-            close(fd);
-        return -1;
-    }
-    *port = ntohs(six ? v6.sin6_port : v4.sin_port);
-    return fd;
-}
-
-/* the certificate and its key, as libmicrohttpd wants them; without: plain HTTP */
-static bool read_certificate(struct web *w, char *why, size_t why_size)
-{
-    const struct page_settings *p = &w->settings;
-    if (!p->cert[0])
-        return true;
-    if (!text_read_file(&w->cert, p->cert, MOST_PEM) ||
-        !text_read_file(&w->key, p->key, MOST_PEM)) {
-        snprintf(why, why_size, "%s or %s cannot be read: %s", p->cert, p->key,
-                 strerror(errno));
-        return false;
-    }
-    return true;
-}
-
-static bool start_daemon(struct web *w, char *why, size_t why_size)
-{
-    int fd = open_socket(&w->settings, &w->port, why, why_size);
-    if (fd < 0)
-        return false;
-    struct MHD_OptionItem tls[] = {{MHD_OPTION_HTTPS_MEM_CERT, 0, w->cert.bytes},
-                                   {MHD_OPTION_HTTPS_MEM_KEY, 0, w->key.bytes},
-                                   {MHD_OPTION_HTTPS_PRIORITIES, 0, (void *)TLS_VERSIONS},
-                                   {MHD_OPTION_END, 0, NULL}};
-    unsigned flags =
-        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG;
-    if (!w->cert.bytes)
-        tls[0].option = MHD_OPTION_END;
-    else
-        flags |= MHD_USE_TLS;
-    w->daemon = MHD_start_daemon(
-        flags, 0, NULL, NULL, web_http_request, w, MHD_OPTION_EXTERNAL_LOGGER, say, NULL,
-        MHD_OPTION_UNESCAPE_CALLBACK, unescape, NULL, MHD_OPTION_LISTEN_SOCKET, fd,
-        MHD_OPTION_THREAD_POOL_SIZE, (unsigned)WEB_THREADS, MHD_OPTION_CONNECTION_LIMIT,
-        (unsigned)WEB_MOST_CONNECTIONS, MHD_OPTION_CONNECTION_MEMORY_LIMIT, CONNECTION_BYTES,
-        MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)SILENCE_SECONDS,
-        MHD_OPTION_PER_IP_CONNECTION_LIMIT,
-        page_is_loopback(w->settings.listen) ? 0U : MOST_OF_ONE, MHD_OPTION_NOTIFY_COMPLETED,
-        web_http_completed, w, MHD_OPTION_ARRAY, tls, MHD_OPTION_END);
-    if (!w->daemon) {
-        snprintf(why, why_size, "the server could not be started%s",
-                 w->cert.bytes ? "; is the certificate one, and the key its key?" : "");
-        close(fd);
-    }
-    return w->daemon != NULL;
-}
-
 static bool open_readers(struct web *w, const char *path)
 {
-    for (int i = 0; i < WEB_THREADS; i++)
+    for (int i = 0; i < SERVER_THREADS; i++)
         if (!(w->readers[i] = store_reader_open(path)))
             return false;
     w->herald_reader = store_reader_open(path);
@@ -393,7 +253,7 @@ static void keep_trail(struct web *w, int64_t wall_ms)
 
 void web_keep(struct web *w, int64_t wall_ms)
 {
-    if (w->door)
+    if (w->porter)
         web_door_keep(w, wall_ms);
     if (llabs(wall_ms - w->trail_kept_wall_ms) >= TRAIL_KEEP_MS)
         keep_trail(w, wall_ms);
@@ -404,6 +264,15 @@ static bool start_access(struct web *w, const struct delivery *d)
 {
     w->discreet = stream_create(STREAM_BYTES);
     return w->discreet && web_door_start(w, d, w->herald_reader);
+}
+
+static struct server *start_server(struct web *w, char *why, size_t why_size)
+{
+    static const struct server_calls calls = {
+        .answer = web_http_answer, .pass = web_http_pass, .stream = web_http_stream};
+    return server_start(
+        &(struct server_options){.settings = &w->settings, .calls = &calls, .context = w}, why,
+        why_size);
 }
 
 struct web *web_start(const struct web_options *o, char *why, size_t why_size)
@@ -430,7 +299,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
                                       .signatures = o->signatures,
                                       .trail = trail_create(o->site->circuit_count),
                                       .board = w->board,
-                                      .charts = asset_find("/uplot.js") != NULL,
+                                      .charts = asset_find(assets, "/uplot.js") != NULL,
                                       .local = !page_asks_who(&w->settings)};
     snprintf(why, why_size, "memory is short");
     bool ok =
@@ -439,7 +308,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
         load_trail(w); /* by the herald's reader, before there is a herald */
     if (!ok || !web_desk_start(w, o->store_path) ||
         (!w->context.local && !start_access(w, o->delivery)) || !start_herald(w) ||
-        !read_certificate(w, why, why_size) || !start_daemon(w, why, why_size)) {
+        !(w->server = start_server(w, why, why_size))) {
         web_stop(w);
         return NULL;
     }
@@ -457,7 +326,7 @@ static void let_go(struct web *w)
     pthread_mutex_unlock(&w->lock);
     pthread_cond_signal(&w->wake);
     web_desk_stop(w);
-    web_door_stop(w); /* before: it passes on to the asks */
+    porter_stop(w->porter); /* before: it passes on to the asks */
     struct web_ask ask;
     while (w->asks && web_take_ask(w, &ask))
         web_reply(w, &ask, "the gateway is stopping");
@@ -470,13 +339,13 @@ void web_stop(struct web *w)
     let_go(w);
     if (w->herald_runs)
         pthread_join(w->herald, NULL);
-    if (w->daemon)
-        MHD_stop_daemon(w->daemon);
-    if (w->door)
+    bool served = w->server != NULL;
+    server_stop(w->server);
+    if (w->porter)
         web_door_keep(w, clock_wall_ms());
-    if (w->daemon)
+    if (served)
         keep_trail(w, clock_wall_ms());
-    for (int i = 0; i < WEB_THREADS; i++)
+    for (int i = 0; i < SERVER_THREADS; i++)
         store_reader_close(w->readers[i]);
     store_reader_close(w->herald_reader);
     queue_destroy(w->asks);
@@ -490,12 +359,10 @@ void web_stop(struct web *w)
     pthread_mutex_destroy(&w->lock);
     pthread_mutex_destroy(&w->wake_lock);
     pthread_mutex_destroy(&w->reader_lock);
-    text_free(&w->cert);
-    text_free(&w->key);
     free(w);
 }
 
 int web_port(const struct web *w)
 {
-    return w->port;
+    return server_port(w->server);
 }

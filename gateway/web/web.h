@@ -1,13 +1,12 @@
 /*
  * web - the page and the interface for programs, served by the gateway itself.
  *
- * libmicrohttpd with threads of its own. They read the store by readers of their own and the
- * board (board.h), which the engine's thread fills; they never wait for the engine and the
+ * A server (server.h) with threads of its own. They read the store by readers of their own and
+ * the board (board.h), which the engine's thread fills; they never wait for the engine and the
  * engine never waits for them. What somebody wants changed comes to the engine's thread as an
  * ask, out of a bounded queue, and is answered by it.
  *
- * Bounds     WEB_MOST_CONNECTIONS, 8 KiB of body, 16 KiB for a connection's head, 30 s of
- *            silence on a connection
+ * Bounds     server.h's
  * Ownership  web_start .. web_stop; borrows site and store, which must outlive it
  * Threads    all calls from the engine's thread
  */
@@ -24,8 +23,6 @@
 #include "model/site.h"
 #include "model/tariff.h"
 #include "store/store.h"
-
-#define WEB_MOST_CONNECTIONS 320
 
 struct web;
 struct pulse; /* base/pulse.h */

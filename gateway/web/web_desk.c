@@ -17,7 +17,7 @@
 static void *sit_at_desk(void *context)
 {
     struct web *w = context;
-    struct ask *k;
+    struct server_ask *k;
     /* of this thread alone, on Linux: what is polled goes first */
     if (setpriority(PRIO_PROCESS, (id_t)gettid(), DESK_NICE) != 0)
         log_warning("web", "the desk keeps the others' priority");
@@ -27,8 +27,7 @@ static void *sit_at_desk(void *context)
         pulse_begin(&w->pulses[WEB_DESK_CLERK]);
         desk_answer(w->desk, w->desk_reader, k->verb, text_get(&k->body), &k->answer, NULL);
         pulse_end(&w->pulses[WEB_DESK_CLERK]);
-        k->done = true;
-        MHD_resume_connection(k->connection);
+        server_answered(k);
     }
     return NULL;
 }
@@ -45,7 +44,7 @@ bool web_desk_start(struct web *w, const char *path)
 
 void web_desk_stop(struct web *w)
 {
-    struct ask *k;
+    struct server_ask *k;
     if (w->desk_runs) {
         atomic_store(&w->desk_stops, true);
         queue_wake(w->desk_asks);

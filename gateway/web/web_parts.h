@@ -1,13 +1,14 @@
 /*
- * web_parts - what web.c (lifecycle, live messages), web_http.c (requests), web_door.c (the
- * door's thread) and web_desk.c (the desk's) share.
+ * web_parts - what web.c (lifecycle, live messages), web_http.c (requests), web_door.c (what
+ * the door says, kept) and web_desk.c (the desk's) share.
  */
 #ifndef FORETRIP_WEB_PARTS_H
 #define FORETRIP_WEB_PARTS_H
 
 #include "answer.h"
 #include "board.h"
-#include "door.h"
+#include "porter.h"
+#include "server.h"
 #include "stream.h"
 #include "web.h"
 
@@ -15,12 +16,9 @@
 #include "base/queue.h"
 #include "store/reader.h"
 
-#include <arpa/inet.h>
-#include <microhttpd.h>
 #include <pthread.h>
 #include <stdatomic.h>
 
-#define WEB_THREADS 2
 #define WEB_STATE "access" /* key in the record */
 
 enum web_part { WEB_HERALD, WEB_SERVERS, WEB_DOOR_KEEPER, WEB_DESK_CLERK };
@@ -37,19 +35,6 @@ struct listener {
     bool greeted;
 };
 
-/* What the engine's thread, the door's or the desk's is asked; part of its request. */
-struct ask {
-    struct MHD_Connection *connection;
-    const char *verb;
-    struct text body;
-    bool sent, done, refused;
-    char error[256];
-    struct access_who who;
-    char address[INET6_ADDRSTRLEN];
-    bool door, desk; /* answer is the door's, or the desk's */
-    struct web_answer answer;
-};
-
 struct web {
     struct page_settings settings;
     struct web_context context;
@@ -57,18 +42,10 @@ struct web {
     struct stream *stream;
     struct stream *discreet; /* for whoever may not see all; NULL where nobody logs in */
     struct store *store;
-    struct MHD_Daemon *daemon;
-    int port;
-    struct text cert, key;       /* PEM */
-    int64_t trimmed_mono_ms;     /* when the heaps were; the engine's thread's own */
-    int64_t cert_looked_mono_ms; /* at how long it is good; the engine's thread's own */
+    struct server *server;
     struct queue *asks;
 
-    struct door *door; /* NULL where nobody logs in */
-    struct queue *door_asks;
-    pthread_t door_thread;
-    bool door_runs;
-    atomic_bool door_stops;
+    struct porter *porter; /* NULL where nobody logs in */
 
     struct desk *desk;
     struct queue *desk_asks;
@@ -78,7 +55,7 @@ struct web {
     atomic_bool desk_stops;
 
     pthread_mutex_t reader_lock; /* one reader a serving thread */
-    struct store_reader *readers[WEB_THREADS];
+    struct store_reader *readers[SERVER_THREADS];
 
     pthread_mutex_t lock; /* of the listeners; `stopping` is set under both */
     struct listener *listeners;
@@ -101,7 +78,6 @@ struct web {
 
 /* web_door.c */
 bool web_door_start(struct web *w, const struct delivery *d, struct store_reader *reader);
-void web_door_stop(struct web *w); /* its thread has ended, and nobody waits for it */
 void web_door_free(struct web *w);
 /* What changed at the door, and who did what there, into the batch. */
 void web_door_keep(struct web *w, int64_t wall_ms);
@@ -111,11 +87,10 @@ bool web_desk_start(struct web *w, const char *path);
 void web_desk_stop(struct web *w); /* its thread has ended, and nobody waits for it */
 void web_desk_free(struct web *w);
 
-/* web_http.c: the callbacks of libmicrohttpd */
-enum MHD_Result web_http_request(void *context, struct MHD_Connection *connection,
-                                 const char *url, const char *method, const char *version,
-                                 const char *upload, size_t *upload_size, void **state);
-void web_http_completed(void *context, struct MHD_Connection *connection, void **state,
-                        enum MHD_RequestTerminationCode why);
+/* web_http.c: the calls of server.h */
+void web_http_answer(void *context, const struct web_request *r, struct web_answer *out);
+bool web_http_pass(void *context, struct server_ask *k);
+struct MHD_Response *web_http_stream(void *context, struct MHD_Connection *connection,
+                                     const struct web_answer *a);
 
 #endif

@@ -28,9 +28,10 @@ allow gateway/analysis "base model"
 allow gateway/store "base model analysis"
 allow gateway/notify "base model analysis store"
 allow gateway/web "base model analysis store"
-# the centre of many sites lies above the gateway's parts and speaks over the same line as they do
-allow gateway/fleet "base model analysis store notify" main.c
-allow_file gateway/fleet/main.c "base model analysis store notify config"
+# the centre of many sites lies above the gateway's parts: it speaks over the same line and serves by the same server
+# same server, as they do
+allow gateway/fleet "base model analysis store notify web" main.c
+allow_file gateway/fleet/main.c "base model analysis store notify web config"
 allow config "base model"
 allow drivers "base model"
 # the simulated house has a main of its own, which reads the site as the daemon does
