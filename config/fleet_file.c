@@ -1,8 +1,10 @@
 #include "fleet_file.h"
 
 #include "config/delivery_file.h"
+#include "config/page_file.h"
 
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define AT(member) .offset = offsetof(struct fleet_settings, member)
@@ -31,10 +33,32 @@ const struct field fleet_fields[FLEET_KEYS] = {
                              "each is tried in turn"},
 };
 
-enum { TOP_FLEET, TOP_BROKER, TOP_KEYS };
+static const char *const role_words[] = {"manager", "contractor", "administrator", NULL};
+static const enum delivery_role roles[] = {ROLE_MANAGER, ROLE_CONTRACTOR, ROLE_ADMINISTRATOR};
+
+#define PERSON_AT(member) .offset = offsetof(struct delivery_person, member)
+#define PERSON_TEXT(member)                                                                    \
+    PERSON_AT(member), .size = sizeof((struct delivery_person *)0)->member
+
+const struct field fleet_person_fields[FLEET_PERSON_KEYS] = {
+    [FLEET_PERSON_ID] = {"id", FIELD_ID, .required = true, PERSON_TEXT(id),
+                         .help = "short name, for the login"},
+    [FLEET_PERSON_NAME] = {"name", FIELD_TEXT, .required = true, PERSON_TEXT(name),
+                           .help = "as it stands beside what they did; a contractor's with the "
+                                   "firm"},
+    [FLEET_PERSON_ROLE] = {"role", FIELD_WORD, .required = true, PERSON_AT(role),
+                           .words = role_words,
+                           .help = "manager: all units, without what tenants have on; "
+                                   "contractor: units of their own open work orders; "
+                                   "administrator: what managers see, and who may log in"},
+};
+
+enum { TOP_FLEET, TOP_BROKER, TOP_PAGE, TOP_PEOPLE, TOP_KEYS };
 static const struct field top_fields[TOP_KEYS] = {
     [TOP_FLEET] = {.name = "fleet", .kind = FIELD_GROUP},
     [TOP_BROKER] = {.name = "broker", .kind = FIELD_GROUP},
+    [TOP_PAGE] = {.name = "page", .kind = FIELD_GROUP},
+    [TOP_PEOPLE] = {.name = "people", .kind = FIELD_LIST},
 };
 
 static void set_defaults(struct fleet_settings *f)
@@ -43,7 +67,9 @@ static void set_defaults(struct fleet_settings *f)
                                  .database = "fleet.db",
                                  .group = "fleet",
                                  .vhost = "/",
+                                 .page = page_defaults(),
                                  .broker = {.host = "127.0.0.1", .keepalive_seconds = 30}};
+    f->page.port = FLEET_PAGE_PORT;
 }
 
 static void check_nodes(const struct fleet_settings *f, const struct config_file *file,
@@ -59,6 +85,41 @@ static void check_nodes(const struct fleet_settings *f, const struct config_file
     }
 }
 
+static void read_people(struct delivery *d, const struct config_file *file)
+{
+    const config_setting_t *people = config_setting_get_member(file->root, "people");
+    int count = people && config_setting_is_list(people) ? config_setting_length(people) : 0;
+    if (count > DELIVERY_MAX_PEOPLE) {
+        field_error(file, field_line(file->root, "people"), "people has %d groups; %d fit",
+                    count, DELIVERY_MAX_PEOPLE);
+        return;
+    }
+    for (int i = 0; i < count; i++) {
+        struct delivery_person p = {.language = "en"};
+        const config_setting_t *group = config_setting_get_elem(people, (unsigned)i);
+        struct fields_result keys = fields_read(file, group, "a person", fleet_person_fields,
+                                                FLEET_PERSON_KEYS, &p);
+        if ((keys.given & FIELD_BIT(FLEET_PERSON_ID)) && delivery_find_person(d, p.id) >= 0)
+            field_error(file, field_line(group, "id"), "there is a person \"%s\" already",
+                        p.id);
+        p.role = (int)roles[p.role];
+        d->people[d->person_count++] = p;
+    }
+}
+
+/* somebody has to be there who lets the others in */
+static void check_logins(const struct fleet_settings *f, const struct config_file *file)
+{
+    if (f->page.off || !page_asks_who(&f->page))
+        return;
+    for (size_t i = 0; i < f->people.person_count; i++)
+        if (f->people.people[i].role == ROLE_ADMINISTRATOR)
+            return;
+    field_error(file, field_line(file->root, "page"),
+                "people log in to the page, and nobody is there who could let them in: give one "
+                "of people role = \"administrator\"");
+}
+
 static void read_file(struct fleet_settings *f, const struct config_file *file,
                       const char *directory)
 {
@@ -69,6 +130,11 @@ static void read_file(struct fleet_settings *f, const struct config_file *file,
         check_nodes(f, file, group);
     }
     delivery_file_read_broker(&f->broker, file, directory);
+    char *whole = directory ? realpath(directory, NULL) : NULL;
+    page_file_read_group(&f->page, file, whole);
+    free(whole);
+    read_people(&f->people, file);
+    check_logins(f, file);
 }
 
 /* what depends on more than one key */

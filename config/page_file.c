@@ -67,6 +67,12 @@ void page_file_read(struct page_settings *p, const struct config_file *file,
                     const char *directory)
 {
     fields_read(file, file->root, "page.cfg", top_fields, 1, NULL);
+    page_file_read_group(p, file, directory);
+}
+
+void page_file_read_group(struct page_settings *p, const struct config_file *file,
+                          const char *directory)
+{
     const config_setting_t *group = config_setting_get_member(file->root, "page");
     if (!group || !config_setting_is_group(group))
         return;

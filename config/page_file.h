@@ -18,6 +18,10 @@ enum { PAGE_TLS_CERT, PAGE_TLS_KEY, PAGE_TLS_KEYS };
 void page_file_read(struct page_settings *p, const struct config_file *file,
                     const char *directory);
 
+/* The group page of another file, whose other keys are its own. */
+void page_file_read_group(struct page_settings *p, const struct config_file *file,
+                          const char *directory);
+
 /* The tables, for the manual. */
 extern const struct field page_fields[PAGE_KEYS];
 extern const struct field page_tls_fields[PAGE_TLS_KEYS];

@@ -58,6 +58,36 @@ static const char *const steps[] = {
     "DROP INDEX trips_opened;"
     "CREATE INDEX trips_opened ON trips (opened_ms, stage, cause, site);"
     "{roomy}",
+
+    /* 4: the page: work orders and what was done with them, tenants' consents, who may log in,
+     * who did what */
+    "CREATE TABLE orders ("
+    " number {key}, site BIGINT NOT NULL, state TEXT NOT NULL, title TEXT NOT NULL,"
+    " circuit TEXT NOT NULL DEFAULT '', trip TEXT NOT NULL DEFAULT '',"
+    " alarm TEXT NOT NULL DEFAULT '', contractor TEXT NOT NULL DEFAULT '',"
+    " made_ms BIGINT NOT NULL, changed_ms BIGINT NOT NULL, due_ms BIGINT NOT NULL DEFAULT 0,"
+    " until_ms BIGINT NOT NULL DEFAULT 0, sheet TEXT NOT NULL DEFAULT '',"
+    " sheet_ms BIGINT NOT NULL DEFAULT 0, sheet_loads BIGINT NOT NULL DEFAULT 0);"
+    "CREATE INDEX orders_standing ON orders (site) WHERE state IN ('open', 'assigned');"
+    "CREATE INDEX orders_site ON orders (site, changed_ms);"
+    "CREATE INDEX orders_changed ON orders (changed_ms);"
+    "CREATE INDEX orders_contractor ON orders (contractor, until_ms)"
+    " WHERE state = 'assigned';"
+    "CREATE TABLE order_steps ("
+    " step {key}, number BIGINT NOT NULL, wall_ms BIGINT NOT NULL, act TEXT NOT NULL,"
+    " who TEXT NOT NULL, role TEXT NOT NULL, note TEXT NOT NULL DEFAULT '',"
+    " contractor TEXT NOT NULL DEFAULT '');"
+    "CREATE INDEX order_steps_of ON order_steps (number, step);"
+    "CREATE TABLE consents ("
+    " consent {key}, site BIGINT NOT NULL, what TEXT NOT NULL, tenant TEXT NOT NULL,"
+    " how TEXT NOT NULL DEFAULT '', from_ms BIGINT NOT NULL, until_ms BIGINT NOT NULL,"
+    " said_by TEXT NOT NULL, revoked_ms BIGINT NOT NULL DEFAULT 0,"
+    " revoked_by TEXT NOT NULL DEFAULT '');"
+    "CREATE INDEX consents_site ON consents (site, until_ms);"
+    "CREATE TABLE page_state (key TEXT NOT NULL PRIMARY KEY, hex TEXT NOT NULL);"
+    "CREATE TABLE audit ("
+    " audit {key}, wall_ms BIGINT NOT NULL, who TEXT NOT NULL, role TEXT NOT NULL,"
+    " way TEXT NOT NULL, act TEXT NOT NULL, subject TEXT NOT NULL, result TEXT NOT NULL);",
 };
 
 int fleet_schema_version(void)

@@ -12,6 +12,9 @@
  *   alarms   the newest state of each alarm of each site; `normal` ones stay, so that a record
  *            that comes late does not raise them again
  *   notices  what a person is told: one of many alarms where they are one story
+ *   orders   work orders, and in order_steps what was done with each
+ *   consents what tenants allowed managers to see, and took back
+ *   page_state, audit   of the page: who may log in; who did what
  */
 #ifndef FORETRIP_FLEET_SCHEMA_H
 #define FORETRIP_FLEET_SCHEMA_H

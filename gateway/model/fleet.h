@@ -8,6 +8,9 @@
 #define FORETRIP_FLEET_H
 
 #include "delivery.h"
+#include "page.h"
+
+#define FLEET_PAGE_PORT 8475
 
 enum fleet_intake { FLEET_MQTT, FLEET_AMQP };
 #define FLEET_INTAKES 2
@@ -26,6 +29,8 @@ struct fleet_settings {
     char vhost[DELIVERY_NAME_SIZE];    /* AMQP */
     char nodes[DELIVERY_PATH_SIZE]; /* further ones of the broker's cluster, "host:port .." */
     struct delivery_broker broker;  /* where the sites' streams come from */
+    struct page_settings page;      /* where the centre's page is served */
+    struct delivery people;         /* who may log in there; its people alone */
 };
 
 /* "host:port", not terminated; false when it is none. */

@@ -5,6 +5,8 @@ bool role_may(enum delivery_role role, enum act act)
     bool home = role == ROLE_RESIDENT || role == ROLE_ELECTRICIAN;
     if (role == ROLE_ADMINISTRATOR)
         return true;
+    if (role == ROLE_CONTRACTOR)
+        return act == ACT_NOTHING;
     switch (act) {
     case ACT_NOTHING:
     case ACT_SEE:
@@ -31,6 +33,7 @@ const char *delivery_role_name(enum delivery_role r)
     case ROLE_ELECTRICIAN: return "electrician";
     case ROLE_MANAGER: return "manager";
     case ROLE_ADMINISTRATOR: return "administrator";
+    case ROLE_CONTRACTOR: return "contractor";
     }
     return "?";
 }

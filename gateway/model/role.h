@@ -6,14 +6,21 @@
  *     manager         of many homes: who needs somebody today; not which appliance a tenant has
  *                     on and when
  *     administrator   everything, and who the others are
+ *     contractor      of a centre alone (fleet/centre_role.h): nothing at a gateway
  */
 #ifndef FORETRIP_ROLE_H
 #define FORETRIP_ROLE_H
 
 #include <stdbool.h>
 
-enum delivery_role { ROLE_RESIDENT, ROLE_ELECTRICIAN, ROLE_MANAGER, ROLE_ADMINISTRATOR };
-#define ROLES 4
+enum delivery_role {
+    ROLE_RESIDENT,
+    ROLE_ELECTRICIAN,
+    ROLE_MANAGER,
+    ROLE_ADMINISTRATOR,
+    ROLE_CONTRACTOR
+};
+#define ROLES 5
 
 enum act {
     ACT_NOTHING,        /* open to everybody, also before a login */

@@ -29,7 +29,6 @@ allow gateway/store "base model analysis"
 allow gateway/notify "base model analysis store"
 allow gateway/web "base model analysis store"
 # the centre of many sites lies above the gateway's parts: it speaks over the same line and serves by the same server
-# same server, as they do
 allow gateway/fleet "base model analysis store notify web" main.c
 allow_file gateway/fleet/main.c "base model analysis store notify web config"
 allow config "base model"
