@@ -97,8 +97,8 @@ static void read_people(struct delivery *d, const struct config_file *file)
     for (int i = 0; i < count; i++) {
         struct delivery_person p = {.language = "en"};
         const config_setting_t *group = config_setting_get_elem(people, (unsigned)i);
-        struct fields_result keys = fields_read(file, group, "a person", fleet_person_fields,
-                                                FLEET_PERSON_KEYS, &p);
+        struct fields_result keys =
+            fields_read(file, group, "a person", fleet_person_fields, FLEET_PERSON_KEYS, &p);
         if ((keys.given & FIELD_BIT(FLEET_PERSON_ID)) && delivery_find_person(d, p.id) >= 0)
             field_error(file, field_line(group, "id"), "there is a person \"%s\" already",
                         p.id);
@@ -115,9 +115,10 @@ static void check_logins(const struct fleet_settings *f, const struct config_fil
     for (size_t i = 0; i < f->people.person_count; i++)
         if (f->people.people[i].role == ROLE_ADMINISTRATOR)
             return;
-    field_error(file, field_line(file->root, "page"),
-                "people log in to the page, and nobody is there who could let them in: give one "
-                "of people role = \"administrator\"");
+    field_error(
+        file, field_line(file->root, "page"),
+        "people log in to the page, and nobody is there who could let them in: give one "
+        "of people role = \"administrator\"");
 }
 
 static void read_file(struct fleet_settings *f, const struct config_file *file,
