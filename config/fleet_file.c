@@ -31,6 +31,12 @@ const struct field fleet_fields[FLEET_KEYS] = {
     [FLEET_NODES] = {"nodes", FIELD_TEXT, TEXT_AT(nodes), .fallback = "none",
                      .help = "further nodes of the broker's cluster, \"host:port host:port\"; "
                              "each is tried in turn"},
+    [FLEET_MQTT_NODES] = {"mqtt", FIELD_TEXT, TEXT_AT(mqtt), .fallback = "none",
+                          .help = "with amqp: where the same cluster takes MQTT, \"host:port "
+                                  "host:port\"; a unit's gateway is asked there"},
+    [FLEET_ASK_AS] = {"ask_as", FIELD_ID, TEXT_AT(ask_as), .fallback = "none",
+                      .help = "id of the person in the gateways' delivery.cfg as whom they are "
+                              "asked; that role counts there"},
 };
 
 static const char *const role_words[] = {"manager", "contractor", "administrator", NULL};
@@ -72,15 +78,15 @@ static void set_defaults(struct fleet_settings *f)
     f->page.port = FLEET_PAGE_PORT;
 }
 
-static void check_nodes(const struct fleet_settings *f, const struct config_file *file,
+static void check_nodes(const char *list, const char *key, const struct config_file *file,
                         const config_setting_t *group)
 {
     struct fleet_node node;
-    for (const char *at = f->nodes; *at;) {
+    for (const char *at = list; *at;) {
         size_t length = strcspn(at, " ");
         if (length > 0 && !fleet_read_node(at, length, &node))
-            field_error(file, field_line(group, "nodes"),
-                        "nodes has \"%.*s\", which is no host:port", (int)length, at);
+            field_error(file, field_line(group, key), "%s has \"%.*s\", which is no host:port",
+                        key, (int)length, at);
         at += length + (at[length] == ' ');
     }
 }
@@ -128,7 +134,8 @@ static void read_file(struct fleet_settings *f, const struct config_file *file,
     const config_setting_t *group = config_setting_get_member(file->root, "fleet");
     if (group && config_setting_is_group(group)) {
         fields_read(file, group, "the group fleet", fleet_fields, FLEET_KEYS, f);
-        check_nodes(f, file, group);
+        check_nodes(f->nodes, "nodes", file, group);
+        check_nodes(f->mqtt, "mqtt", file, group);
     }
     delivery_file_read_broker(&f->broker, file, directory);
     char *whole = directory ? realpath(directory, NULL) : NULL;

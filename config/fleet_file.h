@@ -24,6 +24,8 @@ enum {
     FLEET_QUEUES,
     FLEET_VHOST,
     FLEET_NODES,
+    FLEET_MQTT_NODES,
+    FLEET_ASK_AS,
     FLEET_KEYS
 };
 

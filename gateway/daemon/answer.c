@@ -7,6 +7,7 @@
 #include "model/event_json.h"
 #include "notify/rights.h"
 #include "store/chart.h"
+#include "web/sheet.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -76,6 +77,42 @@ static void history(struct mqtt *m, const struct site *s, struct store_reader *r
     text_free(&members);
 }
 
+/* The role that is told: of the person, and of whom the asker asks for. */
+static bool is_discreet(const struct delivery *d, const struct command *c)
+{
+    int person = delivery_find_person(d, c->person);
+    return !role_may(c->least, ACT_SEE_LOADS) ||
+           (person >= 0 &&
+            !role_may((enum delivery_role)d->people[person].role, ACT_SEE_LOADS));
+}
+
+static void sheet(struct mqtt *m, const struct config *config, const struct engine *e,
+                  struct store_reader *r, int64_t wall_ms, const struct command *c)
+{
+    char why[SHEET_WHY_SIZE];
+    struct text states = TEXT_INIT, members = TEXT_INIT;
+    const struct site *s = &config->site;
+    for (size_t i = 0; i < s->circuit_count; i++) {
+        struct engine_circuit k;
+        engine_circuit(e, (int)i, &k);
+        json_t *o = engine_circuit_json(s, (int)i, wall_ms, &k);
+        char *state = o ? event_json_dump(o) : NULL;
+        text_printf(&states, "%s%s", i ? "," : "", state ? state : "null");
+        free(state);
+        json_decref(o);
+    }
+    bool good = sheet_write(&(struct sheet){.site = s,
+                                            .reader = r,
+                                            .states = text_get(&states),
+                                            .trip = c->trip,
+                                            .discreet = is_discreet(&config->delivery, c),
+                                            .wall_ms = wall_ms},
+                            &members, why);
+    mqtt_reply(m, &c->reply, good ? NULL : why, good ? text_get(&members) : NULL);
+    text_free(&states);
+    text_free(&members);
+}
+
 /* NULL when it was done, and is among what the next commit writes. */
 static const char *name_load(struct engine *e, struct store *store, int64_t wall_ms,
                              const struct command *c)
@@ -134,6 +171,7 @@ static const char *carry_out(struct engine *e, struct store *store, struct store
     case COMMAND_CIRCUITS:
     case COMMAND_HISTORY:
     case COMMAND_SEND_AGAIN:
+    case COMMAND_SHEET:
     case COMMAND_STATUS: return NULL;
     case COMMAND_NAME: return name_load(e, store, wall_ms, c);
     case COMMAND_NOTE: return note_trip(e, r, wall_ms, c, by);
@@ -196,6 +234,8 @@ void answer_command(struct mqtt *m, const struct config *config, struct engine *
         reply_object(m, c, circuits(s, e, wall_ms));
     } else if (c->verb == COMMAND_STATUS) {
         reply_object(m, c, answer_status(m, s, store, wall_ms));
+    } else if (c->verb == COMMAND_SHEET) {
+        sheet(m, config, e, r, wall_ms, c);
     } else if (c->verb == COMMAND_SEND_AGAIN) {
         mqtt_send_again(m, c->after, c->to);
         mqtt_reply(m, &c->reply, config->delivery.broker.up ? NULL : "broker.up is off here",

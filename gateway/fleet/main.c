@@ -2,6 +2,7 @@
 #include "collector.h"
 #include "report.h"
 #include "sim_run.h"
+#include "unit_sheet.h"
 
 #include "base/clock.h"
 #include "base/log.h"
@@ -44,11 +45,13 @@ static int usage(FILE *to)
         to,
         "usage: foretrip-fleet collect --config DIR [--verbose]\n"
         "       foretrip-fleet portfolio --config DIR\n"
+        "       foretrip-fleet sheet UNIT [TRIP] --config DIR [--wait SECONDS]\n"
         "       foretrip-fleet simulate --config DIR --sites N [--history DAYS] [--rate N]\n"
         "                [--records N] [--seconds N] [--storm AFTER,SECONDS]\n"
         "  collect        takes in the streams of many sites (up = true in their "
         "delivery.cfg) and files them\n"
         "  portfolio      who needs somebody today, the most pressing first\n"
+        "  sheet          asks the unit's gateway for its sheet, or that of one trip\n"
         "  simulate       plays so many gateways at the broker, for trials: stories of "
         "openings\n"
         "  --config DIR   with fleet.cfg: where from, and where to\n"
@@ -59,6 +62,7 @@ static int usage(FILE *to)
         "word when there is nothing new (900)\n"
         "  --storm A,S    after A seconds 30 of 100 lose their supply, and are back within S\n"
         "  --linger N     stays so long when all is told, for what is asked again\n"
+        "  --wait N       for the gateway's answer, 10 when nobody says\n"
         "  --verbose      debug lines too\n"
         "  --version, --help\n"
         "foretrip advises and is no protective device.\n");
@@ -170,7 +174,8 @@ enum {
     OPT_PERIOD,
     OPT_HEALTH,
     OPT_STORM,
-    OPT_LINGER
+    OPT_LINGER,
+    OPT_WAIT
 };
 
 static const struct option long_options[] = {{"config", required_argument, NULL, OPT_CONFIG},
@@ -186,10 +191,12 @@ static const struct option long_options[] = {{"config", required_argument, NULL,
                                              {"health", required_argument, NULL, OPT_HEALTH},
                                              {"storm", required_argument, NULL, OPT_STORM},
                                              {"linger", required_argument, NULL, OPT_LINGER},
+                                             {"wait", required_argument, NULL, OPT_WAIT},
                                              {0}};
 
 struct arguments {
     const char *directory;
+    double wait_seconds;
     struct sim_options sim;
 };
 
@@ -216,6 +223,7 @@ static bool take_option(struct arguments *a, int option, const char *value)
     case OPT_SECONDS: return take_number(value, 1e7, &o->seconds);
     case OPT_PERIOD: return take_number(value, 3600, &o->period_seconds);
     case OPT_HEALTH: return take_number(value, 86400, &o->health_seconds);
+    case OPT_WAIT: return take_number(value, 60, &a->wait_seconds);
     case OPT_LINGER: return take_number(value, 86400, &o->linger_seconds);
     case OPT_STORM:
         return sscanf(value, "%lf,%lf", &o->storm_after_seconds, &o->storm_seconds) == 2 &&
@@ -248,16 +256,22 @@ int main(int argc, char **argv)
         if (!take_option(&a, o, optarg))
             return usage(stderr);
     }
-    if (optind + 1 != argc || !a.directory)
+    if (optind >= argc || !a.directory)
         return usage(stderr);
-    const char *verb = argv[optind];
+    const char *verb = argv[optind], *const *words = (const char *const *)argv + optind + 1;
+    int count = argc - optind - 1;
+    bool asks = strcmp(verb, "sheet") == 0;
+    if (asks ? count < 1 || count > 2 : count != 0)
+        return usage(stderr);
     bool collects = strcmp(verb, "collect") == 0, shows = strcmp(verb, "portfolio") == 0;
-    if (!collects && !shows && strcmp(verb, "simulate") != 0)
+    if (!collects && !shows && !asks && strcmp(verb, "simulate") != 0)
         return usage(stderr);
     if (!load(&settings, a.directory))
         return 1;
     catch_signals();
     return collects ? collect(&settings)
            : shows  ? show(&settings)
+           : asks   ? unit_sheet_print(&settings, words[0], count > 1 ? words[1] : "",
+                                       (int)(1000.0 * a.wait_seconds))
                     : simulate(&a.sim, &settings);
 }

@@ -100,17 +100,22 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid)
 static void answer(struct sim_line *l, const char *verb, const json_t *o)
 {
     const char *to = json_string_value(json_object_get(o, "reply_to"));
-    const char *id = json_string_value(json_object_get(o, "id"));
-    struct text t = TEXT_INIT;
-    if (!to)
-        return;
-    text_printf(&t, "{\"id\":\"%s\",\"ok\":true,", id ? id : "");
-    if (strcmp(verb, "circuits") == 0)
-        sim_site_circuits(&l->site, clock_wall_ms(), &t);
-    else
-        sim_site_status(&l->site, &t);
-    text_append(&t, "}");
-    mosquitto_publish(l->mosq, NULL, to, (int)t.length, t.bytes, 1, false);
+    const char *trip = json_string_value(json_object_get(o, "trip"));
+    char *id = json_dumps(json_object_get(o, "id"), JSON_ENCODE_ANY);
+    struct text members = TEXT_INIT, t = TEXT_INIT;
+    bool known = true;
+    if (to && strncmp(verb, "circuits", 8) == 0)
+        sim_site_circuits(&l->site, clock_wall_ms(), &members);
+    else if (to && strncmp(verb, "sheet", 5) == 0)
+        known = sim_site_sheet(&l->site, trip ? trip : "", clock_wall_ms(), &members);
+    else if (to)
+        sim_site_status(&l->site, &members);
+    text_printf(&t, "{\"id\":%s,\"ok\":%s,%s}", id ? id : "\"\"", known ? "true" : "false",
+                known ? text_get(&members) : "\"error\":\"there is no such trip\"");
+    if (to)
+        mosquitto_publish(l->mosq, NULL, to, (int)t.length, t.bytes, 1, false);
+    free(id);
+    text_free(&members);
     text_free(&t);
 }
 
@@ -372,7 +377,7 @@ static bool over(struct sim_run *r, int64_t *all_ms)
     if (o->stop && *o->stop)
         return true;
     if (o->seconds > 0)
-        return r->now_ms - r->begin_ms >= (int64_t)(o->seconds * 1000.0);
+        return r->begin_ms > 0 && r->now_ms - r->begin_ms >= (int64_t)(o->seconds * 1000.0);
     if (!all_told(r))
         *all_ms = 0;
     else if (*all_ms == 0)

@@ -25,16 +25,29 @@ bool fleet_read_node(const char *s, size_t length, struct fleet_node *out)
     return true;
 }
 
-size_t fleet_list_nodes(const struct fleet_settings *f, struct fleet_node out[FLEET_MOST_NODES])
+/* those of the list from out[n] on; how many there are then */
+static size_t add_nodes(const char *list, struct fleet_node out[FLEET_MOST_NODES], size_t n)
 {
-    size_t n = 1;
-    text_copy(out[0].host, sizeof out[0].host, f->broker.host);
-    out[0].port = f->broker.port;
-    for (const char *at = f->nodes; *at && n < FLEET_MOST_NODES;) {
+    for (const char *at = list; *at && n < FLEET_MOST_NODES;) {
         size_t length = strcspn(at, " ");
         if (length > 0 && fleet_read_node(at, length, &out[n]))
             n++;
         at += length + (at[length] == ' ');
     }
     return n;
+}
+
+size_t fleet_list_nodes(const struct fleet_settings *f, struct fleet_node out[FLEET_MOST_NODES])
+{
+    text_copy(out[0].host, sizeof out[0].host, f->broker.host);
+    out[0].port = f->broker.port;
+    return add_nodes(f->nodes, out, 1);
+}
+
+size_t fleet_list_ask_nodes(const struct fleet_settings *f,
+                            struct fleet_node out[FLEET_MOST_NODES])
+{
+    if (f->mqtt[0])
+        return add_nodes(f->mqtt, out, 0);
+    return f->intake == FLEET_AMQP ? 0 : fleet_list_nodes(f, out);
 }

@@ -28,9 +28,11 @@ struct fleet_settings {
     int queues;                        /* AMQP: how many the sites are spread over */
     char vhost[DELIVERY_NAME_SIZE];    /* AMQP */
     char nodes[DELIVERY_PATH_SIZE]; /* further ones of the broker's cluster, "host:port .." */
-    struct delivery_broker broker;  /* where the sites' streams come from */
-    struct page_settings page;      /* where the centre's page is served */
-    struct delivery people;         /* who may log in there; its people alone */
+    char mqtt[DELIVERY_PATH_SIZE];  /* AMQP: where the cluster takes MQTT, for what is asked */
+    char ask_as[SITE_ID_SIZE]; /* person of the gateways' delivery.cfg that asks; "": none */
+    struct delivery_broker broker; /* where the sites' streams come from */
+    struct page_settings page;     /* where the centre's page is served */
+    struct delivery people;        /* who may log in there; its people alone */
 };
 
 /* "host:port", not terminated; false when it is none. */
@@ -40,5 +42,10 @@ bool fleet_read_node(const char *s, size_t length, struct fleet_node *out);
 #define FLEET_MOST_NODES 16
 size_t fleet_list_nodes(const struct fleet_settings *f,
                         struct fleet_node out[FLEET_MOST_NODES]);
+
+/* Where it takes MQTT: those of `mqtt` where there are any, else the same. 0: AMQP, and nobody
+ * said. */
+size_t fleet_list_ask_nodes(const struct fleet_settings *f,
+                            struct fleet_node out[FLEET_MOST_NODES]);
 
 #endif

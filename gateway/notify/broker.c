@@ -185,7 +185,7 @@ static int set_options(struct broker *l, const struct broker_options *o)
                                   o->protocol == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311);
     if (rc == MOSQ_ERR_SUCCESS) /* Nagle and delayed acknowledgement cost 40 ms a message */
         rc = mosquitto_int_option(l->mosq, MOSQ_OPT_TCP_NODELAY, 1);
-    if (rc == MOSQ_ERR_SUCCESS && o->will)
+    if (rc == MOSQ_ERR_SUCCESS && o->will && o->will->topic)
         rc = mosquitto_will_set(l->mosq, o->will->topic, (int)o->will->length, o->will->payload,
                                 o->will->qos, o->will->retain);
     return rc;

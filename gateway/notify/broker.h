@@ -63,8 +63,9 @@ struct broker_out {
 
 struct broker_options {
     const struct delivery_broker *broker; /* with a client id */
-    const struct broker_out *will;        /* topic, payload, QoS and retain of it; NULL: none */
-    int protocol;                         /* 5, or 4 for 3.1.1 */
+    const struct broker_out
+        *will;    /* topic, payload, QoS and retain of it; NULL, or no topic: none */
+    int protocol; /* 5, or 4 for 3.1.1 */
     const struct broker_calls *calls;
     void *context;
 };

@@ -25,6 +25,7 @@ static const char *const verb_names[COMMAND_VERBS] = {
     [COMMAND_CALL_BEGIN] = "call-begin",
     [COMMAND_CALL_ANSWER] = "call-answer",
     [COMMAND_SEND_AGAIN] = "send-again",
+    [COMMAND_SHEET] = "sheet",
 };
 
 /* what they were called first */
@@ -81,7 +82,7 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
                 "out-of-service, in-service, circuits, status, history, name-load, "
-                "correct-cause, note, call-begin, call-answer, send-again",
+                "correct-cause, note, call-begin, call-answer, send-again, sheet",
                 quoted(word, shown));
 }
 
@@ -275,6 +276,23 @@ static bool take_range(const json_t *o, struct command *c, char why[COMMAND_WHY_
     return c->after < c->to || fail(why, "'to' must be above 'after'");
 }
 
+static bool take_sheet(const json_t *o, struct command *c, char why[COMMAND_WHY_SIZE])
+{
+    char word[24] = "", shown[41];
+    c->least = ROLE_ADMINISTRATOR;
+    if (!take_text(o, "trip", false, c->trip, sizeof c->trip, why) ||
+        !take_text(o, "role", false, word, sizeof word, why))
+        return false;
+    for (int r = 0; r < ROLES; r++)
+        if (word[0] == '\0' || strcmp(word, delivery_role_name((enum delivery_role)r)) == 0) {
+            c->least = word[0] ? (enum delivery_role)r : ROLE_ADMINISTRATOR;
+            return true;
+        }
+    return fail(
+        why, "there is no role '%s'; there are resident, electrician, manager, administrator",
+        quoted(word, shown));
+}
+
 /* "acknowledge/kim" */
 static bool take_topic(const char *rest, struct command *c, char why[COMMAND_WHY_SIZE])
 {
@@ -295,6 +313,8 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
         return true;
     if (c->verb == COMMAND_SEND_AGAIN)
         return take_range(o, c, why);
+    if (c->verb == COMMAND_SHEET)
+        return take_sheet(o, c, why);
     if (c->verb == COMMAND_HISTORY)
         return take_span(o, &c->span, why);
     if (c->verb == COMMAND_NAME) /* an empty name takes it back */

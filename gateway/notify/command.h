@@ -11,6 +11,7 @@
  *     in-service       alarm, by
  *     circuits         -
  *     status           -
+ *     sheet            trip, role
  *     history          circuit, quantity, pole, from, to, points
  *     name-load        load, name
  *     correct-cause    trip, cause, by
@@ -35,6 +36,7 @@
 #include "model/call.h"
 #include "model/event.h"
 #include "model/frame.h"
+#include "model/role.h"
 
 #define COMMAND_MAX_BYTES 8192
 #define COMMAND_ID_SIZE 128
@@ -62,8 +64,9 @@ enum command_verb {
     COMMAND_CALL_BEGIN,
     COMMAND_CALL_ANSWER,
     COMMAND_SEND_AGAIN,
+    COMMAND_SHEET,
 };
-#define COMMAND_VERBS 14
+#define COMMAND_VERBS 15
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -104,6 +107,7 @@ struct command {
     char name[EVENT_APPLIANCE_SIZE];
     struct command_span span; /* history */
     int64_t after, to;        /* send-again: numbers above after up to to */
+    enum delivery_role least; /* sheet: told as to that role, where it may see less */
     struct command_call call;
     struct command_reply reply;
 };

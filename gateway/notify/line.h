@@ -14,7 +14,8 @@
 #include "broker.h"
 
 struct line_calls {
-    /* Before each connection: the will into *out. again: no broker has had the last one. */
+    /* Before each connection: the will into *out; left without a topic: none. again: no broker
+     * has had the last one. */
     void (*will)(void *context, bool again, struct broker_out *out);
     /* The broker has greeted us: subscribe, and say what is always said first. */
     void (*up)(void *context, struct broker *b);

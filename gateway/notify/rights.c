@@ -8,6 +8,7 @@ static enum act act_of(const struct command *c)
 {
     switch (c->verb) {
     case COMMAND_SEND_AGAIN:
+    case COMMAND_SHEET: /* with less in it for who may not see loads */
     case COMMAND_STATUS: return ACT_SEE;
     case COMMAND_HISTORY:
     case COMMAND_CIRCUITS: return ACT_SEE_LOADS;

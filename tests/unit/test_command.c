@@ -84,6 +84,11 @@ static void commands_are_understood(void **state)
     assert_true(parse("send-again", "{\"after\":1795603137009,\"to\":1795603137015}", &c, why));
     assert_int_equal(c.verb, COMMAND_SEND_AGAIN);
     assert_true(c.after == INT64_C(1795603137009) && c.to == INT64_C(1795603137015));
+    assert_true(parse("sheet/kim", "{\"trip\":\"main-07.3\",\"role\":\"manager\"}", &c, why));
+    assert_string_equal(c.trip, "main-07.3");
+    assert_int_equal(c.least, ROLE_MANAGER);
+    assert_true(parse("sheet", "", &c, why));
+    assert_int_equal(c.least, ROLE_ADMINISTRATOR);
     for (int v = 0; v < COMMAND_VERBS; v++)
         assert_true(strlen(command_verb_name((enum command_verb)v)) > 0);
 }
@@ -147,6 +152,9 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
          "'question' must be"},
         {"send-again", "{\"to\":5}", "'after' must be a number of the stream"},
         {"send-again", "{\"after\":5,\"to\":1.5}", "'to' must be a number of the stream"},
+        {"sheet", "{\"role\":\"mayor\"}",
+         "there is no role 'mayor'; there are resident, electrician, manager, administrator"},
+        {"sheet", "{\"trip\":7}", "'trip' must be a text"},
         {"send-again", "{\"after\":5,\"to\":5}", "'to' must be above 'after'"},
         {"note", "{\"trip\":\"a\",\"note\":\"\",\"by\":\"Jo\"}", "'note' is empty"},
         {"correct", "{\"trip\":\"a\",\"cause\":\"ghosts\",\"by\":\"Jo\"}",

@@ -35,6 +35,7 @@ static void roles_may_do_what_the_manual_says(void **state)
         {COMMAND_NOTE, 0, true, true, true},
         {COMMAND_STATUS, 0, true, true, true},
         {COMMAND_SEND_AGAIN, 0, true, true, true},
+        {COMMAND_SHEET, 0, true, true, true},
     };
     struct delivery d = three_people();
     (void)state;
