@@ -376,6 +376,22 @@ bool engine_note_trip(struct engine *e, const char *trip, const char *note, int6
     return true;
 }
 
+bool engine_breaker_replaced(struct engine *e, const char *circuit, const char *note,
+                             int64_t wall_ms, const char *by)
+{
+    const struct event out = {.type = EVENT_BREAKER_REPLACED,
+                              .wall_ms = wall_ms,
+                              .panel = -1,
+                              .circuit = site_find_circuit(e->site, circuit),
+                              .note = {NULL, note, by}};
+    if (out.circuit < 0)
+        return false;
+    breakers_replaced(e->breakers, out.circuit);
+    trips_replaced(e->trips, out.circuit);
+    forward(e, &out);
+    return true;
+}
+
 /* tags of the sections; a number is never used again for something else */
 enum {
     STATE_TIME = 1,

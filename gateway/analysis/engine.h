@@ -59,6 +59,11 @@ bool engine_correct_trip(struct engine *e, const char *trip, enum trip_cause cau
 bool engine_note_trip(struct engine *e, const char *trip, const char *note, int64_t wall_ms,
                       const char *by);
 
+/* A person has put in another breaker: what was learned of the old one is forgotten, and the
+ * alarms that judge the old one are over. Said as breaker_replaced; false: no such circuit. */
+bool engine_breaker_replaced(struct engine *e, const char *circuit, const char *note,
+                             int64_t wall_ms, const char *by);
+
 /* The chance that the breaker opens within `seconds`, loads ending and joining as usual; 0
  * without a reading. */
 double engine_chance(const struct engine *e, int circuit, double seconds);

@@ -134,8 +134,8 @@ static bool opened_by_heat(const struct event_trip *t)
 
 void near_overload_event(struct near_overload *n, const struct event *e)
 {
-    if (e->type == EVENT_TRIP &&
-        e->circuit >= 0) /* what was learned of it may make it weaker */
+    bool learned = e->type == EVENT_TRIP || e->type == EVENT_BREAKER_REPLACED;
+    if (learned && e->circuit >= 0) /* what is known of it now may make it weaker */
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
     if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip)) {
         n->circuits[e->circuit].in_vain = 0;

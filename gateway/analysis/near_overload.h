@@ -29,8 +29,8 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
                                            struct alarms *a);
 void near_overload_destroy(struct near_overload *n);
 
-/* Takes load_on and load_off: what usually runs, joins, and for how long is learned from them.
- */
+/* Takes load_on and load_off: what usually runs, joins, and for how long is learned from them;
+ * and that the breaker is another, or known otherwise. */
 void near_overload_event(struct near_overload *n, const struct event *e);
 
 /* Takes a frame that breakers_step and loads_step have already taken. */

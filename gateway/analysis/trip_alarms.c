@@ -3,6 +3,7 @@
 #include "trip_texts.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -15,11 +16,19 @@
 #define NEARLY_SECONDS 60.0
 #define HEAT_SURE 0.8
 
+/* A breaker that was called worn stays so until it is replaced, or until what it has carried
+ * since makes that this much less likely than it is of one that nothing is known of: half of
+ * those outside their band are too quick (hypotheses.h). */
+#define WORN_QUICK_SHARE 0.5
+#define WORN_NO_MORE 0.5
+
 /* what is known of one circuit's newest trip */
 struct open_circuit {
     bool open;  /* told as open: likely enough, neither withdrawn nor restored */
     bool again; /* it opened again after a reset */
     bool worn;
+    bool judged_anew;         /* what was said of the breaker does not hold any more */
+    int64_t replaced_wall_ms; /* openings before say nothing of the breaker; 0: never */
     enum trip_cause cause;
     int upstream;
     double probability, cause_probability, amps_before, heat, held_seconds;
@@ -83,7 +92,34 @@ static void note_trip(struct trip_alarms *t, int circuit, const struct event_tri
     o->cause_probability = trip->causes[trip->cause];
     o->amps_before = trip->amps_before;
     o->heat = trip->heat;
-    o->worn = o->open && trip->cause == CAUSE_WORN_BREAKER && trip->stage == TRIP_CONFIRMED;
+    o->worn = o->open && trip->cause == CAUSE_WORN_BREAKER && trip->stage == TRIP_CONFIRMED &&
+              trip->opened_wall_ms >= o->replaced_wall_ms;
+}
+
+/* A person knows better what the opening was: worn, or not. */
+static void note_correction(struct open_circuit *o, const struct event_correction *c)
+{
+    bool said = c->said == CAUSE_WORN_BREAKER, computed = c->computed == CAUSE_WORN_BREAKER;
+    if (said == computed)
+        return;
+    o->worn = said;
+    o->judged_anew = computed;
+}
+
+/* What was known of it was known of the breaker that is gone. */
+static void note_replaced(const struct trip_alarms *t, int circuit, const struct event *e)
+{
+    static const enum alarm_kind kinds[] = {ALARM_WORN_BREAKER, ALARM_BREAKER_DID_NOT_OPEN};
+    struct open_circuit *o = &t->circuits[circuit];
+    char id[EVENT_ID_SIZE];
+    o->worn = false;
+    o->judged_anew = true;
+    o->replaced_wall_ms = e->wall_ms;
+    for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
+        snprintf(id, sizeof id, "%s.%s", t->site->circuits[circuit].id,
+                 alarm_kind_name(kinds[k]));
+        alarms_acknowledge(t->alarms, id, e->wall_ms, e->note.by); /* whoever did it knows */
+    }
 }
 
 void trip_alarms_event(struct trip_alarms *t, const struct event *e)
@@ -98,6 +134,10 @@ void trip_alarms_event(struct trip_alarms *t, const struct event *e)
     } else if (e->type == EVENT_OPENED_AGAIN) {
         o->open = o->again = true;
         o->held_seconds = e->outcome.seconds;
+    } else if (e->type == EVENT_TRIP_CORRECTED) {
+        note_correction(o, &e->correction);
+    } else if (e->type == EVENT_BREAKER_REPLACED) {
+        note_replaced(t, e->circuit, e);
     } else {
         return;
     }
@@ -279,10 +319,13 @@ static void judge_worn(struct trip_alarms *t, size_t c, int64_t mono_ms, int64_t
     struct text text = TEXT_INIT, advice = TEXT_INIT;
     struct figures figures;
     figures_clear(&figures);
-    const struct open_circuit *o = &t->circuits[c];
+    struct open_circuit *o = &t->circuits[c];
     double worn = breakers_worn(t->breakers, (int)c);
-    /* stays until the breaker is recorded as replaced, which forgets what was learned */
-    j.stands = o->worn || (alarms_standing(t->alarms, j.kind, j.subject) && worn >= 0.3);
+    /* Said once. The next opening, judged anew and unsure at first, does not take it back. */
+    bool goes = o->judged_anew ||
+                worn < WORN_NO_MORE * WORN_QUICK_SHARE * t->rules->circuits[c].worn_share;
+    j.stands = o->worn || (alarms_condition(t->alarms, j.kind, j.subject) && !goes);
+    o->judged_anew = false;
     if (j.stands)
         trip_texts_worn(t->site, (int)c,
                         worn > o->cause_probability ? worn : o->cause_probability,
@@ -335,6 +378,7 @@ void trip_alarms_save(const struct trip_alarms *t, struct codec_out *out)
         codec_put_f64(out, o->amps_before);
         codec_put_f64(out, o->heat);
         codec_put_string(out, o->loads);
+        codec_put_i64(out, o->replaced_wall_ms);
         codec_end(out, begun);
     }
 }
@@ -356,6 +400,8 @@ static bool load_circuit(struct trip_alarms *t, struct codec_in *in)
         o.heat = codec_get_f64(in);
         codec_get_string(in, o.loads, sizeof o.loads);
     }
+    if (in->at < in->end)
+        o.replaced_wall_ms = codec_get_i64(in);
     if (in->failed || cause >= CAUSE_COUNT)
         return false;
     int c = site_find_circuit(t->site, id);

@@ -11,6 +11,10 @@
  * came before it, and gives way to opened_again. What it says follows the trip while that is
  * judged anew (alarms_reword): another cause, more circuits that went with the feeder.
  *
+ * worn_breaker is said once. It goes when the breaker is recorded as replaced, when a person
+ * says that the opening was something else, or when what the breaker carried since speaks
+ * against it.
+ *
  * Ownership  create .. destroy; borrows all it is given
  */
 #ifndef FORETRIP_TRIP_ALARMS_H
@@ -25,7 +29,8 @@ struct trip_alarms *trip_alarms_create(const struct site *s, const struct rules_
                                        const struct breakers *b, struct alarms *a);
 void trip_alarms_destroy(struct trip_alarms *t);
 
-/* Notes what the event says; any other type is passed over. */
+/* Notes what the event says (also trip_corrected, breaker_replaced); any other type is passed
+ * over. */
 void trip_alarms_event(struct trip_alarms *t, const struct event *e);
 
 /* Judges what has changed since the last call; costs nothing when nothing has. */

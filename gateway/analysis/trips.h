@@ -56,6 +56,10 @@ void trips_observe(struct trips *t, trips_observer *observer, void *context);
 bool trips_correct(struct trips *t, const char *id, enum trip_cause cause, int64_t wall_ms,
                    const char *by);
 
+/* Another breaker is in that place: what is still to be learned of an opening that is open is
+ * not learned of it. */
+void trips_replaced(struct trips *t, int circuit);
+
 /* What is open and what every circuit did last: small, for every change. A circuit that carried
  * current before a restart and carries none after it is judged as a fall in lost readings. */
 void trips_save(const struct trips *t, struct codec_out *out);

@@ -140,6 +140,11 @@ static struct remembered *recall(struct trips *t, const char *id)
     return NULL;
 }
 
+void trips_replaced(struct trips *t, int circuit)
+{
+    t->cases[circuit].taught_breaker = true; /* a new case begins with false */
+}
+
 bool trips_correct(struct trips *t, const char *id, enum trip_cause cause, int64_t wall_ms,
                    const char *by)
 {

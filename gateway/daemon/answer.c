@@ -113,12 +113,9 @@ static void sheet(struct mqtt *m, const struct config *config, const struct engi
     text_free(&members);
 }
 
-/* NULL when it was done, and is among what the next commit writes. */
-static const char *name_load(struct engine *e, struct store *store, int64_t wall_ms,
-                             const struct command *c)
+/* What was learned, among what the next commit writes; NULL: done. */
+static const char *keep_learned(const struct engine *e, struct store *store, int64_t wall_ms)
 {
-    if (!loads_name_published(engine_loads(e), c->load, c->name))
-        return "there is no load of that number, or the name is not plain text";
     struct codec_out out = {0};
     engine_save(e, ENGINE_LEARNED, &out);
     bool failed = out.failed;
@@ -126,6 +123,22 @@ static const char *name_load(struct engine *e, struct store *store, int64_t wall
         store_add_state(store, "learned", out.bytes, out.length, wall_ms);
     codec_out_free(&out);
     return failed ? "memory is short, try again" : NULL;
+}
+
+static const char *name_load(struct engine *e, struct store *store, int64_t wall_ms,
+                             const struct command *c)
+{
+    if (!loads_name_published(engine_loads(e), c->load, c->name))
+        return "there is no load of that number, or the name is not plain text";
+    return keep_learned(e, store, wall_ms);
+}
+
+static const char *replaced(struct engine *e, struct store *store, int64_t wall_ms,
+                            const struct command *c, const char *by)
+{
+    return engine_breaker_replaced(e, c->circuit, c->note, wall_ms, by)
+               ? keep_learned(e, store, wall_ms)
+               : "site.cfg has no circuit of that id";
 }
 
 static bool see_trip(void *context, const struct store_trip_row *row)
@@ -187,6 +200,7 @@ static const char *carry_out(struct engine *e, struct store *store, struct store
         break;
     case COMMAND_CALL_BEGIN:
     case COMMAND_CALL_ANSWER: return service_call(e, wall_ms, c, by, made);
+    case COMMAND_REPLACED: return replaced(e, store, wall_ms, c, by);
     case COMMAND_CORRECT:
         return engine_correct_trip(e, c->trip, c->cause, wall_ms, by)
                    ? NULL
@@ -200,6 +214,7 @@ static const char *subject_of(const struct command *c)
     return c->alarm[0]       ? c->alarm
            : c->trip[0]      ? c->trip
            : c->call.call[0] ? c->call.call
+           : c->circuit[0]   ? c->circuit
                              : c->load;
 }
 

@@ -30,6 +30,7 @@ enum event_type {
     EVENT_TRIP_NOTE,
     EVENT_ABSENCE,
     EVENT_CALL,
+    EVENT_BREAKER_REPLACED,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -143,7 +144,7 @@ struct event_correction {
     const char *by;
 };
 
-/* What a person wrote beside a trip. */
+/* What a person wrote beside a trip, or when they put in another breaker (no trip then). */
 struct event_note {
     const char *trip;
     const char *note;

@@ -240,8 +240,10 @@ json_t *event_to_json(const struct site *s, const struct event *e)
                             event_json_number(e->absence.probability, CHANCE));
         break;
     case EVENT_CALL: add_call(o, s, &e->call); break;
+    case EVENT_BREAKER_REPLACED:
     case EVENT_TRIP_NOTE:
-        json_object_set_new(o, "trip", json_string(e->note.trip));
+        if (e->note.trip)
+            json_object_set_new(o, "trip", json_string(e->note.trip));
         json_object_set_new(o, "note", json_string(e->note.note));
         json_object_set_new(o, "by", json_string(e->note.by));
         break;

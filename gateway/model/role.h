@@ -32,7 +32,7 @@ enum act {
     ACT_OUT_OF_SERVICE, /* and back */
     ACT_NAME,           /* a load, a place; trace it */
     ACT_DIRECTORY,      /* change what a panel's card says */
-    ACT_CORRECT,        /* what a trip was */
+    ACT_CORRECT,        /* what a trip was; that a breaker is another one */
     ACT_NOTE,           /* beside a trip; in a service call, and to say stop there */
     ACT_CALL,           /* begin a service call, answer what it asks */
     ACT_ELECTRICIAN,    /* as a licensed electrician */

@@ -222,6 +222,7 @@ void announce_event(struct announce *a, const struct event *e, const char *json)
     case EVENT_TRIP_CORRECTED:
     case EVENT_ABSENCE:
     case EVENT_CALL:
+    case EVENT_BREAKER_REPLACED:
     case EVENT_TRIP_NOTE: break;
     case EVENT_TRIP: take_trip(a, e, json); break;
     case EVENT_RESTORED:

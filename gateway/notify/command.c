@@ -26,6 +26,7 @@ static const char *const verb_names[COMMAND_VERBS] = {
     [COMMAND_CALL_ANSWER] = "call-answer",
     [COMMAND_SEND_AGAIN] = "send-again",
     [COMMAND_SHEET] = "sheet",
+    [COMMAND_REPLACED] = "breaker-replaced",
 };
 
 /* what they were called first */
@@ -82,7 +83,8 @@ static bool find_verb(const char *word, enum command_verb *out, char why[COMMAND
     return fail(why,
                 "there is no command '%s'; there are acknowledge, shelve, unshelve, "
                 "out-of-service, in-service, circuits, status, history, name-load, "
-                "correct-cause, note, call-begin, call-answer, send-again, sheet",
+                "correct-cause, note, call-begin, call-answer, send-again, sheet, "
+                "breaker-replaced",
                 quoted(word, shown));
 }
 
@@ -327,6 +329,10 @@ static bool take_members(const json_t *o, struct command *c, char why[COMMAND_WH
     if (c->verb == COMMAND_NOTE)
         return take_text(o, "trip", true, c->trip, sizeof c->trip, why) &&
                take_text(o, "note", true, c->note, sizeof c->note, why) &&
+               take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
+    if (c->verb == COMMAND_REPLACED)
+        return take_text(o, "circuit", true, c->circuit, sizeof c->circuit, why) &&
+               take_text(o, "note", false, c->note, sizeof c->note, why) &&
                take_text(o, "by", c->person[0] == '\0', c->by, sizeof c->by, why);
     if (c->verb == COMMAND_CALL_BEGIN || c->verb == COMMAND_CALL_ANSWER)
         return take_call(o, c, why);

@@ -16,6 +16,7 @@
  *     name-load        load, name
  *     correct-cause    trip, cause, by
  *     note             trip, note, by
+ *     breaker-replaced circuit, note, by
  *     call-begin       circuit, as, by, device
  *     call-answer      call, question, answer, danger, note, as, by, device
  *
@@ -65,8 +66,9 @@ enum command_verb {
     COMMAND_CALL_ANSWER,
     COMMAND_SEND_AGAIN,
     COMMAND_SHEET,
+    COMMAND_REPLACED,
 };
-#define COMMAND_VERBS 15
+#define COMMAND_VERBS 16
 
 /* Where the answer goes; an empty topic: nowhere. */
 struct command_reply {
@@ -105,9 +107,10 @@ struct command {
     char note[COMMAND_NOTE_SIZE]; /* why; may be "" */
     char load[EVENT_ID_SIZE];     /* name: "<circuit>/<number>" */
     char name[EVENT_APPLIANCE_SIZE];
-    struct command_span span; /* history */
-    int64_t after, to;        /* send-again: numbers above after up to to */
-    enum delivery_role least; /* sheet: told as to that role, where it may see less */
+    char circuit[SITE_ID_SIZE]; /* breaker-replaced */
+    struct command_span span;   /* history */
+    int64_t after, to;          /* send-again: numbers above after up to to */
+    enum delivery_role least;   /* sheet: told as to that role, where it may see less */
     struct command_call call;
     struct command_reply reply;
 };

@@ -295,6 +295,7 @@ void people_event(struct people *p, const struct event *e)
     case EVENT_TRIP_CORRECTED:
     case EVENT_ABSENCE:
     case EVENT_CALL:
+    case EVENT_BREAKER_REPLACED:
     case EVENT_TRIP_NOTE: return;
     }
 }

@@ -18,6 +18,7 @@ static enum act act_of(const struct command *c)
         return c->seconds > RESIDENT_SHELVE_SECONDS ? ACT_SHELVE_LONG : ACT_SHELVE;
     case COMMAND_OUT_OF_SERVICE:
     case COMMAND_IN_SERVICE: return ACT_OUT_OF_SERVICE;
+    case COMMAND_REPLACED:
     case COMMAND_CORRECT: return ACT_CORRECT;
     case COMMAND_NAME: return ACT_NAME;
     case COMMAND_NOTE: return ACT_NOTE;

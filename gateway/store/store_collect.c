@@ -89,6 +89,7 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     case EVENT_LOAD_OFF:
     case EVENT_ABSENCE:
     case EVENT_TRIP_NOTE:
+    case EVENT_BREAKER_REPLACED:
     case EVENT_TRIP_CORRECTED: break; /* the trip stays as it was computed */
     case EVENT_TRIP:
         ADD_AFTER(s, PUT_TRIP, value_text(t->id), value_text(circuit_id(site, e)),
@@ -124,6 +125,7 @@ static const char *subject_of(const struct event *e)
     switch (e->type) {
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
+    case EVENT_BREAKER_REPLACED:
     case EVENT_ABSENCE: return NULL;
     case EVENT_TRIP: return e->trip.id;
     case EVENT_RESTORED:

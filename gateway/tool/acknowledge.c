@@ -1,5 +1,5 @@
-/* foretrip acknowledge, foretrip shelve: what a person does about an alarm, asked of the
- * running gateway. */
+/* foretrip acknowledge, foretrip shelve, foretrip breaker-replaced: what a person does about an
+ * alarm or the breaker, asked of the running gateway. */
 #include "ask.h"
 #include "open_config.h"
 #include "options.h"
@@ -11,7 +11,7 @@
 #include <unistd.h>
 
 struct wish {
-    const char *alarm, *config, *by, *as, *note, *seconds;
+    const char *about, *config, *by, *as, *note, *seconds;
     bool end;
 };
 
@@ -37,10 +37,12 @@ static const char *own_name(void)
     return p ? p->pw_name : "somebody at the gateway";
 }
 
-static enum exit_code ask(const struct wish *w, const char *verb, json_t *members)
+/* about: the member that says what it is about, "alarm" or "circuit" */
+static enum exit_code ask(const struct wish *w, const char *verb, const char *about,
+                          json_t *members)
 {
     struct config c;
-    json_object_set_new(members, "alarm", json_string(w->alarm));
+    json_object_set_new(members, about, json_string(w->about));
     json_object_set_new(members, "by", json_string(w->by ? w->by : own_name()));
     if (w->note)
         json_object_set_new(members, "note", json_string(w->note));
@@ -60,10 +62,10 @@ enum exit_code verb_acknowledge(int argc, char **argv)
     const struct option_row rows[] = {{.name = "config", .value = &w.config, .needed = true},
                                       {.name = "by", .value = &w.by},
                                       {.name = "as", .value = &w.as}};
-    if (!(w.alarm = take_word("alarm", &argc, &argv)) ||
+    if (!(w.about = take_word("alarm", &argc, &argv)) ||
         !options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
         return EXIT_USAGE;
-    return ask(&w, "acknowledge", json_object());
+    return ask(&w, "acknowledge", "alarm", json_object());
 }
 
 enum exit_code verb_shelve(int argc, char **argv)
@@ -77,7 +79,7 @@ enum exit_code verb_shelve(int argc, char **argv)
         {.name = "as", .value = &w.as},
         {.name = "end", .flag = &w.end},
     };
-    if (!(w.alarm = take_word("alarm", &argc, &argv)) ||
+    if (!(w.about = take_word("alarm", &argc, &argv)) ||
         !options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
         return EXIT_USAGE;
     if (w.end == (w.seconds != NULL)) {
@@ -85,12 +87,25 @@ enum exit_code verb_shelve(int argc, char **argv)
         return EXIT_USAGE;
     }
     if (w.end)
-        return ask(&w, "unshelve", json_object());
+        return ask(&w, "unshelve", "alarm", json_object());
     int64_t ms = record_duration(w.seconds);
     if (ms == 0) {
         fprintf(stderr, "foretrip shelve: --for takes a time like 30m, 2h or 1d, not \"%s\"\n",
                 w.seconds);
         return EXIT_USAGE;
     }
-    return ask(&w, "shelve", json_pack("{s:f}", "seconds", (double)ms / 1000.0));
+    return ask(&w, "shelve", "alarm", json_pack("{s:f}", "seconds", (double)ms / 1000.0));
+}
+
+enum exit_code verb_breaker_replaced(int argc, char **argv)
+{
+    struct wish w = {0};
+    const struct option_row rows[] = {{.name = "config", .value = &w.config, .needed = true},
+                                      {.name = "note", .value = &w.note},
+                                      {.name = "by", .value = &w.by},
+                                      {.name = "as", .value = &w.as}};
+    if (!(w.about = take_word("circuit", &argc, &argv)) ||
+        !options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
+        return EXIT_USAGE;
+    return ask(&w, "breaker-replaced", "circuit", json_object());
 }

@@ -56,6 +56,18 @@ static const struct verb verbs[] = {
         .run = verb_backup,
     },
     {
+        .name = "breaker-replaced",
+        .arguments = "CIRCUIT --config DIR [--note TEXT] [--by NAME | --as PERSON]",
+        .summary = "record that another breaker was put in, and forget the old one",
+        .help = "  CIRCUIT           its id in site.cfg\n"
+                "  --config DIR      the gateway's configuration; its delivery.cfg names the "
+                "broker\n"
+                "  --note TEXT       what was put in, and why\n"
+                "  --by NAME         who; without it the login's name\n"
+                "  --as PERSON       the id of one of people in delivery.cfg\n",
+        .run = verb_breaker_replaced,
+    },
+    {
         .name = "call",
         .arguments = "[CIRCUIT|CALL] --config DIR [--database FILE] [--as WHO] [--by NAME]\n"
                      "           [--answer WORD [--note TEXT] [--danger WORD]] [--all]\n"

@@ -23,6 +23,7 @@ struct verb {
 };
 
 enum exit_code verb_acknowledge(int argc, char **argv);
+enum exit_code verb_breaker_replaced(int argc, char **argv);
 enum exit_code verb_advise(int argc, char **argv);
 enum exit_code verb_alarms(int argc, char **argv);
 enum exit_code verb_backup(int argc, char **argv);

@@ -20,6 +20,7 @@ static const struct route routes[] = {
     {{"GET", "/api/v1/circuits/", "/energy"}, api_energy, ACT_SEE},
     {{"GET", "/api/v1/circuits/", "/export.csv"}, api_export, ACT_SEE_LOADS},
     {{"POST", "/api/v1/circuits/", "/name"}, api_name, ACT_NAME},
+    {{"POST", "/api/v1/circuits/", "/breaker-replaced"}, api_replaced, ACT_CORRECT},
     {{"GET", "/api/v1/loads", NULL}, api_loads, ACT_SEE_LOADS},
     {{"GET", "/api/v1/alarms", NULL}, api_alarms, ACT_SEE},
     {{"POST", "/api/v1/alarms/", "/acknowledge"}, api_acknowledge, ACT_ACKNOWLEDGE},

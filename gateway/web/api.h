@@ -31,7 +31,7 @@ api_function api_calls, api_call, api_call_begin, api_call_answer, api_call_stop
 api_function api_call_note;
 /* api_ask.c: what is asked of the engine's thread */
 api_function api_acknowledge, api_shelve, api_unshelve, api_out_of_service, api_in_service;
-api_function api_name, api_correct, api_note;
+api_function api_name, api_replaced, api_correct, api_note;
 /* api_people.c: who is in, who may come in, who did what */
 api_function api_session, api_login, api_choose, api_password, api_logout;
 api_function api_people, api_invite, api_visit, api_end, api_audit;

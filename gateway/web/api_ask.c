@@ -67,6 +67,13 @@ void api_name(const struct api_call *c, struct web_answer *out)
     api_ask(c, o, "name", "load", load, out);
 }
 
+void api_replaced(const struct api_call *c, struct web_answer *out)
+{
+    json_t *o = api_circuit_of(c, out) < 0 ? NULL : api_take_body(c, out);
+    if (o)
+        api_ask(c, o, "breaker-replaced", "circuit", c->id, out);
+}
+
 void api_correct(const struct api_call *c, struct web_answer *out)
 {
     json_t *o = guard_body(c->r, out);

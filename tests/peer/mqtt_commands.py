@@ -51,7 +51,7 @@ def rows(what):
 def kept():
     """what a command may change: alarms, and all events but those of loads and of the house itself"""
     return (rows("SELECT id, state, json FROM alarms ORDER BY id"),
-            rows("SELECT count(*) FROM events WHERE type IN ('trip_note', 'trip_corrected', 'call')"))
+            rows("SELECT count(*) FROM events WHERE type IN ('trip_note', 'trip_corrected', 'breaker_replaced', 'call')"))
 
 
 def check(good, what):
@@ -77,6 +77,7 @@ VERBS = [  # verb, payload, who may
     ("in-service", {"alarm": alarm}, "electrician administrator"),
     ("note", {"trip": trip, "note": "the heater was on"}, ALL),
     ("correct-cause", {"trip": trip, "cause": "overload"}, "electrician administrator"),
+    ("breaker-replaced", {"circuit": "main-07", "note": "a new 15 A"}, "electrician administrator"),
     ("name-load", {"load": "main-07/1", "name": "heater"}, "resident electrician administrator"),
     ("call-begin", {"circuit": "main-10", "as": "electrician"}, "electrician administrator"),
     ("call-begin", {"circuit": "main-09", "as": "occupant"}, "resident electrician administrator"),

@@ -200,6 +200,10 @@ asked.add("/api/v1/stream")  # read by the script beside this
 route("/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/nothing/acknowledge", method="POST", body={"by": "test"}, wanted=409)
 route("/api/v1/circuits/{id}/name", f"/api/v1/circuits/{circuit}/name", method="POST", body={"load": 999999, "name": "Ada's kettle"}, wanted=409)
 route("/api/v1/circuits/{id}/name", f"/api/v1/circuits/{circuit}/name", method="POST", body={"name": "x"}, wanted=400)
+route("/api/v1/circuits/{id}/breaker-replaced", "/api/v1/circuits/nowhere/breaker-replaced", method="POST", body={"by": "test"}, wanted=404)
+route("/api/v1/circuits/{id}/breaker-replaced", f"/api/v1/circuits/{circuit}/breaker-replaced", method="POST", body={"by": "test", "note": "another one"})
+if not any(e["type"] == "breaker_replaced" and e["note"] == "another one" and e["by"] == "test" for e in route("/api/v1/events", f"/api/v1/events?circuit={circuit}")["events"]):
+    faults.append("a breaker was replaced and the record does not have it")
 for a in alarms["alarms"][:1]:
     route("/api/v1/alarms/{id}/shelve", f"/api/v1/alarms/{a['alarm']}/shelve", method="POST", body={"by": "test", "seconds": 60, "note": "looked at"})
     now = {x["alarm"]: x for x in route("/api/v1/alarms")["alarms"]}

@@ -416,6 +416,7 @@ static const struct route_case {
     {"GET", "/api/v1/advice", "aer"},
     {"GET", "/api/v1/circuits/main-07/export.csv", "aer"},
     {"POST", "/api/v1/circuits/main-07/name", "aer"},
+    {"POST", "/api/v1/circuits/main-07/breaker-replaced", "ae"},
     {"GET", "/api/v1/loads", "aer"},
     {"GET", "/api/v1/alarms", "aerm"},
     {"POST", "/api/v1/alarms/x/acknowledge", "aerm"},

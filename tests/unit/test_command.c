@@ -57,6 +57,11 @@ static void commands_are_understood(void **state)
     assert_true(parse("correct-cause/kim",
                       "{\"trip\":\"main-07-20260101T000000Z\",\"cause\":\"fault\"}", &c, why));
     assert_int_equal(c.verb, COMMAND_CORRECT);
+    assert_true(
+        parse("breaker-replaced/kim", "{\"circuit\":\"main-07\",\"note\":\"20 A\"}", &c, why));
+    assert_int_equal(c.verb, COMMAND_REPLACED);
+    assert_string_equal(c.circuit, "main-07");
+    assert_string_equal(c.note, "20 A");
     assert_true(parse("name-load", "{\"load\":\"main-07/3\",\"name\":\"kettle\"}", &c, why));
     assert_int_equal(c.verb, COMMAND_NAME);
     assert_true(parse("name", "{\"load\":\"main-07/3\"}", &c, why));
@@ -104,6 +109,8 @@ static void mistakes_get_a_sentence_that_names_the_place(void **state)
          "out-of-service, "
          "in-service, circuits, status, history, name-load, correct-cause, note"},
         {"history", "{}", "'circuit' is missing"},
+        {"breaker-replaced", "{\"by\":\"Jo\"}", "'circuit' is missing"},
+        {"breaker-replaced", "{\"circuit\":\"main-07\"}", "'by' is missing"},
         {"history", "{\"circuit\":\"main-07\",\"quantity\":\"ohms\"}",
          "there is no quantity 'ohms'; there are amps, watts, volts, pf"},
         {"history", "{\"circuit\":\"main-07\",\"from\":\"yesterday\"}",

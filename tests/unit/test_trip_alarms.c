@@ -18,6 +18,7 @@ struct house {
     int64_t second;
     int count;
     enum alarm_state state[ALARM_KINDS]; /* the newest of each kind */
+    int said[ALARM_KINDS];               /* how often each was raised */
     enum alarm_change changed;
     char id[EVENT_ID_SIZE], text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE],
         taken_by[EVENT_ID_SIZE];
@@ -28,6 +29,7 @@ static void take(void *context, const struct event *e)
     struct house *h = context;
     h->count++;
     h->state[e->alarm.kind] = e->alarm.state;
+    h->said[e->alarm.kind] += e->alarm.state == ALARM_UNACKNOWLEDGED && !e->alarm.changed;
     h->changed = e->alarm.changed;
     strcpy(h->id, e->alarm.id);
     strcpy(h->text, e->alarm.text);
@@ -372,6 +374,122 @@ static void opened_again_silences_the_advice_to_reset(void **state)
     tear_down(&h);
 }
 
+/* as it is judged while it goes on: unsure and of another cause at first, then surely worn */
+static void opens_worn(struct house *h, int c, enum trip_stage stage)
+{
+    struct event e = {
+        .type = EVENT_TRIP, .wall_ms = WALL0 + h->second * 1000, .panel = 0, .circuit = c};
+    e.trip = (struct event_trip){.id = "t",
+                                 .stage = stage,
+                                 .probability = 0.97,
+                                 .cause = stage == TRIP_CONFIRMED ? CAUSE_WORN_BREAKER
+                                                                  : CAUSE_OVERLOAD,
+                                 .opened_wall_ms = WALL0 + h->second * 1000,
+                                 .amps_before = 11.5,
+                                 .upstream = TRIP_UPSTREAM_NONE};
+    e.trip.causes[e.trip.cause] = 0.8;
+    trip_alarms_event(h->trips, &e);
+    pass(h, 1);
+}
+
+static void says(struct house *h, int c, enum event_type type)
+{
+    struct event e = {
+        .type = type, .wall_ms = WALL0 + h->second * 1000, .panel = 0, .circuit = c};
+    if (type == EVENT_BREAKER_REPLACED)
+        e.note = (struct event_note){.note = "a new one", .by = "M. Reyes"};
+    else
+        e.correction = (struct event_correction){.trip = "t",
+                                                 .said = CAUSE_OVERLOAD,
+                                                 .computed = CAUSE_WORN_BREAKER,
+                                                 .by = "M. Reyes"};
+    trip_alarms_event(h->trips, &e);
+    pass(h, 1);
+}
+
+static void a_worn_breaker_is_said_once_however_often_it_opens(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens_worn(&h, 0, TRIP_PROVISIONAL);
+    assert_int_equal(h.said[ALARM_WORN_BREAKER], 0);
+    opens_worn(&h, 0, TRIP_CONFIRMED);
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_UNACKNOWLEDGED);
+    for (int day = 0; day < 5; day++) { /* somebody resets it all the same */
+        outcome(&h, 0, EVENT_RESTORED);
+        pass(&h, 60);
+        opens_worn(&h, 0, TRIP_PROVISIONAL);
+        opens_worn(&h, 0, TRIP_CONFIRMED);
+    }
+    assert_int_equal(h.said[ALARM_WORN_BREAKER], 1);
+    assert_true(alarms_standing(h.alarms, ALARM_WORN_BREAKER, circuit(0)));
+    tear_down(&h);
+}
+
+static void a_breaker_that_was_replaced_is_worn_no_more(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens_worn(&h, 0, TRIP_CONFIRMED);
+    struct event judged_again = {
+        .type = EVENT_TRIP, .wall_ms = WALL0 + h.second * 1000, .panel = 0, .circuit = 0};
+    judged_again.trip = (struct event_trip){.id = "t",
+                                            .stage = TRIP_CONFIRMED,
+                                            .probability = 0.98,
+                                            .cause = CAUSE_WORN_BREAKER,
+                                            .opened_wall_ms = WALL0,
+                                            .upstream = TRIP_UPSTREAM_NONE};
+    says(&h, 0, EVENT_BREAKER_REPLACED);
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_NORMAL); /* nobody has to answer it */
+    trip_alarms_event(h.trips, &judged_again); /* the old one's, still open, looked at anew */
+    pass(&h, 1);
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_NORMAL);
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 60);
+    opens_worn(&h, 0, TRIP_CONFIRMED); /* and the new one is no better */
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_UNACKNOWLEDGED);
+    tear_down(&h);
+}
+
+static void who_knows_what_it_was_takes_the_verdict_back(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens_worn(&h, 0, TRIP_CONFIRMED);
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 60);
+    says(&h, 0, EVENT_TRIP_CORRECTED);
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_RETURNED_UNACKNOWLEDGED);
+    tear_down(&h);
+}
+
+static void what_a_breaker_carries_afterwards_can_take_the_verdict_back(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    struct frame *f = frame_create(&h.site);
+    f->has = 1U << FRAME_AMPS;
+    opens_worn(&h, 0, TRIP_CONFIRMED);
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 60);
+    for (int s = 0; s < 7200; s++, h.second++) { /* 16 A of 15 for an hour, then it cools */
+        f->mono_ms = h.second * 1000;
+        f->wall_ms = WALL0 + f->mono_ms;
+        for (size_t p = 0; p < h.site.poles_total; p++)
+            f->values[p] = p > 0 ? 0.0F : s < 3600 ? 16.0F : 1.0F;
+        breakers_step(h.breakers, f);
+    }
+    opens(&h, 0, 0.97, CAUSE_OPENED_BY_HAND); /* judged whenever something is */
+    pass(&h, 1);
+    assert_int_equal(h.state[ALARM_WORN_BREAKER], ALARM_RETURNED_UNACKNOWLEDGED);
+    frame_destroy(f);
+    tear_down(&h);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -386,6 +504,10 @@ int main(void)
         cmocka_unit_test(a_restart_in_between_keeps_what_is_to_be_said),
         cmocka_unit_test(the_opening_takes_the_place_of_the_warning),
         cmocka_unit_test(opened_again_silences_the_advice_to_reset),
+        cmocka_unit_test(a_worn_breaker_is_said_once_however_often_it_opens),
+        cmocka_unit_test(a_breaker_that_was_replaced_is_worn_no_more),
+        cmocka_unit_test(who_knows_what_it_was_takes_the_verdict_back),
+        cmocka_unit_test(what_a_breaker_carries_afterwards_can_take_the_verdict_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -18,15 +18,16 @@ function changed(a) {
 
 /* what needs a word of why, and shelving a time */
 function askWhy(a, verb, close, answer) {
-  const shelve = verb === 'shelve';
+  const shelve = verb === 'shelve', path = verb === 'breaker-replaced' ? '/circuits/' + a.circuit : '/alarms/' + a.alarm;
   const seconds = h('select', { 'aria-label': t('alarms.for') }, TIMES.filter((n) => n <= 86400 || may('shelve_long')).map((n) => h('option', { value: n, selected: n === 3600 }, duration(n))));
   const note = h('input', { type: 'text', maxlength: 200, 'aria-label': t('alarms.note'), placeholder: t('alarms.note') });
   return h('form', { class: 'shelve', onsubmit: (e) => {
     e.preventDefault();
-    answer(post(`/alarms/${a.alarm}/${verb}`, { by: by() || 'page', note: note.value, ...(shelve ? { seconds: Number(seconds.value) } : {}) }));
-  } }, shelve ? h('label', {}, t('alarms.for') + ' ', seconds) : h('p', { class: 'small' }, t('alarms.out_note')), note, h('button', { type: 'submit' }, t('alarms.do_' + verb)), h('button', { type: 'button', onclick: close }, t('alarms.cancel')));
+    answer(post(`${path}/${verb}`, { by: by() || 'page', note: note.value, ...(shelve ? { seconds: Number(seconds.value) } : {}) }));
+  } }, shelve ? h('label', {}, t('alarms.for') + ' ', seconds) : h('p', { class: 'small' }, t('alarms.note_' + verb)), note, h('button', { type: 'submit' }, t('alarms.do_' + verb)), h('button', { type: 'button', onclick: close }, t('alarms.cancel')));
 }
 
+const OF_BREAKER = new Set(['worn_breaker', 'breaker_did_not_open']);
 const SILENCED = new Set(['shelved', 'suppressed', 'out_of_service']);
 
 function card(a) {
@@ -48,6 +49,7 @@ function card(a) {
     h('div', { class: 'buttons' },
       (a.state === 'unacknowledged' && !a.alert) || a.state === 'returned_unacknowledged' ? now('acknowledge', 'acknowledge') : null,
       shelved ? now('acknowledge', 'unshelve') : null, out ? now('out_of_service', 'in-service') : null,
+      OF_BREAKER.has(a.kind) ? asked('correct', 'breaker-replaced') : null,
       shelved || out ? null : asked('shelve', 'shelve'), out ? null : asked('out_of_service', 'out-of-service')),
     place, said);
 }

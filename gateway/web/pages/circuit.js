@@ -79,6 +79,7 @@ function happened(events) {
     if (e.type === 'restored') return t('sheet.restored');
     if (e.type === 'opened_again') return t('kind.opened_again');
     if (e.type === 'trip_corrected') return t('sheet.corrected', { by: bySaid(e.by), cause: t('cause.' + e.cause), time: clock(e.time) });
+    if (e.type === 'breaker_replaced') return t('circuit.replaced', { by: bySaid(e.by) }) + (e.note ? ': “' + e.note + '”' : '');
     if (e.type === 'trip_note') return bySaid(e.by) + ': “' + e.note + '”';
     return t('kind.' + e.kind) + ': ' + t('astate.' + e.state);
   };
