@@ -9,6 +9,7 @@
 #define JOIN_LEAST_CHANCE 0.05
 #define MAIN_SHARE 0.2 /* of the current: when such a load ends, the next joins too late */
 #define SET_OF 10      /* loads that may be told to switch off */
+#define NAMED_AMPS 0.2 /* nobody is told to switch off less */
 
 static bool is_standing(const struct event_load *l)
 {
@@ -203,11 +204,13 @@ size_t outlook_switch_off(const struct outlook_sources *from, int circuit,
     const struct event_load *may[SET_OF];
     int count = 0, best_members = SET_OF + 1;
     double best_amps = 0.0;
+    double later = o->amps + (o->chance < r->near_overload_chance ? o->join_amps : 0.0);
     unsigned best = 0;
     if (from->site->circuits[circuit].essential)
         return 0;
     for (size_t k = 0; k < o->running_count && count < SET_OF; k++)
-        if (!is_standing(&o->running[k]) && !o->running[k].essential)
+        if (!is_standing(&o->running[k]) && !o->running[k].essential &&
+            o->running[k].amps >= NAMED_AMPS)
             may[count++] = &o->running[k];
     for (unsigned set = 1; set < 1U << count; set++) {
         double amps = 0.0;
@@ -216,7 +219,7 @@ size_t outlook_switch_off(const struct outlook_sources *from, int circuit,
             amps += set & (1U << k) ? may[k]->amps : 0.0;
         if (n > best_members || (n == best_members && amps >= best_amps))
             continue;
-        if (breakers_chance(from->breakers, circuit, fmax(0.0, o->amps - amps),
+        if (breakers_chance(from->breakers, circuit, fmax(0.0, later - amps),
                             r->near_overload_horizon_seconds) > r->near_overload_clear_chance)
             continue;
         best_members = n;

@@ -66,10 +66,11 @@ double outlook_chance(const struct outlook_sources *from, int circuit, int64_t m
 bool outlook_calm(const struct outlook_sources *from, int circuit, double amps, double seconds,
                   double chance, double half);
 
-/* The smallest set of running loads, essential ones and the standing load left out, without
- * which the chance at what remains, held for the horizon, is at most the rule's clear chance.
- * Among equally small sets the one with the fewest amps. When none does, all of them. Returns
- * how many. */
+/* The smallest set of running loads, essential ones, the standing load and what is too small to
+ * be named left out, without which the chance at what remains, held for the horizon, is at most
+ * the rule's clear chance. Where the chance by itself is below the rule's, what threatens is a
+ * load that joins: then with that one on top. Among equally small sets the one with the fewest
+ * amps. When none does, all of them. Returns how many. */
 size_t outlook_switch_off(const struct outlook_sources *from, int circuit,
                           const struct outlook *o, struct event_load out[LOADS_MAX_RUNNING]);
 

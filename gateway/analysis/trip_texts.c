@@ -155,9 +155,12 @@ void trip_texts_again(const struct site *s, int circuit, double seconds_held, st
     char where[256];
     site_describe_circuit(s, circuit, where, sizeof where);
     where[0] = 'B';
-    text_printf(
-        text, "%s opened again %.0f s after it was reset: stop resetting it and leave it off.",
-        where, seconds_held);
+    text_printf(text, "%s opened again ", where);
+    if (seconds_held >= 1.0)
+        text_printf(text, "%.0f s after it was reset", seconds_held);
+    else
+        text_append(text, "as soon as it was reset");
+    text_append(text, ": stop resetting it and leave it off.");
     text_append(advice, "Do not reset it again: one failed reset is enough. Unplug what is on "
                         "this circuit, keep "
                         "away from anything " TROUBLE

@@ -51,6 +51,7 @@ static const char *const phrase_names[PHRASES] = {
     [PHRASE_CAUTION] = "caution",
     [PHRASE_FIGURES] = "figures",
     [PHRASE_DECIMAL] = "decimal",
+    [PHRASE_A_LOAD] = "a_load",
 };
 
 static bool find(const char *const *names, int count, const char *name, int *out)
@@ -172,12 +173,17 @@ static size_t read_slot(const char *at, char name[SLOT_NAME_SIZE], int *slot)
     return (size_t)(end - at) + 1;
 }
 
-static void append_slot(int slot, const struct phrase_values *v, struct text *out)
+static const char *text_of(int slot, const struct phrase_values *v)
 {
     const char *const texts[] = {v->site,  v->panel, v->position, v->circuit, v->meter,
                                  v->loads, v->time,  v->alarm,    v->amps};
+    return texts[slot] ? texts[slot] : "";
+}
+
+static void append_slot(int slot, const struct phrase_values *v, struct text *out)
+{
     if (slot <= SLOT_AMPS)
-        text_append(out, texts[slot] ? texts[slot] : "");
+        text_append(out, text_of(slot, v));
     else
         text_printf(out, "%ld",
                     slot == SLOT_COUNT   ? v->count
@@ -185,23 +191,50 @@ static void append_slot(int slot, const struct phrase_values *v, struct text *ou
                                          : v->urgent);
 }
 
-void phrases_fill(const char *text, const struct phrase_values *v, struct text *out)
+/* A part of the template, out NULL: to look at it only. How many of its blanks are filled with
+ * something, and with nothing. */
+struct filling {
+    size_t full, empty;
+};
+
+static struct filling fill_part(const char *text, size_t length, const struct phrase_values *v,
+                                struct text *out)
 {
     char name[SLOT_NAME_SIZE];
-    while (*text) {
-        size_t plain = strcspn(text, "{");
-        text_append_bytes(out, text, plain);
-        text += plain;
-        if (!*text)
-            return;
+    struct filling f = {0};
+    for (const char *end = text + length; text < end;) {
         int slot = SLOTS;
-        size_t length = read_slot(text, name, &slot);
-        if (length > 0 && slot < SLOTS) {
+        size_t taken = read_slot(text, name, &slot);
+        bool blank = taken > 0 && taken <= (size_t)(end - text) && slot < SLOTS;
+        if (blank && slot <= SLOT_AMPS && !text_of(slot, v)[0])
+            f.empty++;
+        else if (blank)
+            f.full++;
+        if (out && blank)
             append_slot(slot, v, out);
-            text += length;
-        } else {
-            text_append_bytes(out, text++, 1);
+        else if (out)
+            text_append_bytes(out, text, 1);
+        text += blank ? taken : 1;
+    }
+    return f;
+}
+
+void phrases_fill(const char *text, const struct phrase_values *v, struct text *out)
+{
+    while (*text) {
+        const char *end = *text == '[' ? strchr(text, ']') : NULL;
+        struct filling f = {0};
+        if (end)
+            f = fill_part(text + 1, (size_t)(end - text - 1), v, NULL);
+        if (f.full + f.empty > 0) { /* else they are plain brackets */
+            if (f.empty == 0)
+                fill_part(text + 1, (size_t)(end - text - 1), v, out);
+            text = end + 1;
+            continue;
         }
+        size_t length = 1 + strcspn(text + 1, "[");
+        fill_part(text, length, v, out);
+        text += length;
     }
 }
 

@@ -65,6 +65,7 @@ enum phrase {
     PHRASE_CAUTION, /* ends every message */
     PHRASE_FIGURES, /* before the numbers for an electrician */
     PHRASE_DECIMAL, /* the sign between 1 and 5 in 1.5 */
+    PHRASE_A_LOAD,  /* before the amps of a load that is not known */
     PHRASES
 };
 
@@ -108,7 +109,9 @@ struct phrase_values {
     long count, trips, urgent;
 };
 
-/* The template with its braces filled; an unknown word in braces stays as it is. */
+/* The template with its braces filled; an unknown word in braces stays as it is. What stands in
+ * [square brackets] with words in braces is left out when one of these is empty (NULL or "").
+ */
 void phrases_fill(const char *text, const struct phrase_values *v, struct text *out);
 
 /* The first word in braces that phrases_fill does not know, into out; false when there is

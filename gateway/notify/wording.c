@@ -1,5 +1,6 @@
 #include "wording.h"
 
+#include "analysis/loads.h"
 #include "analysis/trip_texts.h"
 #include "base/clock.h"
 
@@ -118,10 +119,12 @@ struct filled {
 static void list_loads(const struct wording *w, const struct news *n, struct text *out)
 {
     for (size_t i = 0; i < n->load_count; i++) {
-        size_t before = out->length;
         text_append(out, i ? ", " : "");
-        phrases_appliance(w->language, n->loads[i].appliance, out);
-        text_append(out, out->length > before + (i ? 2 : 0) ? " " : "");
+        if (strcmp(n->loads[i].appliance, LOADS_UNKNOWN) == 0)
+            text_append(out, wording_phrase(w, PHRASE_A_LOAD));
+        else
+            phrases_appliance(w->language, n->loads[i].appliance, out);
+        text_append(out, " ");
         phrases_number(w->language, n->loads[i].amps, 1, out);
         text_append(out, " A");
     }
@@ -132,11 +135,12 @@ static void fill(const struct wording *w, const struct news *n, struct filled *f
     double amps = figures_get(&n->figures, FIGURE_LOAD);
     *f = (struct filled){.values = {.site = w->site->name, .alarm = n->alarm}};
     set_subject(w->site, n->alarm, f->id, &f->values);
-    phrases_number(w->language, isnan(amps) ? 0.0 : amps, 1, &f->amps);
+    if (!isnan(amps))
+        phrases_number(w->language, amps, 1, &f->amps);
     list_loads(w, n, &f->loads);
     say_time(w, n->over_wall_ms ? n->over_wall_ms : n->raised_wall_ms, f->time);
     f->values.amps = text_get(&f->amps);
-    f->values.loads = n->load_count ? text_get(&f->loads) : "-";
+    f->values.loads = text_get(&f->loads);
     f->values.time = f->time;
 }
 
@@ -218,10 +222,15 @@ static void add_text(json_t *letter, enum letter_part part, struct text *t)
     text_free(t);
 }
 
+/* a phrase of the language, or the alarm's own words as they are */
 static void fill_phrase(const struct wording *w, const struct news *n, const char *phrase,
-                        struct text *out)
+                        const char *own, struct text *out)
 {
     struct filled f;
+    if (!phrase) {
+        text_append(out, own);
+        return;
+    }
     fill(w, n, &f);
     phrases_fill(phrase, &f.values, out);
     empty(&f);
@@ -230,13 +239,13 @@ static void fill_phrase(const struct wording *w, const struct news *n, const cha
 void wording_what(const struct wording *w, const struct news *n, struct text *out)
 {
     const struct phrases_language *l = w->language;
-    fill_phrase(w, n, l && l->what[n->matter] ? l->what[n->matter] : n->text, out);
+    fill_phrase(w, n, l ? l->what[n->matter] : NULL, n->text, out);
 }
 
 void wording_act(const struct wording *w, const struct news *n, struct text *out)
 {
     const struct phrases_language *l = w->language;
-    fill_phrase(w, n, l && l->act[n->matter] ? l->act[n->matter] : n->advice, out);
+    fill_phrase(w, n, l ? l->act[n->matter] : NULL, n->advice, out);
 }
 
 void wording_figures(const struct wording *w, const struct news *n, struct text *out)

@@ -187,6 +187,33 @@ static void the_smallest_set_is_switched_off_and_essential_loads_never(void **st
     overload_tear_down(&t);
 }
 
+/* nothing has to be switched off for what runs: what is named makes room for what would join */
+static void who_would_join_is_reckoned_with_and_what_is_too_small_is_not_named(void **state)
+{
+    struct overload_case t;
+    struct event_load off[LOADS_MAX_RUNNING];
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, 3.3, 60);
+    overload_hold(&t, 9.3, 60);
+    struct outlook o = look(&t, 9.3);
+    o.chance = 0.0;
+    o.join_amps = 9.0;
+    assert_int_equal(outlook_switch_off(&t.sources, 0, &o, off), 1);
+    assert_near(off[0].amps, 6.0, 0.4);
+    o.join_amps = 40.0; /* nothing makes room for that: all that can be named */
+    assert_int_equal(outlook_switch_off(&t.sources, 0, &o, off), 2);
+    for (size_t k = 0; k < o.running_count; k++)
+        if (fabs(o.running[k].amps - 3.0) < 0.4)
+            o.running[k].amps = 0.1;
+    assert_int_equal(outlook_switch_off(&t.sources, 0, &o, off), 1);
+    for (size_t k = 0; k < o.running_count; k++)
+        o.running[k].amps = 0.1;
+    assert_int_equal(outlook_switch_off(&t.sources, 0, &o, off), 0);
+    overload_tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -198,6 +225,7 @@ int main(void)
         cmocka_unit_test(nothing_is_asked_of_a_cool_breaker_and_calm_is_calm),
         cmocka_unit_test(no_look_finds_what_calm_has_excluded),
         cmocka_unit_test(the_smallest_set_is_switched_off_and_essential_loads_never),
+        cmocka_unit_test(who_would_join_is_reckoned_with_and_what_is_too_small_is_not_named),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -6,6 +6,7 @@
 #include "config/reader.h"
 #include "notify/wording.h"
 
+#include <math.h>
 #include <string.h>
 
 static const char site[] =
@@ -157,11 +158,116 @@ static void every_subject_leaves_room_for_where_it_is(void **state)
     config_free(&c);
 }
 
+/* no sentence is left with a hole where nothing is known */
+static void expect_whole(const char *language, enum matter m, size_t loads, const char *said)
+{
+    static const char *const holes[] = {"()", "  ", " .", " ,", " :",  ": .", ":.", "-.",
+                                        "..", "{",  "[",  "]",  ", A", ": A", "nan"};
+    for (size_t i = 0; i < sizeof holes / sizeof holes[0]; i++)
+        if (strstr(said, holes[i]))
+            fail_msg("%s, %s, %zu loads: \"%s\" has \"%s\" in it", language, matter_name(m),
+                     loads, said, holes[i]);
+    assert_true(said[0] != ' ' && strlen(said) > 10 && said[strlen(said) - 1] == '.');
+}
+
+static void what_is_not_known_leaves_no_hole_in_a_sentence(void **state)
+{
+    static const char *const alarms[] = {"main-07.x", "main.x", "m1.meter_lost",
+                                         "alder-31.trip"};
+    struct config c;
+    (void)state;
+    load(&c);
+    for (size_t l = 0; l < c.phrases.count; l++) {
+        const struct phrases_language *g = &c.phrases.languages[l];
+        struct wording w;
+        wording_init(&w, &c.phrases, g->code, &c.site, 0);
+        for (int m = 0; m < MATTERS; m++)
+            for (size_t loads = 0; loads <= NEWS_LOADS; loads++) {
+                struct news n = {.matter = (enum matter)m, .load_count = loads};
+                struct text what = TEXT_INIT, act = TEXT_INIT;
+                bool panel = g->subject[m] && strstr(g->subject[m], "{panel}");
+                bool meter = g->subject[m] && strstr(g->subject[m], "{meter}");
+                bool site_s = g->subject[m] && strstr(g->subject[m], "{site}");
+                strcpy(n.alarm, alarms[panel ? 1 : meter ? 2 : site_s ? 3 : 0]);
+                strcpy(n.text, "Something has happened.");
+                strcpy(n.advice, "Something is to be done.");
+                for (size_t i = 0; i < loads; i++) {
+                    strcpy(n.loads[i].appliance, i % 2 ? "kettle" : "unknown");
+                    n.loads[i].amps = 8.0;
+                }
+                wording_what(&w, &n, &what);
+                wording_act(&w, &n, &act);
+                expect_whole(g->code, n.matter, loads, text_get(&what));
+                expect_whole(g->code, n.matter, loads, text_get(&act));
+                text_free(&what);
+                text_free(&act);
+            }
+    }
+    config_free(&c);
+}
+
+static void a_warning_names_what_is_on_or_says_nothing_of_it(void **state)
+{
+    static const struct {
+        size_t loads;
+        double amps;
+        const char *says;
+    } cases[] = {
+        {0, (double)NAN, "puede dispararse pronto."},
+        {0, 17.25, "puede dispararse pronto: lleva 17.2 A."},
+        {1, 17.25, "lleva 17.2 A. Está encendido: un aparato de 8.0 A."},
+        {2, 17.25, "lleva 17.2 A. Está encendido: un aparato de 8.0 A, hervidor 8.0 A."},
+    };
+    struct config c;
+    struct wording w;
+    (void)state;
+    load(&c);
+    wording_init(&w, &c.phrases, "es", &c.site, 0);
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct news n = {.matter = MATTER_NEAR_OVERLOAD, .alarm = "main-07.near_overload"};
+        struct text what = TEXT_INIT;
+        n.load_count = cases[i].loads;
+        for (size_t k = 0; k < cases[i].loads; k++) {
+            strcpy(n.loads[k].appliance, k ? "kettle" : "unknown");
+            n.loads[k].amps = 8.0;
+        }
+        if (!isnan(cases[i].amps))
+            figures_add(&n.figures, FIGURE_LOAD, cases[i].amps);
+        wording_what(&w, &n, &what);
+        const char *said = text_get(&what);
+        size_t tail = strlen(cases[i].says);
+        if (strlen(said) < tail || strcmp(said + strlen(said) - tail, cases[i].says) != 0)
+            fail_msg("\"%s\" does not end with \"%s\"", said, cases[i].says);
+        text_free(&what);
+    }
+    config_free(&c);
+}
+
+/* a name with brackets or braces in it is a name */
+static void the_alarms_own_words_are_said_as_they_are(void **state)
+{
+    struct config c;
+    struct wording w;
+    struct news n = {.matter = MATTER_TRIP_FAULT, .alarm = "main-07.trip"};
+    struct text what = TEXT_INIT;
+    (void)state;
+    load(&c);
+    strcpy(n.text, "Breaker 7 (Bath [{loads}] {time}) in Main panel has opened.");
+    wording_init(&w, &c.phrases, "en", &c.site, 0);
+    wording_what(&w, &n, &what);
+    assert_string_equal(text_get(&what), n.text);
+    text_free(&what);
+    config_free(&c);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_catalogue_is_complete_and_fits_a_lock_screen),
         cmocka_unit_test(every_subject_leaves_room_for_where_it_is),
+        cmocka_unit_test(what_is_not_known_leaves_no_hole_in_a_sentence),
+        cmocka_unit_test(a_warning_names_what_is_on_or_says_nothing_of_it),
+        cmocka_unit_test(the_alarms_own_words_are_said_as_they_are),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

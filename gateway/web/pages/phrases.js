@@ -11,8 +11,10 @@ export async function loadPhrases() {
 
 function fill(sentence, a) {
   const c = circuitOf(a.circuit), loads = (a.switch_off || []).map((l) => appliance(l) + ' ' + amps(l.amps)).join(', ');
-  const values = { site: live.site.name, panel: panelOf(c?.panel ?? a.panel)?.name ?? '', position: c?.position ?? '', circuit: c?.name ?? '', meter: a.meter ?? '', loads: loads || t('load.unknown'), time: dayClock(a.raised_at), alarm: a.alarm, amps: Number.isFinite(a.amps) ? number(a.amps, 1) : '' };
-  return sentence.replace(/\{(\w+)\}/g, (blank, name) => values[name] ?? blank);
+  const part = /\[([^\]]*\{\w+\}[^\]]*)\]/g; // left out where there is nothing to fill in
+  const values = { site: live.site.name, panel: panelOf(c?.panel ?? a.panel)?.name ?? '', position: c?.position ?? '', circuit: c?.name ?? '', meter: a.meter ?? '', loads, time: dayClock(a.raised_at), alarm: a.alarm, amps: Number.isFinite(a.amps) ? number(a.amps, 1) : '' };
+  const whole = sentence.replace(part, (all, inner) => ([...inner.matchAll(/\{(\w+)\}/g)].some(([, name]) => values[name] === '') ? '' : inner));
+  return whole.replace(/\{(\w+)\}/g, (blank, name) => values[name] ?? blank);
 }
 
 /* A warning ends only when what it warned of has stayed away for a while: until then it says that it has eased. */
