@@ -23,11 +23,24 @@ export function hasEased(a) {
   return a.kind === 'near_overload' && Boolean(state) && state.trip_seconds?.p50 == null && state.headroom_amps >= 0.25 * state.rating_amps;
 }
 
+/* As what an opening is told, whatever opened it: a feeder is a matter for an electrician. */
+export const toldAs = (circuit, cause) => (circuitOf(circuit)?.feeds && cause !== 'opened_by_hand' ? 'upstream_open' : cause);
+
+/* Its figures say the cause of a trip alarm, as its advice goes; who may not see them has the trip's. What is not known is
+ * told as the dangerous one, as in letters. */
+const TOLD = new Set(['overload', 'fault', 'worn_breaker', 'opened_by_hand', 'upstream_open', 'supply_outage']);
+function matterOf(a) {
+  if (a.kind !== 'trip') return a.alert ? 'no_room' : a.kind;
+  if (!a.circuit) return 'trip_supply_outage';
+  const cause = a.figures?.find((f) => TOLD.has(f.what))?.what ?? live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
+  const told = toldAs(a.circuit, cause);
+  return 'trip_' + (TOLD.has(told) ? told : 'fault');
+}
+
 /* {what, act, lang}: lang when it is not the page's own */
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
-  const cause = live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
-  const said = phrase('matters', a.alert ? 'no_room' : a.kind !== 'trip' ? a.kind : 'trip_' + (a.circuit ? cause : 'supply_outage'));
+  const said = phrase('matters', matterOf(a));
   const act = said?.act ? { act: fill(said.act, a) } : { act: a.advice, lang: english ? null : 'en' };
   if (a.kind === 'near_overload') {
     const left = a.alert ? null : state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);

@@ -2,6 +2,7 @@
  * second, what to do next. Prints on one page. */
 import { h, s, text, remake } from '/dom.js';
 import { live, get, post, may, watchEvents } from '/live.js';
+import { toldAs } from '/phrases.js';
 import { t, faultSaid, bySaid, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
 
 const BEFORE = 120, AFTER = 60;
@@ -170,7 +171,7 @@ function sheet(x, events, record) {
       row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) })),
       row('sheet.before', amps(x.amps_before, 2) + ', ' + percent(x.amps_before / circuit.rating_amps)), row('sheet.heat', percent(x.heat)),
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
-    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : x.cause))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
+    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : toldAs(x.circuit, x.cause)))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
     block('sheet.record', record?.hidden ? h('p', {}, t('hidden')) : record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
     h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', may('see_loads') ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),

@@ -1,0 +1,115 @@
+/* What a standing trip alarm says follows its cause: changed.mjs URL BROWSER OUT. Run by changed.sh. */
+import { start, check } from './person.mjs';
+
+const [, , base, executablePath, out] = process.argv;
+const { browser, accessible, noEnglish, shot, end } = await start(executablePath, base, out);
+const site = await (await fetch(base + '/api/v1/site')).json();
+const feeder = site.circuits.find((c) => c.feeds).circuit;
+
+/* as the gateway says it (analysis/trip_texts.c): the advice is whole there, its beginning is enough here */
+const ADVICE = {
+  overload: 'Unplug or switch off what was on. An adult who may do so in this home can move the handle once fully to OFF, then to ON.',
+  fault: 'Do not reset it. Call a licensed electrician.',
+  worn_breaker: 'Leave it off and call a licensed electrician to check the breaker and replace it.',
+};
+const at = new Date().toISOString();
+let seq = 9000000;
+function alarm(circuit, cause, more = {}) {
+  return { type: 'alarm', time: at, raised_at: at, seq: seq++, site: site.site, circuit, panel: site.circuits.find((c) => c.circuit === circuit).panel, alarm: circuit + '.trip', kind: 'trip', priority: 'high', state: 'unacknowledged', text: `Breaker of ${circuit} has opened: ${cause}.`, advice: ADVICE[cause], figures: [{ what: 'carried_before', value: 21.5, unit: 'A' }, { what: cause, value: 90, unit: '%' }], ...more };
+}
+const trip = (circuit, cause) => ({ type: 'trip', time: at, seq: seq++, trip: circuit + '-20260101T000000Z', circuit, stage: 'confirmed', probability: 0.97, opened_at: at, cause, causes: { [cause]: 0.9 }, amps_before: 21.5, heat: 1, loads: [], with: [], upstream: null, evidence: [], restored_at: null });
+
+/* a page whose stream can be spoken into; what stands when it is opened is `first` */
+async function visit(language, circuit, cause) {
+  const context = await browser.newContext({ viewport: { width: 390, height: 844 }, locale: language === 'es' ? 'es-US' : 'en-US', reducedMotion: 'reduce' });
+  const p = await context.newPage();
+  p.setDefaultTimeout(30000);
+  p.on('pageerror', (e) => check(false, e.message));
+  await p.addInitScript(() => {
+    const Real = EventSource;
+    globalThis.EventSource = class extends Real {
+      constructor(url) {
+        super(url);
+        globalThis.stream = this;
+      }
+    };
+  });
+  const first = { alarms: [alarm(circuit, cause)], trips: [trip(circuit, cause)] };
+  await p.route(/\/api\/v1\/alarms(\?|$)/, (r) => r.fulfill({ json: { alarms: r.request().url().includes('all=') ? [] : first.alarms } }));
+  await p.route(/\/api\/v1\/trips\?/, (r) => r.fulfill({ json: { trips: first.trips } }));
+  await p.goto(base + '/#/alarms');
+  await p.waitForSelector('.alarm');
+  const say = (e) => p.evaluate((d) => globalThis.stream.dispatchEvent(new MessageEvent('event', { data: d })), JSON.stringify(e));
+  return { p, say };
+}
+const card = (p) => p.textContent('.alarm');
+const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('.alarm details')].find((d) => d.textContent.startsWith(s)).open, summary);
+
+/* ---- another cause, another advice: it is said, read aloud and not hidden behind a fold */
+{
+  const { p, say } = await visit('en', 'main-07', 'overload');
+  check(/then to ON/.test(await card(p)) && !(await isOpen(p, 'What to do')), 'at first it may be reset once');
+  await say(alarm('main-07', 'overload', { state: 'acknowledged', by: 'Ada' }));
+  await p.waitForSelector('.alarm:has-text("acknowledged by Ada")');
+  check(!/Acknowledge/.test(await p.textContent('.alarm .buttons')), 'and somebody sees to it');
+  await say(trip('main-07', 'fault'));
+  await say(alarm('main-07', 'fault', { changed: 'advice' }));
+  await p.waitForSelector('.alarm:has-text("What to do has changed")');
+  const said = await card(p);
+  check(/Do not reset it/.test(said) && !/to ON/.test(said), 'then nothing tells to reset it any more: ' + said.slice(0, 300));
+  check(await isOpen(p, 'What to do'), 'and what to do now is seen without a touch');
+  check(/Acknowledge/.test(await p.textContent('.alarm .buttons')), 'it asks to be answered once more');
+  check((await p.locator('.alarm').count()) === 1, 'it is one alarm still');
+  await shot(p, 'changed-phone-en');
+  await accessible(p, 'an alarm whose advice has changed');
+
+  /* words alone call nobody: answered again, it stays so */
+  await say(alarm('main-07', 'fault', { state: 'acknowledged', by: 'Ada' }));
+  await p.waitForSelector('.alarm:has-text("acknowledged by Ada")');
+  await say(alarm('main-07', 'fault', { state: 'acknowledged', by: 'Ada', changed: 'words', figures: [{ what: 'fault', value: 71, unit: '%' }] }));
+  await p.waitForFunction(() => document.querySelector('.alarm .figures').textContent.includes('71'));
+  check(!/What to do has changed/.test(await card(p)) && !(await isOpen(p, 'What to do')), 'a percentage alone is no news');
+  await p.context().close();
+}
+
+/* ---- in Spanish the words are the page's own: they follow as well */
+{
+  const { p, say } = await visit('es', 'main-07', 'overload');
+  check(/luego a ON/.test(await card(p)), 'en español, al principio: ' + (await card(p)).slice(0, 200));
+  await say(alarm('main-07', 'worn_breaker', { changed: 'advice' })); /* before the trip's own word, as it may come */
+  await p.waitForSelector('.alarm:has-text("ha cambiado")');
+  let said = await card(p);
+  check(/Déjelo apagado/.test(said) && !/luego a ON/.test(said), 'y después: ' + said.slice(0, 300));
+  await say(alarm('main-07', 'fault', { changed: 'advice' }));
+  await p.waitForSelector('.alarm:has-text("No lo rearme")');
+  await noEnglish(p, 'an alarm whose advice has changed, in Spanish', ['Ada']);
+  await shot(p, 'changed-phone-es');
+  await p.context().close();
+}
+
+/* ---- a feeder is never told to be reset, whatever opened it */
+{
+  const { p } = await visit('es', feeder, 'overload');
+  const said = await card(p);
+  check(/no lo rearme usted/.test(said) && !/luego a ON/.test(said), 'a feeder is for an electrician: ' + said.slice(0, 300));
+  await p.route(/\/api\/v1\/trips\/[^/?]+$/, (r) => r.fulfill({ json: { trip: trip(feeder, 'overload'), events: [] } }));
+  await p.route(/\/record\?/, (r) => r.fulfill({ json: { columns: ['time'], rows: [] } }));
+  await p.goto(base + '/#/trip/' + trip(feeder, 'overload').trip);
+  await p.waitForSelector('.do-now');
+  const sheet = await p.textContent('.do-now');
+  check(/no lo rearme usted/.test(sheet) && !/luego a ON/.test(sheet), 'on its sheet as well: ' + sheet.slice(0, 200));
+  await p.context().close();
+}
+
+/* ---- who may not see the figures is told by the trip's cause; of one that nobody knows, not to reset */
+{
+  const { p, say } = await visit('es', 'main-07', 'overload');
+  await say(alarm('main-07', 'overload', { figures: undefined }));
+  await p.waitForSelector('.alarm:has-text("luego a ON")');
+  await say(trip('main-07', 'sensor_lost'));
+  await say(alarm('main-07', 'overload', { figures: undefined }));
+  await p.waitForSelector('.alarm:has-text("No lo rearme")');
+  check(true, 'without figures the trip says it, and what is not known is told as the dangerous one');
+  await p.context().close();
+}
+await end();
