@@ -69,7 +69,7 @@ void api_name(const struct api_call *c, struct web_answer *out)
 
 void api_replaced(const struct api_call *c, struct web_answer *out)
 {
-    json_t *o = api_circuit_of(c, out) < 0 ? NULL : api_take_body(c, out);
+    json_t *o = api_circuit_of(c, out) < 0 ? NULL : guard_body(c->r, out);
     if (o)
         api_ask(c, o, "breaker-replaced", "circuit", c->id, out);
 }
