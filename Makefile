@@ -21,7 +21,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq
 ifneq ($(shell command -v $(PKG_CONFIG)),)
 CPPFLAGS += $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null) -lm -pthread

@@ -9,6 +9,7 @@
 static const struct sql_table put_records = {
     .name = "records",
     .conflict = "ON CONFLICT DO NOTHING",
+    .new_rows = true,
     .columns = 6,
     .column = {{"site", SQL_NUMBER},
                {"filed_ms", SQL_NUMBER},
@@ -29,14 +30,22 @@ static void fill_record(struct sql_value *v, const struct ledger_row *f)
     v[5] = sql_words(f->record->json);
 }
 
+/* Trip and outcome in whichever order they come: each fills what it knows of the row. */
+#define NEWER "excluded.seq > trips.seq"
+#define BACK "excluded.restored_seq > coalesce(trips.restored_seq, -1)"
+#define SET(column, when)                                                                      \
+    ", " #column " = CASE WHEN " when " THEN excluded." #column " ELSE trips." #column " END"
+
 static const struct sql_table put_trips = {
     .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET panel = excluded.panel,"
-                " circuit = excluded.circuit, opened_ms = excluded.opened_ms,"
-                " stage = excluded.stage, probability = excluded.probability,"
-                " cause = excluded.cause, seq = excluded.seq, json = excluded.json"
-                " WHERE excluded.seq > trips.seq",
-    .columns = 10,
+    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET"
+                " seconds_held = coalesce(excluded.seconds_held, trips.seconds_held)" /**/
+    SET(panel, NEWER) SET(circuit, NEWER) SET(opened_ms, NEWER)                       /**/
+    SET(stage, NEWER) SET(probability, NEWER) SET(cause, NEWER)                       /**/
+    SET(json, NEWER) SET(seq, NEWER) SET(restored_ms, BACK)                           /**/
+    SET(seconds_open, BACK) SET(restored_seq, BACK)                                   /**/
+    " WHERE " NEWER " OR " BACK " OR excluded.seconds_held IS NOT NULL",
+    .columns = 14,
     .column = {{"site", SQL_NUMBER},
                {"trip", SQL_WORDS},
                {"panel", SQL_WORDS},
@@ -46,53 +55,22 @@ static const struct sql_table put_trips = {
                {"probability", SQL_REAL},
                {"cause", SQL_WORDS},
                {"seq", SQL_NUMBER},
-               {"json", SQL_WORDS}},
-};
-
-static void fill_trip(struct sql_value *v, const struct ledger_row *f)
-{
-    const struct parcel_record *r = f->record;
-    v[0] = sql_number(f->site);
-    v[1] = sql_words(r->subject);
-    v[2] = sql_words(r->panel);
-    v[3] = sql_words(r->circuit);
-    v[4] = sql_number(r->since_wall_ms);
-    v[5] = sql_words(r->state);
-    v[6] = sql_real(r->probability);
-    v[7] = sql_words(r->what);
-    v[8] = sql_number(r->seq);
-    v[9] = sql_words(r->json);
-}
-
-/* the trip itself may come later: then it finds its row */
-static const struct sql_table put_restored = {
-    .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET restored_ms = excluded.restored_ms,"
-                " seconds_open = excluded.seconds_open, restored_seq = excluded.restored_seq"
-                " WHERE excluded.restored_seq > coalesce(trips.restored_seq, -1)",
-    .columns = 8,
-    .column = {{"site", SQL_NUMBER},
-               {"trip", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"opened_ms", SQL_NUMBER},
+               {"json", SQL_WORDS},
                {"restored_ms", SQL_NUMBER},
                {"seconds_open", SQL_REAL},
-               {"restored_seq", SQL_NUMBER}},
-};
-static const struct sql_table put_again = {
-    .name = "trips",
-    .conflict = "ON CONFLICT (site, trip) DO UPDATE SET seconds_held = excluded.seconds_held",
-    .columns = 6,
-    .column = {{"site", SQL_NUMBER},
-               {"trip", SQL_WORDS},
-               {"panel", SQL_WORDS},
-               {"circuit", SQL_WORDS},
-               {"opened_ms", SQL_NUMBER},
+               {"restored_seq", SQL_NUMBER},
                {"seconds_held", SQL_REAL}},
 };
 
-static void fill_outcome(struct sql_value *v, const struct ledger_row *f)
+static bool is_of_trip(const struct ledger_row *f)
+{
+    return f->record->kind == PARCEL_TRIP || f->record->kind == PARCEL_RESTORED ||
+           f->record->kind == PARCEL_OPENED_AGAIN;
+}
+
+/* Nothing known yet but which one it is; when it opened, for want of its own word, by its end.
+ */
+static void begin_trip(struct sql_value *v, const struct ledger_row *f)
 {
     const struct parcel_record *r = f->record;
     v[0] = sql_number(f->site);
@@ -100,20 +78,33 @@ static void fill_outcome(struct sql_value *v, const struct ledger_row *f)
     v[2] = sql_words(r->panel);
     v[3] = sql_words(r->circuit);
     v[4] = sql_number(r->wall_ms - (r->seconds > 0 ? (int64_t)(r->seconds * 1000.0) : 0));
+    v[5] = v[7] = v[9] = sql_words("");
+    v[8] = sql_number(0);
+    v[6] = v[10] = v[11] = v[12] = v[13] = sql_null();
 }
 
-static void fill_restored(struct sql_value *v, const struct ledger_row *f)
+/* Called with the oldest first. */
+static void fill_trip(struct sql_value *v, const struct ledger_row *f, bool first)
 {
-    fill_outcome(v, f);
-    v[5] = sql_number(f->record->wall_ms);
-    v[6] = sql_real(f->record->seconds);
-    v[7] = sql_number(f->record->seq);
-}
-
-static void fill_again(struct sql_value *v, const struct ledger_row *f)
-{
-    fill_outcome(v, f);
-    v[5] = sql_real(f->record->seconds);
+    const struct parcel_record *r = f->record;
+    if (first)
+        begin_trip(v, f);
+    if (r->kind == PARCEL_TRIP) {
+        v[2] = sql_words(r->panel);
+        v[3] = sql_words(r->circuit);
+        v[4] = sql_number(r->since_wall_ms);
+        v[5] = sql_words(r->state);
+        v[6] = sql_real(r->probability);
+        v[7] = sql_words(r->what);
+        v[8] = sql_number(r->seq);
+        v[9] = sql_words(r->json);
+    } else if (r->kind == PARCEL_RESTORED) {
+        v[10] = sql_number(r->wall_ms);
+        v[11] = sql_real(r->seconds);
+        v[12] = sql_number(r->seq);
+    } else {
+        v[13] = sql_real(r->seconds);
+    }
 }
 
 static const struct sql_table put_alarms = {
@@ -140,9 +131,15 @@ static const struct sql_table put_alarms = {
                {"story", SQL_WORDS}},
 };
 
-static void fill_alarm(struct sql_value *v, const struct ledger_row *f)
+static bool is_of_alarm(const struct ledger_row *f)
+{
+    return f->record->kind == PARCEL_ALARM;
+}
+
+static void fill_alarm(struct sql_value *v, const struct ledger_row *f, bool first)
 {
     const struct parcel_record *r = f->record;
+    (void)first; /* each says all there is */
     v[0] = sql_number(f->site);
     v[1] = sql_words(r->subject);
     v[2] = sql_words(r->panel);
@@ -158,7 +155,7 @@ static void fill_alarm(struct sql_value *v, const struct ledger_row *f)
     v[12] = sql_words(notices_story(r->what, r->panel, r->circuit));
 }
 
-/* of each subject the newest comes last */
+/* those of one subject together, the newest last */
 static int by_subject(const void *a, const void *b)
 {
     const struct ledger_row *x = a, *y = b;
@@ -175,26 +172,34 @@ static bool same_subject(const struct ledger_row *a, const struct ledger_row *b)
     return a->site == b->site && strcmp(a->record->subject, b->record->subject) == 0;
 }
 
-typedef void fill_fn(struct sql_value *v, const struct ledger_row *f);
+/* What of the records has rows in another table, and how a row comes of one record or more. */
+struct fold {
+    const struct sql_table *table;
+    bool (*is_of)(const struct ledger_row *f);
+    void (*fill)(struct sql_value *v, const struct ledger_row *f, bool first);
+};
+static const struct fold folds[] = {{&put_trips, is_of_trip, fill_trip},
+                                    {&put_alarms, is_of_alarm, fill_alarm}};
 
-/* The newest of that kind of each subject. */
-static enum sql_err put_newest(struct sql *sql, const struct ledger_row *fresh,
-                               size_t fresh_count, enum parcel_kind kind,
-                               const struct sql_table *table, fill_fn *fill)
+/* One row for each subject. */
+static enum sql_err put_folded(struct sql *sql, const struct ledger_row *fresh,
+                               size_t fresh_count, const struct fold *fold)
 {
     struct ledger_row *of = calloc(fresh_count + 1, sizeof *of);
-    size_t count = 0, rows = 0;
+    size_t count = 0, rows = 0, columns = fold->table->columns;
     for (size_t i = 0; of && i < fresh_count; i++)
-        if (fresh[i].record->kind == kind)
+        if (fold->is_of(&fresh[i]))
             of[count++] = fresh[i];
-    struct sql_value *cells = calloc(count * table->columns + 1, sizeof *cells);
+    struct sql_value *cells = calloc(count * columns + 1, sizeof *cells);
     enum sql_err err = of && cells ? SQL_FINE : SQL_ERR_MEMORY;
     if (err == SQL_FINE && count > 0) {
         qsort(of, count, sizeof *of, by_subject);
-        for (size_t i = 0; i < count; i++)
-            if (i + 1 == count || !same_subject(&of[i], &of[i + 1]))
-                fill(cells + rows++ * table->columns, &of[i]);
-        err = sql_put(sql, table, cells, rows);
+        for (size_t i = 0; i < count; i++) {
+            bool first = i == 0 || !same_subject(&of[i - 1], &of[i]);
+            rows += first;
+            fold->fill(cells + (rows - 1) * columns, &of[i], first);
+        }
+        err = sql_put(sql, fold->table, cells, rows);
     }
     free(cells);
     free(of);
@@ -216,13 +221,7 @@ static enum sql_err put_all(struct sql *sql, const struct ledger_row *fresh, siz
 enum sql_err ledger_rows_put(struct sql *sql, const struct ledger_row *rows, size_t count)
 {
     enum sql_err err = put_all(sql, rows, count);
-    if (err == SQL_FINE)
-        err = put_newest(sql, rows, count, PARCEL_TRIP, &put_trips, fill_trip);
-    if (err == SQL_FINE)
-        err = put_newest(sql, rows, count, PARCEL_RESTORED, &put_restored, fill_restored);
-    if (err == SQL_FINE)
-        err = put_newest(sql, rows, count, PARCEL_OPENED_AGAIN, &put_again, fill_again);
-    if (err == SQL_FINE)
-        err = put_newest(sql, rows, count, PARCEL_ALARM, &put_alarms, fill_alarm);
+    for (size_t i = 0; i < sizeof folds / sizeof folds[0] && err == SQL_FINE; i++)
+        err = put_folded(sql, rows, count, &folds[i]);
     return err;
 }

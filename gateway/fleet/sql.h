@@ -2,8 +2,9 @@
  * sql - one database behind one interface: SQLite embedded, or PostgreSQL by libpq.
  *
  * The same statements serve both: $1, $2 .. are the parameters, ON CONFLICT and RETURNING mean
- * the same in both. Where the two differ is in here: how many rows go in at once (arrays
- * through unnest there, a prepared statement again and again here), and how rows are locked.
+ * the same in both. Where the two differ is in here: how many rows go in at once (COPY, or
+ * arrays through unnest, there; a prepared statement again and again here), and how rows are
+ * locked.
  *
  * A statement's text has static storage: it is prepared once and found again by its address.
  *
@@ -79,6 +80,9 @@ enum sql_err sql_query(struct sql *s, const char *text, const struct sql_value *
 struct sql_table {
     const char *name;
     const char *conflict; /* "ON CONFLICT .."; "" for none */
+    bool new_rows; /* the caller knows that none is there yet: they may go in by COPY. One that
+                    * is there after all makes the call SQL_ERR_AGAIN, and the next one heeds
+                    * conflict */
     size_t columns;
     struct {
         const char *name;

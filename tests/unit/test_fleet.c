@@ -120,6 +120,31 @@ static void a_record_that_comes_twice_is_filed_once(void **state)
     assert_int_equal(number(r, "SELECT heard_ms FROM sites WHERE id = 'maple-12'"), NOW + 1000);
 }
 
+/* The row of the site is of an older copy of the store than the records. */
+static void a_record_that_no_site_knows_of_stays_as_it_is(void **state)
+{
+    struct rig *r = *state;
+    struct parcel p;
+    char record[160], payload[400], why[PARCEL_WHY_SIZE];
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    assert_int_equal(sql_run(r->sql, "UPDATE sites SET have = 0"), SQL_FINE);
+    int n = snprintf(payload, sizeof payload,
+                     "{\"site\":\"maple-12\",\"after\":0,\"to\":6,\"records\":[%s",
+                     other(record, 5));
+    n += snprintf(payload + n, sizeof payload - (size_t)n, ",%s]}", other(record, 6));
+    assert_true(parcel_read(&p, "maple-12", payload, (size_t)n, why));
+    const struct ledger_item item = {.site = "maple-12", .parcel = &p};
+    enum sql_err err = SQL_ERR_AGAIN;
+    for (int tries = 0; err == SQL_ERR_AGAIN && tries < 3; tries++)
+        err = ledger_take(r->ledger, &item, 1, NOW, &r->taken);
+    assert_int_equal(err, SQL_FINE);
+    parcel_free(&p);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 2);
+    assert_int_equal(number(r, "SELECT have FROM sites"), 6);
+    send(r, "maple-12", 6, 7, other(record, 7), NOW);
+    assert_int_equal(number(r, "SELECT count(*) FROM records"), 3);
+}
+
 struct asked {
     int count;
     char text[200];
@@ -452,6 +477,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         TEST(a_record_that_comes_twice_is_filed_once),
+        TEST(a_record_that_no_site_knows_of_stays_as_it_is),
         TEST(a_gap_is_asked_for_until_it_is_filled),
         TEST(an_older_record_does_not_undo_a_newer_one),
         TEST(what_became_of_a_trip_finds_it_whichever_comes_first),

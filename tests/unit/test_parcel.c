@@ -156,6 +156,30 @@ static void a_faulty_parcel_is_refused_as_a_whole(void **state)
          "\"alarm\","
          "\"time\":\"2026-11-25T10:39:02Z\"}]}",
          "record 1 is not a record"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[7]}",
+         "record 1 is not a record"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[[]]}",
+         "record 1 is not a record"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":{}}", "'records' must be"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[]", "no JSON"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[]} x", "no JSON"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":\"\n\"}", "no JSON"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":\"\xC3\x28\"}",
+         "no JSON"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"after\":1,\"to\":4,\"records\":[]}",
+         "'after' is there twice"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":\"\\u0000\"}",
+         "a blank or an escape"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":\"\\uD83D\"}",
+         "a blank or an escape"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":\"\\uDE00\"}",
+         "a blank or an escape"},
+        {"{\"site\":\"maple-12\",\"after\":0,\f\"to\":4,\"records\":[]}",
+         "a blank or an escape"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":4,\"records\":[],\"x\":1e999}",
+         "too large"},
+        {"{\"site\":\"maple-12\",\"after\":0,\"to\":9223372036854775808,\"records\":[]}",
+         "too large"},
     };
     struct parcel p;
     char why[PARCEL_WHY_SIZE];
@@ -186,7 +210,26 @@ static void a_records_text_is_as_it_was_sent(void **state)
     assert_string_equal(p.records[0].json, "{\"seq\":1, \"time\":\"2026-11-25T10:39:02Z\","
                                            "\"type\":\"x\",\"a\":\"}\\\\\"}");
     assert_string_equal(p.records[1].json, "{\"seq\":2,\"time\":\"2026-11-25T10:39:02Z\","
-                                           "\"type\":\"x\",\"b\":[{},\"\\\"]\"]} ");
+                                           "\"type\":\"x\",\"b\":[{},\"\\\"]\"]}");
+    assert_string_equal(p.health, "{\"records\":[\"]\"]}");
+    parcel_free(&p);
+}
+
+/* Escapes in what the centre files by; a pair of surrogates and a backslash before a u are
+ * nothing odd. */
+static void escapes_are_read(void **state)
+{
+    static const char payload[] =
+        "{\"site\":\"maple-12\",\"after\":0,\"to\":2,\"health\":{\"n\":{\"name\":\"no\"},"
+        "\"name\":\"3 M\\u00fchle\"},\"records\":[{\"seq\":1,\"time\":"
+        "\"2026-11-25T10:39:02Z\",\"type\":\"\\u0078\",\"a\":\"\\uD83D\\uDE00 \\\\u0000\"}]}";
+    struct parcel p;
+    char why[PARCEL_WHY_SIZE];
+    (void)state;
+    if (!parcel_read(&p, "maple-12", payload, sizeof payload - 1, why))
+        fail_msg("%s", why);
+    assert_string_equal(p.name, "3 M\xC3\xBChle");
+    assert_string_equal(p.records[0].type, "x");
     parcel_free(&p);
 }
 
@@ -216,6 +259,7 @@ int main(void)
         cmocka_unit_test(a_parcel_is_read),
         cmocka_unit_test(a_faulty_parcel_is_refused_as_a_whole),
         cmocka_unit_test(a_records_text_is_as_it_was_sent),
+        cmocka_unit_test(escapes_are_read),
         cmocka_unit_test(a_topic_names_its_site),
     };
     return cmocka_run_group_tests_name("parcel", tests, NULL, NULL);
