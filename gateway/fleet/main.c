@@ -96,11 +96,12 @@ static void say(const struct collector *c)
         "%llu records filed in %llu transactions, %llu came again, %llu gaps seen, %llu "
         "asked for, %llu parcels refused, %llu of unknown sites; from the event to the store "
         "half within %lld ms, 99 of 100 within %lld ms, all within %lld ms",
-        (unsigned long long)n.taken.records, (unsigned long long)n.transactions,
-        (unsigned long long)n.taken.repeated, (unsigned long long)n.taken.gaps,
-        (unsigned long long)n.asked, (unsigned long long)n.refused,
-        (unsigned long long)n.taken.unknown, (long long)ages_within(&n.ages, 0.5),
-        (long long)ages_within(&n.ages, 0.99), (long long)ages_within(&n.ages, 1.0));
+        (unsigned long long)n.filed.taken.records, (unsigned long long)n.filed.transactions,
+        (unsigned long long)n.filed.taken.repeated, (unsigned long long)n.filed.taken.gaps,
+        (unsigned long long)n.asked, (unsigned long long)(n.refused + n.filed.refused),
+        (unsigned long long)n.filed.taken.unknown, (long long)ages_within(&n.filed.ages, 0.5),
+        (long long)ages_within(&n.filed.ages, 0.99),
+        (long long)ages_within(&n.filed.ages, 1.0));
 }
 
 static int collect(const struct fleet_settings *settings)
