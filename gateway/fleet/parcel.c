@@ -5,9 +5,9 @@
  */
 #include "parcel.h"
 
+#include "parcel_members.h"
 #include "parcel_strict.h"
 
-#include "base/clock.h"
 #include "base/text.h"
 
 #include <yajl/yajl_parse.h>
@@ -19,76 +19,7 @@
 #include <string.h>
 
 #define MOST_DEPTH 64
-#define WORD_SIZE EVENT_ID_SIZE /* of a text that matters; a longer one is as none */
 #define NUMBER_SIZE 32
-
-/* Members that matter: of the parcel, of its health, of a record. */
-enum member {
-    M_NONE = -1,
-    M_SITE,
-    M_AFTER,
-    M_TO,
-    M_AGAIN,
-    M_HEALTH,
-    M_RECORDS,
-    M_NAME, /* of health */
-    M_SEQ,
-    M_TIME,
-    M_TYPE,
-    M_PANEL,
-    M_CIRCUIT,
-    M_ALARM,
-    M_KIND,
-    M_PRIORITY,
-    M_STATE,
-    M_ALERT,
-    M_RAISED_AT,
-    M_TRIP,
-    M_STAGE,
-    M_CAUSE,
-    M_PROBABILITY,
-    M_SECONDS_OPEN,
-    M_SECONDS_HELD,
-    M_OPENED_AT,
-    M_CALL,
-    MEMBERS
-};
-
-static const char *const names[MEMBERS] = {
-    [M_SITE] = "site",
-    [M_AFTER] = "after",
-    [M_TO] = "to",
-    [M_AGAIN] = "again",
-    [M_HEALTH] = "health",
-    [M_RECORDS] = "records",
-    [M_NAME] = "name",
-    [M_SEQ] = "seq",
-    [M_TIME] = "time",
-    [M_TYPE] = "type",
-    [M_PANEL] = "panel",
-    [M_CIRCUIT] = "circuit",
-    [M_ALARM] = "alarm",
-    [M_KIND] = "kind",
-    [M_PRIORITY] = "priority",
-    [M_STATE] = "state",
-    [M_ALERT] = "alert",
-    [M_RAISED_AT] = "raised_at",
-    [M_TRIP] = "trip",
-    [M_STAGE] = "stage",
-    [M_CAUSE] = "cause",
-    [M_PROBABILITY] = "probability",
-    [M_SECONDS_OPEN] = "seconds_open",
-    [M_SECONDS_HELD] = "seconds_held",
-    [M_OPENED_AT] = "opened_at",
-    [M_CALL] = "call",
-};
-
-enum type { T_OTHER, T_WORD, T_NUMBER, T_TRUE }; /* T_OTHER: also a text too long to matter */
-
-struct value {
-    enum type type;
-    char words[WORD_SIZE]; /* the text, or the number's */
-};
 
 enum place { TOP, IN_HEALTH, IN_RECORDS, IN_RECORD }; /* where one depth above the value is */
 
@@ -100,7 +31,7 @@ struct reading {
     enum place place;
     enum member member; /* whose value comes next */
     uint32_t seen;      /* a bit for each member */
-    struct value values[MEMBERS];
+    struct members members;
     size_t begin, room; /* of the record or health; records there is memory for */
     char name[SITE_NAME_SIZE];
     bool whole; /* the object was closed */
@@ -116,43 +47,6 @@ static bool fail(char *why, const char *format, ...)
     vsnprintf(why, PARCEL_WHY_SIZE, format, args);
     va_end(args);
     return false;
-}
-
-/* ---- what the values are ---- */
-
-static const struct value *value_of(const struct reading *r, enum member m)
-{
-    static const struct value none;
-    return r->seen & (UINT32_C(1) << m) ? &r->values[m] : &none;
-}
-
-static bool take_number(const struct reading *r, enum member m, int64_t *out)
-{
-    const struct value *v = value_of(r, m);
-    if (v->type != T_NUMBER || v->words[strspn(v->words, "0123456789")] != '\0')
-        return false;
-    *out = strtoll(v->words, NULL, 10); /* its range was looked at */
-    return true;
-}
-
-static double take_real(const struct reading *r, enum member m)
-{
-    const struct value *v = value_of(r, m);
-    return v->type == T_NUMBER ? strtod(v->words, NULL) : NAN;
-}
-
-/* too long, or no text: as if it were not there */
-static void take_text(const struct reading *r, enum member m, char *out, size_t size)
-{
-    const struct value *v = value_of(r, m);
-    if (v->type != T_WORD || !text_copy(out, size, v->words))
-        out[0] = '\0';
-}
-
-static bool take_time(const struct reading *r, enum member m, int64_t *out)
-{
-    const struct value *v = value_of(r, m);
-    return v->type == T_WORD && clock_parse(v->words, strlen(v->words), out);
 }
 
 /* ---- a record ---- */
@@ -174,24 +68,25 @@ static enum parcel_kind kind_of(const char *type)
 
 static bool take_alarm(const struct reading *from, struct parcel_record *r)
 {
-    take_text(from, M_ALARM, r->subject, sizeof r->subject);
-    take_text(from, M_KIND, r->what, sizeof r->what);
-    take_text(from, M_PRIORITY, r->priority, sizeof r->priority);
-    take_text(from, M_STATE, r->state, sizeof r->state);
-    r->alert = value_of(from, M_ALERT)->type == T_TRUE;
-    if (!take_time(from, M_RAISED_AT, &r->since_wall_ms))
+    members_text(&from->members, M_ALARM, r->subject, sizeof r->subject);
+    members_text(&from->members, M_KIND, r->what, sizeof r->what);
+    members_text(&from->members, M_PRIORITY, r->priority, sizeof r->priority);
+    members_text(&from->members, M_STATE, r->state, sizeof r->state);
+    r->alert = members_type(&from->members, M_ALERT) == V_TRUE;
+    if (!members_time(&from->members, M_RAISED_AT, &r->since_wall_ms))
         r->since_wall_ms = r->wall_ms;
     return r->subject[0] && r->what[0] && r->priority[0] && r->state[0];
 }
 
 static bool take_trip(const struct reading *from, struct parcel_record *r)
 {
-    take_text(from, M_TRIP, r->subject, sizeof r->subject);
-    take_text(from, M_STAGE, r->state, sizeof r->state);
-    take_text(from, M_CAUSE, r->what, sizeof r->what);
-    r->probability = take_real(from, M_PROBABILITY);
-    r->seconds = take_real(from, r->kind == PARCEL_RESTORED ? M_SECONDS_OPEN : M_SECONDS_HELD);
-    if (!take_time(from, M_OPENED_AT, &r->since_wall_ms))
+    members_text(&from->members, M_TRIP, r->subject, sizeof r->subject);
+    members_text(&from->members, M_STAGE, r->state, sizeof r->state);
+    members_text(&from->members, M_CAUSE, r->what, sizeof r->what);
+    r->probability = members_real(&from->members, M_PROBABILITY);
+    r->seconds = members_real(&from->members,
+                              r->kind == PARCEL_RESTORED ? M_SECONDS_OPEN : M_SECONDS_HELD);
+    if (!members_time(&from->members, M_OPENED_AT, &r->since_wall_ms))
         r->since_wall_ms = r->wall_ms;
     return r->subject[0] && (r->kind != PARCEL_TRIP || (r->state[0] && r->what[0]));
 }
@@ -199,19 +94,21 @@ static bool take_trip(const struct reading *from, struct parcel_record *r)
 static bool take_record(const struct reading *from, struct parcel_record *r)
 {
     *r = (struct parcel_record){.probability = NAN, .seconds = NAN};
-    take_text(from, M_TYPE, r->type, sizeof r->type);
-    if (!take_number(from, M_SEQ, &r->seq) || !take_time(from, M_TIME, &r->wall_ms) ||
-        !r->type[0])
+    members_text(&from->members, M_TYPE, r->type, sizeof r->type);
+    if (!members_number(&from->members, M_SEQ, &r->seq) ||
+        !members_time(&from->members, M_TIME, &r->wall_ms) || !r->type[0])
         return false;
-    take_text(from, M_PANEL, r->panel, sizeof r->panel);
-    take_text(from, M_CIRCUIT, r->circuit, sizeof r->circuit);
+    members_text(&from->members, M_PANEL, r->panel, sizeof r->panel);
+    members_text(&from->members, M_CIRCUIT, r->circuit, sizeof r->circuit);
     r->kind = kind_of(r->type);
     switch (r->kind) {
     case PARCEL_ALARM: return take_alarm(from, r);
     case PARCEL_TRIP:
     case PARCEL_RESTORED:
     case PARCEL_OPENED_AGAIN: return take_trip(from, r);
-    case PARCEL_OTHER: take_text(from, M_CALL, r->subject, sizeof r->subject); return true;
+    case PARCEL_OTHER:
+        members_text(&from->members, M_CALL, r->subject, sizeof r->subject);
+        return true;
     }
     return false;
 }
@@ -255,7 +152,7 @@ static bool end_record(struct reading *r)
 static bool end_health(struct reading *r)
 {
     struct parcel *p = r->parcel;
-    if (value_of(r, M_NAME)->type == T_WORD)
+    if (members_type(&r->members, M_NAME) == V_WORD)
         text_copy(p->name, sizeof p->name, r->name);
     p->health = cut(r);
     return true;
@@ -263,37 +160,27 @@ static bool end_health(struct reading *r)
 
 /* ---- as it goes by ---- */
 
-/* the members of the parcel itself come first in the enum, then health's, then a record's */
-static void find_range(enum place place, int *first, int *end)
-{
-    *first = place == TOP ? M_SITE : place == IN_HEALTH ? M_NAME : M_SEQ;
-    *end = place == TOP ? M_NAME : place == IN_HEALTH ? M_SEQ : MEMBERS;
-}
-
 static int on_key(void *context, const unsigned char *key, size_t length)
 {
+    static const struct {
+        int depth; /* of the object's members */
+        enum member first, end;
+    } places[] = {[TOP] = {1, M_SITE, M_NAME},
+                  [IN_HEALTH] = {2, M_NAME, M_SEQ},
+                  [IN_RECORDS] = {-1, M_SEQ, M_SEQ},
+                  [IN_RECORD] = {3, M_SEQ, MEMBERS}};
     struct reading *r = context;
-    int first, end;
     r->member = M_NONE;
-    if (r->depth != (r->place == TOP ? 1 : r->place == IN_HEALTH ? 2 : 3))
-        return 1;
-    find_range(r->place, &first, &end);
-    for (int i = first; i < end; i++)
-        if (names[i][0] == (char)key[0] && strlen(names[i]) == length &&
-            memcmp(names[i], key, length) == 0)
-            r->member = (enum member)i;
-    if (r->member == M_NONE)
-        return 1;
-    if (r->seen & (UINT32_C(1) << r->member))
-        return fail(r->why, "'%s' is there twice", names[r->member]);
-    r->seen |= UINT32_C(1) << r->member;
-    r->values[r->member].type = T_OTHER;
-    return 1;
+    if (r->depth == places[r->place].depth)
+        r->member = member_find((const char *)key, length, places[r->place].first,
+                                places[r->place].end);
+    return r->member == M_NONE || members_see(&r->members, r->member) ||
+           fail(r->why, "'%s' is there twice", member_name(r->member));
 }
 
 /* Where the value of a member that matters goes; NULL: it does not. False in *good when nothing
  * but an object may be here. */
-static struct value *next_value(struct reading *r, bool *good)
+static struct member_value *next_value(struct reading *r, bool *good)
 {
     enum member m = r->member;
     r->member = M_NONE;
@@ -302,7 +189,7 @@ static struct value *next_value(struct reading *r, bool *good)
         *good = fail(r->why, "'site' is not the site of the topic");
     else if (r->place == IN_RECORDS)
         *good = no_record(r);
-    return m == M_NONE ? NULL : &r->values[m];
+    return m == M_NONE ? NULL : &r->members.values[m];
 }
 
 static int on_other(void *context)
@@ -315,9 +202,9 @@ static int on_other(void *context)
 static int on_boolean(void *context, int is)
 {
     bool good;
-    struct value *v = next_value(context, &good);
+    struct member_value *v = next_value(context, &good);
     if (v)
-        v->type = is ? T_TRUE : T_OTHER;
+        v->type = is ? V_TRUE : V_OTHER;
     return good;
 }
 
@@ -325,7 +212,7 @@ static int on_number(void *context, const char *digits, size_t length)
 {
     struct reading *r = context;
     bool good;
-    struct value *v = next_value(r, &good);
+    struct member_value *v = next_value(r, &good);
     char words[NUMBER_SIZE];
     if (!good)
         return false;
@@ -338,7 +225,7 @@ static int on_number(void *context, const char *digits, size_t length)
                               : length > 18 && (strtoll(words, NULL, 10), errno != 0))
         return fail(r->why, "the number %s is too large", words);
     if (v) {
-        v->type = T_NUMBER;
+        v->type = V_NUMBER;
         memcpy(v->words, words, length + 1);
     }
     return true;
@@ -348,15 +235,15 @@ static int on_string(void *context, const unsigned char *words, size_t length)
 {
     struct reading *r = context;
     bool good, name = r->member == M_NAME;
-    struct value *v = next_value(r, &good);
+    struct member_value *v = next_value(r, &good);
     if (v && name && length < sizeof r->name) {
         memcpy(r->name, words, length);
         r->name[length] = '\0';
-        v->type = T_WORD;
+        v->type = V_WORD;
     } else if (v && length < sizeof v->words) {
         memcpy(v->words, words, length);
         v->words[length] = '\0';
-        v->type = T_WORD;
+        v->type = V_WORD;
     }
     return good;
 }
@@ -381,7 +268,7 @@ static int on_begin(struct reading *r, bool object)
             return no_record(r);
         r->place = IN_RECORD;
         r->begin = at;
-        r->seen &= (UINT32_C(1) << M_SEQ) - 1;
+        members_forget(&r->members, M_SEQ);
     }
     return true;
 }
@@ -397,7 +284,7 @@ static int on_end(struct reading *r)
         good = end_health(r);
         r->place = TOP;
     } else if (r->depth == 1 && r->place == IN_RECORDS) {
-        r->values[M_RECORDS].type = T_TRUE; /* an array it was */
+        r->members.values[M_RECORDS].type = V_TRUE; /* an array it was */
         r->place = TOP;
     }
     r->whole = r->depth == 0;
@@ -442,19 +329,30 @@ static bool check_order(const struct parcel *p, char *why)
     return true;
 }
 
+/* many are held at once */
+static void trim(struct parcel *p)
+{
+    struct parcel_record *less =
+        p->count > 0 ? realloc(p->records, p->count * sizeof *less) : NULL;
+    if (less)
+        p->records = less;
+}
+
 static bool take(struct reading *r, const char *site)
 {
     struct parcel *p = r->parcel;
-    take_text(r, M_SITE, p->site, sizeof p->site);
+    members_text(&r->members, M_SITE, p->site, sizeof p->site);
     if (!site_id_valid(p->site) || strcmp(p->site, site) != 0)
         return fail(r->why, "'site' is not the site of the topic");
-    if (!take_number(r, M_AFTER, &p->after) || !take_number(r, M_TO, &p->to))
+    if (!members_number(&r->members, M_AFTER, &p->after) ||
+        !members_number(&r->members, M_TO, &p->to))
         return fail(r->why, "'after' and 'to' must be numbers of the stream");
     if (p->to < p->after)
         return fail(r->why, "'to' lies below 'after'");
-    if (value_of(r, M_RECORDS)->type != T_TRUE)
+    if (members_type(&r->members, M_RECORDS) != V_TRUE)
         return fail(r->why, "'records' must be an array of at most %d", PARCEL_MAX_RECORDS);
-    p->again = value_of(r, M_AGAIN)->type == T_TRUE;
+    p->again = members_type(&r->members, M_AGAIN) == V_TRUE;
+    trim(p);
     return check_order(p, r->why);
 }
 
@@ -471,30 +369,23 @@ static bool go_through(struct reading *r, size_t length)
 bool parcel_read(struct parcel *p, const char *site, const void *payload, size_t length,
                  char why[PARCEL_WHY_SIZE])
 {
-    struct reading *r = calloc(1, sizeof *r);
+    struct reading r = {.parcel = p, .payload = payload, .member = M_NONE, .why = why};
     *p = (struct parcel){0};
     why[0] = '\0';
-    if (length > PARCEL_MAX_BYTES) {
-        free(r);
+    if (length > PARCEL_MAX_BYTES)
         return fail(why, "longer than %zu bytes", PARCEL_MAX_BYTES);
-    }
     p->texts = malloc(length + 1);
-    yajl_handle handle = r && p->texts ? yajl_alloc(&calls, NULL, r) : NULL;
-    bool good = handle || fail(why, "memory is short");
-    if (good) {
-        memcpy(p->texts, payload, length);
-        p->texts[length] = '\0';
-        r->parcel = p;
-        r->payload = payload;
-        r->handle = handle;
-        r->member = M_NONE;
-        r->why = why;
-        good = go_through(r, length) && take(r, site) &&
-               (parcel_strict(payload, length) ||
-                fail(why, "a blank or an escape that JSON does not have"));
-        yajl_free(handle);
-    }
-    free(r);
+    if (!p->texts)
+        return fail(why, "memory is short");
+    memcpy(p->texts, payload, length);
+    p->texts[length] = '\0';
+    r.handle = yajl_alloc(&calls, NULL, &r);
+    bool good = r.handle || fail(why, "memory is short");
+    good = good && go_through(&r, length) && take(&r, site) &&
+           (parcel_strict(payload, length) ||
+            fail(why, "a blank or an escape that JSON does not have"));
+    if (r.handle)
+        yajl_free(r.handle);
     if (!good)
         parcel_free(p);
     return good;

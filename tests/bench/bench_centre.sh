@@ -16,6 +16,7 @@ b=$1
 sites=${SITES:-5000}
 seconds=${SECONDS_AT_RATE:-30}
 records=${RECORDS:-400000}
+collectors=${COLLECTORS:-2} # where it is about how much; memory and delays are of one
 PG_OPTIONS='-c track_commit_timestamp=on'
 start_postgres
 port=$(free_port)
@@ -33,6 +34,7 @@ collect() {
 }
 now() { date +%s.%N; }
 count() { ask_postgres 'SELECT count(*) FROM records'; }
+told_so_far() { ask_postgres "SELECT coalesce(sum(n_tup_ins), 0) FROM pg_stat_user_tables WHERE relname LIKE 'records_h%'"; } # costs nothing; comes late
 ratio() { /usr/bin/python3 -c "print('%.2f' % ($1))"; }
 
 own() { awk '/^RssAnon/ { print $2 }' "/proc/$collector/status"; } # its own, without what it shares of libraries
@@ -52,14 +54,35 @@ ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null
 cpu() { awk '{ s += $1 } END { printf "%.2f", s / 1e9 }' "/proc/$1"/task/*/schedstat; }
 empty() { ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null; }
 load() { cut -d' ' -f1 /proc/loadavg; }
-filer() { ask_postgres "SELECT pid FROM pg_stat_activity WHERE application_name = 'foretrip-fleet'"; }
-wait_for() { # wait_for COUNT: looked at seldom, because looking costs
-    until [ "$(count)" -ge "$1" ]; do
+filers() { ask_postgres "SELECT pid FROM pg_stat_activity WHERE application_name = 'foretrip-fleet'"; }
+all_there() { [ "$(filers | wc -l)" = "$1" ]; }
+cpus() { # of all of these together
+    sum=0
+    for p in "$@"; do sum="$sum + $(cpu "$p")"; done
+    ratio "$sum"
+}
+collect_all() { # collect_all N LOG: so many collectors, in $all; their processes in the database in $backends
+    all=
+    for n in $(seq "$1"); do
+        collect "$2$n"
+        all="$all $collector"
+    done
+    until_true 60 all_there "$1" || fail "a collector has no store"
+    backends=$(filers)
+}
+end_all() {
+    for p in $all; do kill "$p"; done
+    for p in $all; do wait "$p" 2>/dev/null; done
+}
+wait_for() { # wait_for COUNT: in the tables since the last of these
+    until [ "$(told_so_far)" -ge $((told_before + $1)) ]; do
         [ "$(now | cut -d. -f1)" -lt "$give_up" ] || fail "$(count) of $1"
         sleep 1
     done
+    told_before=$(told_so_far)
     [ "$(count)" = "$1" ] || fail "$(count) of $1"
 }
+told_before=$(told_so_far)
 tell() { # tell LOG: as many records as there are to be, from all sites, as fast as they can
     start "$1" "$b/foretrip-fleet" simulate --config "$dir/centre" --sites "$sites" --rate 1000000 --records "$records" --health 900
     sim=$started
@@ -90,31 +113,33 @@ compare() { # compare WHAT SECONDS COLLECTOR_CPU BROKER_CPU BACKEND_CPU
     copy_alone
     taken=$(ratio "$records / $2")
     echo "$1: $records records of $sites sites in $(ratio "$2") s: $taken a second; COPY of the same rows (records, $(ask_postgres 'SELECT count(*) FROM trips') trips, $(ask_postgres 'SELECT count(*) FROM alarms') alarms) by itself $copied a second: $(ratio "$taken / $copied") of it (goal: at least 0.5); of the records alone $copied_records: $(ratio "$taken / $copied_records")"
-    echo "    processor seconds: collector $3, broker $4, its PostgreSQL process $5; COPY $copy_cpu: $(ratio "$copy_cpu / $5"); load of the machine $(load) on $(nproc) cores"
+    echo "    processor seconds: collector $3, broker $4, PostgreSQL's for them $5; COPY $copy_cpu: $(ratio "$copy_cpu / $5"); load of the machine $(load) on $(nproc) cores"
 }
 
-# a backlog: the collector is there, so that the broker keeps it, and stands still
-collect backlog
-until_true 60 filer || fail "the collector has no store"
-kill -STOP "$collector"
-tell sim0b
-wait "$sim" || fail "the sites do not get rid of it"
-c0=$(cpu "$collector") b0=$(cpu "$broker") f0=$(cpu "$(filer)") t0=$(now)
-kill -CONT "$collector"
-wait_for "$records"
-compare "a backlog at the broker" "$(ratio "$(last_commit) - $t0")" "$(ratio "$(cpu "$collector") - $c0")" "$(ratio "$(cpu "$broker") - $b0")" "$(ratio "$(cpu "$(filer)") - $f0")"
-kill "$collector"
-wait "$collector" 2>/dev/null
+# shellcheck disable=SC2086
+backlog() { # backlog COLLECTORS: they are there, so that the broker keeps it for them, and stand still meanwhile
+    empty
+    collect_all "$1" "backlog$1."
+    kill -STOP $all
+    tell "sim0$1"
+    wait "$sim" || fail "the sites do not get rid of it"
+    c0=$(cpus $all) b0=$(cpu "$broker") f0=$(cpus $backends) t0=$(now)
+    kill -CONT $all
+    wait_for "$records"
+    compare "a backlog at the broker, collectors: $1" "$(ratio "$(last_commit) - $t0")" "$(ratio "$(cpus $all) - $c0")" "$(ratio "$(cpu "$broker") - $b0")" "$(ratio "$(cpus $backends) - $f0")"
+    end_all
+}
+backlog 1
+[ "$collectors" = 1 ] || backlog "$collectors"
 empty
-
-collect history
+collect_all 1 history
 b0=$(cpu "$broker")
 tell sim1
 wait "$sim" || fail "the sites do not get rid of it"
 wait_for "$records"
 own_all=$(own)
 span=$(ask_postgres "SELECT extract(epoch FROM max(pg_xact_commit_timestamp(xmin)) - min(pg_xact_commit_timestamp(xmin))) FROM records")
-compare "while the sites tell it" "$span" "$(cpu "$collector")" "$(ratio "$(cpu "$broker") - $b0")" "$(cpu "$(filer)")"
+compare "while the sites tell it, collectors: 1" "$span" "$(cpu "$collector")" "$(ratio "$(cpu "$broker") - $b0")" "$(cpus $backends)"
 echo "collector's own memory: $own_few KiB after $few sites, $own_all KiB after $sites: $(ratio "1024.0 * ($own_all - $own_few) / ($sites - $few)") bytes for each site more, $(ratio "1024.0 * $own_all / $sites") for each in all (goal: under 2048)"
 [ "${ONLY:-}" != rate ] || exit 0
 
