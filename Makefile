@@ -113,7 +113,7 @@ $(B)/gen/pages.c: deploy/embed-pages.sh $(PAGES) $(CHART)
 	sh deploy/embed-pages.sh assets $(PAGES) $(B)/gen/uplot.js $(B)/gen/uplot.css > $@
 
 # The centre's page: files of its own, and what it has in common with the gateway's.
-FLEET_PAGES := $(wildcard gateway/fleet/pages/*) $(addprefix gateway/web/pages/,dom.js live.js login.js mark.svg page.css people.js say.js words.js)
+FLEET_PAGES := $(wildcard gateway/fleet/pages/*) $(addprefix gateway/web/pages/,dom.js frame.js live.js login.js mark.svg page.css people.js phrases.js say.js trip.js words.js)
 
 $(B)/gen/fleet_pages.c: deploy/embed-pages.sh $(FLEET_PAGES)
 	@mkdir -p $(@D)

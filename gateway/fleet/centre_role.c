@@ -17,6 +17,15 @@ bool centre_may(enum delivery_role role, enum centre_act act)
     return false;
 }
 
+json_t *centre_may_json(enum delivery_role role)
+{
+    json_t *may = json_array();
+    for (int act = CENTRE_IN; act < CENTRE_ACTS; act++)
+        if (centre_may(role, (enum centre_act)act))
+            json_array_append_new(may, json_string(centre_act_name((enum centre_act)act)));
+    return may;
+}
+
 const char *centre_act_name(enum centre_act act)
 {
     switch (act) {

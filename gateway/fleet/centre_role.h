@@ -15,6 +15,8 @@
 
 #include "model/role.h"
 
+#include <jansson.h>
+
 enum centre_act {
     CENTRE_NOTHING,   /* open to everybody, also before a login */
     CENTRE_IN,        /* whoever is in: their own password, logging out */
@@ -29,6 +31,9 @@ enum centre_act {
 #define CENTRE_ACTS 9
 
 bool centre_may(enum delivery_role role, enum centre_act act);
+
+/* What the role may do, as a list of words. */
+json_t *centre_may_json(enum delivery_role role);
 
 /* "portfolio" */
 const char *centre_act_name(enum centre_act act);

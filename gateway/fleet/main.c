@@ -1,6 +1,7 @@
 /* foretrip-fleet - many sites: arguments, signals; the rest is collector.h and its fellows */
 #include "collector.h"
 #include "report.h"
+#include "serve.h"
 #include "sim_run.h"
 #include "unit_sheet.h"
 
@@ -44,12 +45,15 @@ static int usage(FILE *to)
     fprintf(
         to,
         "usage: foretrip-fleet collect --config DIR [--verbose]\n"
+        "       foretrip-fleet serve --config DIR\n"
         "       foretrip-fleet portfolio --config DIR\n"
         "       foretrip-fleet sheet UNIT [TRIP] --config DIR [--wait SECONDS]\n"
         "       foretrip-fleet simulate --config DIR --sites N [--history DAYS] [--rate N]\n"
         "                [--records N] [--seconds N] [--storm AFTER,SECONDS]\n"
         "  collect        takes in the streams of many sites (up = true in their "
         "delivery.cfg) and files them\n"
+        "  serve          the page: who needs somebody, units, trips, work orders (page and "
+        "people of fleet.cfg)\n"
         "  portfolio      who needs somebody today, the most pressing first\n"
         "  sheet          asks the unit's gateway for its sheet, or that of one trip\n"
         "  simulate       plays so many gateways at the broker, for trials: stories of "
@@ -265,12 +269,14 @@ int main(int argc, char **argv)
     if (asks ? count < 1 || count > 2 : count != 0)
         return usage(stderr);
     bool collects = strcmp(verb, "collect") == 0, shows = strcmp(verb, "portfolio") == 0;
-    if (!collects && !shows && !asks && strcmp(verb, "simulate") != 0)
+    bool serves = strcmp(verb, "serve") == 0;
+    if (!collects && !shows && !asks && !serves && strcmp(verb, "simulate") != 0)
         return usage(stderr);
     if (!load(&settings, a.directory))
         return 1;
     catch_signals();
     return collects ? collect(&settings)
+           : serves ? fleet_serve(&settings, &stop_asked)
            : shows  ? show(&settings)
            : asks   ? unit_sheet_print(&settings, words[0], count > 1 ? words[1] : "",
                                        (int)(1000.0 * a.wait_seconds))

@@ -8,6 +8,7 @@
 
 #define SITE_COLUMNS "s.site, s.id, s.name, s.building, s.unit, s.online, s.heard_ms"
 #define SITE_COUNT 7
+#define OPENED "t.stage NOT IN ('', 'withdrawn')"
 #define STANDING "a.state IN ('unacknowledged', 'acknowledged', 'returned_unacknowledged')"
 
 static const char *const reason_names[NEED_REASONS] = {
@@ -233,6 +234,8 @@ struct handing {
     union {
         portfolio_unit_fn *unit;
         portfolio_trip_fn *trip;
+        portfolio_building_fn *building;
+        portfolio_alarm_fn *alarm;
         portfolio_count_fn *count;
         portfolio_record_fn *record;
     };
@@ -253,25 +256,146 @@ static bool hand_unit(void *context, const struct sql_value *row)
     return h->unit(h->context, &u);
 }
 
-enum sql_err portfolio_units(struct sql *s, int64_t since_ms, const char *site_id,
+/* by site, and not gathered over all of them first: an index has both of one site together */
+#define STANDING_OF(priority)                                                                  \
+    "(SELECT count(*) FROM alarms a WHERE a.site = s.site AND a.state <> 'normal' "            \
+    "AND " STANDING " AND a.alert = 0 AND a.priority = '" priority "')"
+#define OPENED_SINCE "FROM trips t WHERE t.site = s.site AND t.opened_ms >= $1 AND " OPENED
+#define UNIT_SELECT                                                                            \
+    "SELECT " SITE_COLUMNS ", " STANDING_OF("urgent") ", " STANDING_OF(                        \
+        "high") ", " STANDING_OF("low") ", (SELECT count(*) " OPENED_SINCE                     \
+                                        "), (SELECT max(t.opened_ms) " OPENED_SINCE            \
+                                        "), s.health FROM sites s "
+#define UNIT_ORDER " ORDER BY s.building, s.unit, s.id LIMIT $2"
+
+/* %words% for LIKE, with what has a meaning there taken literally */
+static bool compose_pattern(const char *words, char *out, size_t size)
+{
+    size_t n = 0;
+    out[n++] = '%';
+    for (; *words && n + 4 < size; words++) {
+        if (*words == '%' || *words == '_' || *words == '\\')
+            out[n++] = '\\';
+        out[n++] = (char)(*words >= 'A' && *words <= 'Z' ? *words + 32 : *words);
+    }
+    out[n++] = '%';
+    out[n] = '\0';
+    return *words == '\0';
+}
+
+enum sql_err portfolio_units(struct sql *s, int64_t since_ms,
+                             const struct portfolio_scope *scope, size_t most,
                              portfolio_unit_fn *fn, void *context)
 {
-    const struct sql_value params[] = {sql_number(since_ms), sql_words(site_id ? site_id : "")};
+    static const char all[] = UNIT_SELECT UNIT_ORDER;
+    static const char one[] = UNIT_SELECT "WHERE s.id = $3" UNIT_ORDER;
+    static const char of_building[] = UNIT_SELECT "WHERE s.building = $3" UNIT_ORDER;
+    static const char found[] =
+        UNIT_SELECT "WHERE lower(s.id) LIKE $3 ESCAPE '\\' OR lower(s.name) LIKE $3 ESCAPE '\\'"
+                    " OR lower(s.building) LIKE $3 ESCAPE '\\' OR lower(s.unit) LIKE $3 ESCAPE "
+                    "'\\'" UNIT_ORDER;
+    struct sql_value params[] = {sql_number(since_ms), sql_number((int64_t)most),
+                                 sql_words("")};
+    char pattern[300];
+    const char *text = all;
+    if (scope && scope->site_id) {
+        text = one;
+        params[2] = sql_words(scope->site_id);
+    } else if (scope && scope->building) {
+        text = of_building;
+        params[2] = sql_words(scope->building);
+    } else if (scope && scope->words) {
+        if (!compose_pattern(scope->words, pattern, sizeof pattern))
+            return SQL_FINE; /* nothing is called so */
+        text = found;
+        params[2] = sql_words(pattern);
+    }
+    return sql_query(s, text, params, text == all ? 2 : 3, hand_unit,
+                     &(struct handing){.context = context, .unit = fn}, NULL);
+}
+
+static bool hand_building(void *context, const struct sql_value *row)
+{
+    const struct handing *h = context;
+    const struct portfolio_building b = {.building = sql_as_words(&row[0]),
+                                         .units = sql_as_number(&row[1]),
+                                         .online = sql_as_number(&row[2]),
+                                         .quiet = sql_as_number(&row[3]),
+                                         .urgent = sql_as_number(&row[4]),
+                                         .high = sql_as_number(&row[5]),
+                                         .low = sql_as_number(&row[6]),
+                                         .trips = sql_as_number(&row[7])};
+    return h->building(h->context, &b);
+}
+
+enum sql_err portfolio_buildings(struct sql *s, int64_t now_ms, int64_t since_ms,
+                                 portfolio_building_fn *fn, void *context)
+{
+    const struct sql_value params[] = {sql_number(since_ms),
+                                       sql_number(now_ms - PORTFOLIO_QUIET_MS)};
     return sql_query(
         s,
-        "SELECT " SITE_COLUMNS ", coalesce(a.urgent, 0), coalesce(a.high, 0),"
-        " coalesce(a.low, 0), coalesce(t.trips, 0), coalesce(t.last_ms, 0), s.health"
+        "SELECT s.building, count(*), sum(s.online),"
+        " sum(CASE WHEN s.heard_ms < $2 THEN 1 ELSE 0 END), coalesce(sum(a.urgent), 0),"
+        " coalesce(sum(a.high), 0), coalesce(sum(a.low), 0), coalesce(sum(t.trips), 0)"
         " FROM sites s LEFT JOIN (SELECT a.site,"
         "  sum(CASE WHEN a.priority = 'urgent' THEN 1 ELSE 0 END) AS urgent,"
         "  sum(CASE WHEN a.priority = 'high' THEN 1 ELSE 0 END) AS high,"
         "  sum(CASE WHEN a.priority = 'low' THEN 1 ELSE 0 END) AS low"
         "  FROM alarms a WHERE a.state <> 'normal' AND " STANDING
         "  AND a.alert = 0 GROUP BY a.site) a ON a.site = s.site"
-        " LEFT JOIN (SELECT site, count(*) AS trips, max(opened_ms) AS last_ms FROM trips"
-        "  WHERE opened_ms >= $1 AND stage NOT IN ('', 'withdrawn') GROUP BY site) t"
-        "  ON t.site = s.site WHERE $2 = '' OR s.id = $2"
-        " ORDER BY s.building, s.unit, s.id",
-        params, 2, hand_unit, &(struct handing){.context = context, .unit = fn}, NULL);
+        " LEFT JOIN (SELECT t.site, count(*) AS trips FROM trips t WHERE t.opened_ms >= $1"
+        "  AND " OPENED " GROUP BY t.site) t ON t.site = s.site"
+        " GROUP BY s.building ORDER BY s.building",
+        params, 2, hand_building, &(struct handing){.context = context, .building = fn}, NULL);
+}
+
+static bool hand_alarm(void *context, const struct sql_value *row)
+{
+    const struct handing *h = context;
+    const struct sql_value *v = row + SITE_COUNT;
+    const struct portfolio_alarm a = {.site = site_of(row),
+                                      .alarm = sql_as_words(&v[0]),
+                                      .panel = sql_as_words(&v[1]),
+                                      .circuit = sql_as_words(&v[2]),
+                                      .kind = sql_as_words(&v[3]),
+                                      .priority = sql_as_words(&v[4]),
+                                      .state = sql_as_words(&v[5]),
+                                      .alert = sql_as_number(&v[6]) != 0,
+                                      .raised_ms = sql_as_number(&v[7]),
+                                      .json = sql_as_words(&v[8])};
+    return h->alarm(h->context, &a);
+}
+
+enum sql_err portfolio_alarms(struct sql *s, const char *site_id, size_t most,
+                              portfolio_alarm_fn *fn, void *context)
+{
+#define ALARM_SELECT                                                                           \
+    "SELECT " SITE_COLUMNS ", a.alarm, a.panel, a.circuit, a.kind, a.priority, a.state,"       \
+    " a.alert, a.raised_ms, a.json FROM alarms a JOIN sites s ON s.site = a.site"              \
+    " WHERE a.state <> 'normal'"
+#define ALARM_ORDER                                                                            \
+    " ORDER BY CASE a.priority WHEN 'urgent' THEN 0 WHEN 'high' THEN 1 ELSE 2 END,"            \
+    " a.raised_ms DESC LIMIT $1"
+    static const char all[] = ALARM_SELECT ALARM_ORDER;
+    static const char one[] = ALARM_SELECT " AND s.id = $2" ALARM_ORDER;
+    const struct sql_value params[] = {sql_number((int64_t)most),
+                                       sql_words(site_id ? site_id : "")};
+    return sql_query(s, site_id ? one : all, params, site_id ? 2 : 1, hand_alarm,
+                     &(struct handing){.context = context, .alarm = fn}, NULL);
+}
+
+enum sql_err portfolio_place(struct sql *s, const char *site_id, const char *name,
+                             const char *building, const char *unit, bool *known)
+{
+    const struct sql_value params[] = {sql_words(site_id), sql_words(name), sql_words(building),
+                                       sql_words(unit)};
+    int64_t changed = 0;
+    enum sql_err err =
+        sql_query(s, "UPDATE sites SET name = $2, building = $3, unit = $4 WHERE id = $1",
+                  params, 4, NULL, NULL, &changed);
+    *known = changed > 0;
+    return err;
 }
 
 /* ---- trips in time ---- */
@@ -297,18 +421,37 @@ static bool hand_trip(void *context, const struct sql_value *row)
 #define TRIP_SELECT                                                                            \
     "SELECT " SITE_COLUMNS ", t.trip, t.panel, t.circuit, t.stage, t.cause, t.probability,"    \
     " t.opened_ms, t.restored_ms, t.seconds_held, t.json FROM trips t"                         \
-    " JOIN sites s ON s.site = t.site WHERE t.opened_ms >= $1 AND t.opened_ms < $2"            \
-    " AND t.stage NOT IN ('', 'withdrawn')"
+    " JOIN sites s ON s.site = t.site WHERE "
+#define OPENED_WITHIN "t.opened_ms >= $1 AND t.opened_ms < $2 AND " OPENED
 
-enum sql_err portfolio_trips(struct sql *s, int64_t from_ms, int64_t to_ms, const char *site_id,
-                             size_t most, portfolio_trip_fn *fn, void *context)
+enum sql_err portfolio_trips(struct sql *s, int64_t from_ms, int64_t to_ms,
+                             const struct portfolio_scope *scope, size_t most,
+                             portfolio_trip_fn *fn, void *context)
 {
-    static const char all[] = TRIP_SELECT " ORDER BY t.opened_ms DESC LIMIT $3";
-    static const char one[] = TRIP_SELECT " AND s.id = $4 ORDER BY t.opened_ms DESC LIMIT $3";
-    const struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms),
-                                       sql_number((int64_t)most),
-                                       sql_words(site_id ? site_id : "")};
-    return sql_query(s, site_id ? one : all, params, site_id ? 4 : 3, hand_trip,
+#define TRIP_ORDER " ORDER BY t.opened_ms DESC LIMIT $3"
+    static const char all[] = TRIP_SELECT OPENED_WITHIN TRIP_ORDER;
+    static const char one[] = TRIP_SELECT OPENED_WITHIN " AND s.id = $4" TRIP_ORDER;
+    static const char of_building[] =
+        TRIP_SELECT OPENED_WITHIN " AND s.building = $4" TRIP_ORDER;
+    struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms),
+                                 sql_number((int64_t)most), sql_words("")};
+    const char *text = all;
+    if (scope && scope->site_id) {
+        text = one;
+        params[3] = sql_words(scope->site_id);
+    } else if (scope && scope->building) {
+        text = of_building;
+        params[3] = sql_words(scope->building);
+    }
+    return sql_query(s, text, params, text == all ? 3 : 4, hand_trip,
+                     &(struct handing){.context = context, .trip = fn}, NULL);
+}
+
+enum sql_err portfolio_trip(struct sql *s, const char *site_id, const char *trip,
+                            portfolio_trip_fn *fn, void *context)
+{
+    const struct sql_value params[] = {sql_words(site_id), sql_words(trip)};
+    return sql_query(s, TRIP_SELECT "s.id = $1 AND t.trip = $2", params, 2, hand_trip,
                      &(struct handing){.context = context, .trip = fn}, NULL);
 }
 
@@ -320,16 +463,30 @@ static bool hand_count(void *context, const struct sql_value *row)
 }
 
 enum sql_err portfolio_trip_counts(struct sql *s, int64_t from_ms, int64_t to_ms,
-                                   int64_t step_ms, portfolio_count_fn *fn, void *context)
+                                   int64_t step_ms, const struct portfolio_scope *scope,
+                                   portfolio_count_fn *fn, void *context)
 {
-    const struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms),
-                                       sql_number(step_ms)};
+#define COUNT_SELECT                                                                           \
+    "SELECT (t.opened_ms - $1) / $3 AS step, t.cause, count(*) FROM trips t "                  \
+    "WHERE " OPENED_WITHIN
+#define COUNT_GROUP " GROUP BY 1, 2 ORDER BY 1, 2"
+    static const char all[] = COUNT_SELECT COUNT_GROUP;
+    static const char one[] =
+        COUNT_SELECT " AND t.site = (SELECT site FROM sites WHERE id = $4)" COUNT_GROUP;
+    static const char of_building[] =
+        COUNT_SELECT " AND t.site IN (SELECT site FROM sites WHERE building = $4)" COUNT_GROUP;
+    struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms), sql_number(step_ms),
+                                 sql_words("")};
+    const char *text = all;
+    if (scope && scope->site_id) {
+        text = one;
+        params[3] = sql_words(scope->site_id);
+    } else if (scope && scope->building) {
+        text = of_building;
+        params[3] = sql_words(scope->building);
+    }
     return sql_query(
-        s,
-        "SELECT (opened_ms - $1) / $3 AS step, cause, count(*) FROM trips"
-        " WHERE opened_ms >= $1 AND opened_ms < $2"
-        " AND stage NOT IN ('', 'withdrawn') GROUP BY 1, 2 ORDER BY 1, 2",
-        params, 3, hand_count,
+        s, text, params, text == all ? 3 : 4, hand_count,
         &(struct handing){
             .context = context, .count = fn, .from_ms = from_ms, .step_ms = step_ms},
         NULL);

@@ -55,6 +55,13 @@ struct portfolio_need {
 };
 typedef bool portfolio_need_fn(void *context, const struct portfolio_need *n);
 
+/* Which units; a member that is NULL, and NULL for the whole, is no limit. */
+struct portfolio_scope {
+    const char *site_id;  /* that one alone */
+    const char *building; /* "" is those without one */
+    const char *words;    /* in id, name, building or unit; units alone, letters as they come */
+};
+
 /* One row for each unit that needs somebody, by reason, then the longest first. Alerts, and
  * alarms that are shelved, suppressed or out of service, need nobody, nor does an outage of the
  * supply that is over. building: NULL for all. */
@@ -70,9 +77,37 @@ struct portfolio_unit {
 };
 typedef bool portfolio_unit_fn(void *context, const struct portfolio_unit *u);
 
-/* All units by building, unit and id. site_id: that one alone, NULL for all. */
-enum sql_err portfolio_units(struct sql *s, int64_t since_ms, const char *site_id,
+/* By building, unit and id, at most most. */
+enum sql_err portfolio_units(struct sql *s, int64_t since_ms,
+                             const struct portfolio_scope *scope, size_t most,
                              portfolio_unit_fn *fn, void *context);
+
+struct portfolio_building {
+    const char *building; /* "": units without one */
+    int64_t units, online, quiet;
+    int64_t urgent, high, low; /* alarms standing */
+    int64_t trips;             /* opened since since_ms */
+};
+typedef bool portfolio_building_fn(void *context, const struct portfolio_building *b);
+enum sql_err portfolio_buildings(struct sql *s, int64_t now_ms, int64_t since_ms,
+                                 portfolio_building_fn *fn, void *context);
+
+/* What stands at one unit, or at all of them, the most pressing and newest first; alerts and
+ * what is silenced too. */
+struct portfolio_alarm {
+    struct portfolio_site site;
+    const char *alarm, *panel, *circuit, *kind, *priority, *state;
+    bool alert;
+    int64_t raised_ms;
+    const char *json; /* the alarm event as sent */
+};
+typedef bool portfolio_alarm_fn(void *context, const struct portfolio_alarm *a);
+enum sql_err portfolio_alarms(struct sql *s, const char *site_id, size_t most,
+                              portfolio_alarm_fn *fn, void *context);
+
+/* What a unit is called here and where it lies; *known: there is such a unit. */
+enum sql_err portfolio_place(struct sql *s, const char *site_id, const char *name,
+                             const char *building, const char *unit, bool *known);
 
 struct portfolio_trip {
     struct portfolio_site site;
@@ -85,17 +120,22 @@ struct portfolio_trip {
 };
 typedef bool portfolio_trip_fn(void *context, const struct portfolio_trip *t);
 
-/* Newest first, those opened from..to (to not included) and not withdrawn, at most most.
- * site_id: of that one alone, NULL for all. */
-enum sql_err portfolio_trips(struct sql *s, int64_t from_ms, int64_t to_ms, const char *site_id,
-                             size_t most, portfolio_trip_fn *fn, void *context);
+/* Newest first, those opened from..to (to not included) and not withdrawn, at most most. */
+enum sql_err portfolio_trips(struct sql *s, int64_t from_ms, int64_t to_ms,
+                             const struct portfolio_scope *scope, size_t most,
+                             portfolio_trip_fn *fn, void *context);
+
+/* One, whatever its stage; fn is not called when there is none. */
+enum sql_err portfolio_trip(struct sql *s, const char *site_id, const char *trip,
+                            portfolio_trip_fn *fn, void *context);
 
 /* How many opened in each step (a day: 86400000 ms) from from_ms on, by cause; steps and causes
  * without any are left out. */
 typedef bool portfolio_count_fn(void *context, int64_t from_ms, const char *cause,
                                 int64_t count);
 enum sql_err portfolio_trip_counts(struct sql *s, int64_t from_ms, int64_t to_ms,
-                                   int64_t step_ms, portfolio_count_fn *fn, void *context);
+                                   int64_t step_ms, const struct portfolio_scope *scope,
+                                   portfolio_count_fn *fn, void *context);
 
 /* A site's records of from..to (to not included), by time, at most most; as sent. */
 typedef bool portfolio_record_fn(void *context, int64_t seq, int64_t filed_ms, const char *type,

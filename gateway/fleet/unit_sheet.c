@@ -27,7 +27,9 @@ static void say_heard(const struct fleet_settings *settings, const char *site)
     char why[SQL_WHY_SIZE], time[CLOCK_RFC3339_SIZE];
     struct heard h = {0};
     struct sql *s = sql_open(settings->database, why);
-    bool read = s && portfolio_units(s, clock_wall_ms(), site, see_unit, &h) == SQL_FINE;
+    bool read =
+        s && portfolio_units(s, clock_wall_ms(), &(struct portfolio_scope){.site_id = site}, 1,
+                             see_unit, &h) == SQL_FINE;
     sql_close(s);
     if (!read)
         return;

@@ -12,7 +12,8 @@ void api_session(const struct api_call *c, struct web_answer *out)
 {
     static const char *const names[] = {NULL};
     if (web_query_only(c->r, names, out))
-        door_session_json(c->x->access, c->x->access && !c->who.id[0] ? NULL : &c->who, out);
+        door_session_json(c->x->access, c->x->access && !c->who.id[0] ? NULL : &c->who,
+                          door_gateway_may, out);
 }
 
 static void to_door(const struct api_call *c, const char *verb, struct web_answer *out)

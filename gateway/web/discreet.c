@@ -78,7 +78,7 @@ static const char *place_of(const struct site *s, const json_t *event)
     return c >= 0 ? s->circuits[c].name : p >= 0 ? s->panels[p].name : s->name;
 }
 
-static json_t *alarm(const struct site *s, json_t *event)
+static json_t *alarm(const char *place, json_t *event)
 {
     char text[SITE_NAME_SIZE + 96];
     json_t *o = pick(event, alarm_members);
@@ -87,16 +87,23 @@ static json_t *alarm(const struct site *s, json_t *event)
     for (size_t i = 0; kind && i < sizeof sentences / sizeof sentences[0]; i++)
         if (strcmp(kind, sentences[i].kind) == 0)
             said = sentences[i].sentence;
-    snprintf(text, sizeof text, "%s %s.", place_of(s, o), said);
+    snprintf(text, sizeof text, "%s %s.", place, said);
     json_object_set_new(o, "text", json_string(text));
     return o;
 }
 
 json_t *discreet_event(const struct site *s, json_t *event)
 {
+    char place[SITE_NAME_SIZE];
+    text_copy(place, sizeof place, place_of(s, event)); /* the event may go with its words */
+    return discreet_event_at(place, event);
+}
+
+json_t *discreet_event_at(const char *place, json_t *event)
+{
     const char *type = json_string_value(json_object_get(event, "type"));
     if (type && strcmp(type, "alarm") == 0)
-        return alarm(s, event);
+        return alarm(place, event);
     if (!type || strncmp(type, "load_", 5) == 0) {
         json_decref(event);
         return NULL;

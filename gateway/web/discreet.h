@@ -18,6 +18,8 @@
 
 /* Takes a reference, gives one back: the same with less in it; NULL: nothing of it is told. */
 json_t *discreet_event(const struct site *s, json_t *event);
+/* place: what a sentence calls where it is. */
+json_t *discreet_event_at(const char *place, json_t *event);
 json_t *discreet_state(json_t *state);
 json_t *discreet_call(json_t *call);
 json_t *discreet_call_step(json_t *step);

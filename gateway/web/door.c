@@ -17,6 +17,7 @@
 struct door {
     struct access *access;
     const struct delivery *delivery;
+    door_may_fn *may;
     struct lockout lockout;
     struct queue *notes;
     bool full_said;
@@ -31,13 +32,23 @@ struct asking {
     struct web_answer *out;
 };
 
-struct door *door_create(struct access *access, const struct delivery *d)
+json_t *door_gateway_may(enum delivery_role role)
+{
+    json_t *may = json_array();
+    for (int act = ACT_SEE; act < ACTS; act++)
+        if (role_may(role, (enum act)act))
+            json_array_append_new(may, json_string(act_name((enum act)act)));
+    return may;
+}
+
+struct door *door_create(struct access *access, const struct delivery *d, door_may_fn *may)
 {
     struct door *door = calloc(1, sizeof *door);
     if (!door)
         return NULL;
     door->access = access;
     door->delivery = d;
+    door->may = may;
     door->notes = queue_create(NOTES);
     if (!door->notes) {
         free(door);
@@ -56,13 +67,11 @@ void door_destroy(struct door *door)
     free(door);
 }
 
-void door_session_json(bool login, const struct access_who *who, struct web_answer *out)
+void door_session_json(bool login, const struct access_who *who, door_may_fn *may,
+                       struct web_answer *out)
 {
-    json_t *o = json_pack("{s:b}", "login", login), *may = json_array();
-    for (int act = ACT_SEE; act < ACTS; act++)
-        if (who && role_may(who->role, (enum act)act))
-            json_array_append_new(may, json_string(act_name((enum act)act)));
-    json_object_set_new(o, "may", may);
+    json_t *o = json_pack("{s:b}", "login", login);
+    json_object_set_new(o, "may", who ? may(who->role) : json_array());
     bool somebody = who && who->id[0];
     json_object_set_new(o, "person", somebody ? json_string(who->id) : json_null());
     json_object_set_new(o, "name", somebody ? json_string(who->name) : json_null());
@@ -216,7 +225,7 @@ static void let_in(const struct asking *k, const char *id, const char *act)
     ask.who = &who;
     as.ask = &ask;
     note(&as, "", act, "", "");
-    door_session_json(true, &who, k->out);
+    door_session_json(true, &who, k->door->may, k->out);
     int64_t idle_ms, most_ms;
     access_life(who.role, &idle_ms, &most_ms);
     int64_t left_ms = who.until_wall_ms - k->wall_ms; /* idle: it grows with use */

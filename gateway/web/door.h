@@ -29,7 +29,11 @@
 
 struct door;
 
-struct door *door_create(struct access *access, const struct delivery *d);
+/* What a role may do, as the session says it: a list of words. */
+typedef json_t *door_may_fn(enum delivery_role role);
+json_t *door_gateway_may(enum delivery_role role); /* of the gateway's page: act_name */
+
+struct door *door_create(struct access *access, const struct delivery *d, door_may_fn *may);
 void door_destroy(struct door *door); /* accepts NULL */
 
 struct door_ask {
@@ -45,7 +49,8 @@ void door_answer(struct door *door, const struct door_ask *ask, int64_t wall_ms,
                  int64_t mono_ms, struct web_answer *out);
 
 /* Who is in, and what they may do. login: people have to log in here. who NULL: nobody is. */
-void door_session_json(bool login, const struct access_who *who, struct web_answer *out);
+void door_session_json(bool login, const struct access_who *who, door_may_fn *may,
+                       struct web_answer *out);
 
 /* The oldest note, its texts in a buffer of the caller's; false when there is none. */
 struct door_note {

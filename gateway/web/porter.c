@@ -46,7 +46,8 @@ static void *stand_at_door(void *context)
 }
 
 struct porter *porter_create(struct access *access, const struct delivery *people,
-                             struct pulse *pulse, porter_done_fn *done, void *context)
+                             door_may_fn *may, struct pulse *pulse, porter_done_fn *done,
+                             void *context)
 {
     struct porter *p = calloc(1, sizeof *p);
     if (!p)
@@ -54,7 +55,7 @@ struct porter *porter_create(struct access *access, const struct delivery *peopl
     p->pulse = pulse;
     p->done = done;
     p->context = context;
-    p->door = door_create(access, people);
+    p->door = door_create(access, people, may);
     p->asks = queue_create(QUEUE_DOOR);
     p->runs = p->door && p->asks && pthread_create(&p->thread, NULL, stand_at_door, p) == 0;
     if (p->runs)

@@ -21,7 +21,8 @@ typedef void porter_done_fn(void *context, struct server_ask *ask);
 
 /* NULL: memory is short. */
 struct porter *porter_create(struct access *access, const struct delivery *people,
-                             struct pulse *pulse, porter_done_fn *done, void *context);
+                             door_may_fn *may, struct pulse *pulse, porter_done_fn *done,
+                             void *context);
 /* Its thread has ended, and whoever still waited is told that it stops. Accepts NULL. */
 void porter_stop(struct porter *p);
 void porter_destroy(struct porter *p); /* stops first; accepts NULL */

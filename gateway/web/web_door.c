@@ -33,7 +33,7 @@ bool web_door_start(struct web *w, const struct delivery *d, struct store_reader
         sodium_memzero(bytes, length);
     free(bytes);
     porter_say_first_code(a);
-    w->porter = porter_create(a, d, &w->pulses[WEB_DOOR_KEEPER], pass_on, w);
+    w->porter = porter_create(a, d, door_gateway_may, &w->pulses[WEB_DOOR_KEEPER], pass_on, w);
     return w->porter != NULL;
 }
 

@@ -64,15 +64,17 @@ static bool see_notice(void *context, const struct notice *n)
 
 static enum sql_err ask(struct sql *s, int what, int64_t now)
 {
+    static const struct portfolio_scope unit = {.site_id = "unit-00042"};
     struct portfolio_sums sums;
     switch (what) {
     case 0: return portfolio_needs(s, now, NULL, see_need, NULL);
-    case 1: return portfolio_units(s, now - 30 * DAY_MS, NULL, see_unit, NULL);
-    case 2: return portfolio_units(s, now - 30 * DAY_MS, "unit-00042", see_unit, NULL);
+    case 1: return portfolio_units(s, now - 30 * DAY_MS, NULL, 10000, see_unit, NULL);
+    case 2: return portfolio_units(s, now - 30 * DAY_MS, &unit, 1, see_unit, NULL);
     case 3: return portfolio_trips(s, now - 30 * DAY_MS, now, NULL, 200, see_trip, NULL);
-    case 4: return portfolio_trips(s, 0, now, "unit-00042", 200, see_trip, NULL);
+    case 4: return portfolio_trips(s, 0, now, &unit, 200, see_trip, NULL);
     case 5:
-        return portfolio_trip_counts(s, now - 365 * DAY_MS, now, 7 * DAY_MS, see_count, NULL);
+        return portfolio_trip_counts(s, now - 365 * DAY_MS, now, 7 * DAY_MS, NULL, see_count,
+                                     NULL);
     case 6:
         return portfolio_records(s, "unit-00042", now - 30 * DAY_MS, now, 1000, see_record,
                                  NULL);

@@ -96,7 +96,7 @@ static struct access *let_people_in(const struct delivery *d, struct web_request
 static void at_the_door(struct access *access, const struct delivery *d,
                         const struct web_request *r, const struct web_answer *a)
 {
-    struct door *door = door_create(access, d);
+    struct door *door = door_create(access, d, door_gateway_may);
     struct web_answer out = {0};
     struct door_note note;
     const struct door_ask ask = {.verb = a->verb,

@@ -5,6 +5,8 @@ set -u
 . tests/lib.sh
 . tests/fleet.inc
 start_postgres
-FORETRIP_FLEET_TEST_DATABASE=$database "$1/tests/unit/test_fleet" > "$dir/unit.log" 2>&1 || fail "not as on the embedded database"
+for t in test_fleet test_orders test_centre; do
+    FORETRIP_FLEET_TEST_DATABASE=$database "$1/tests/unit/$t" >> "$dir/unit.log" 2>&1 || fail "not as on the embedded database"
+done
 [ "$(ask_postgres "SELECT count(*) FROM pg_inherits WHERE inhparent = 'records'::regclass")" = 8 ] || fail "records are not parted"
 echo "$(grep -c '  OK ' "$dir/unit.log") tests mean the same on PostgreSQL"

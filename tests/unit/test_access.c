@@ -44,7 +44,7 @@ static void open_house(struct house *h)
     h->board = board_create(h->config.site.circuit_count);
     h->trail = trail_create(h->config.site.circuit_count);
     h->access = access_create(&h->config.delivery);
-    h->door = door_create(h->access, &h->config.delivery);
+    h->door = door_create(h->access, &h->config.delivery, door_gateway_may);
     assert_true(h->board && h->access && h->door);
     assert_true(access_first_code(h->access, h->first));
     h->context = (struct web_context){.site = &h->config.site,

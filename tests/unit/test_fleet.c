@@ -2,6 +2,7 @@
  * FORETRIP_FLEET_TEST_DATABASE (postgresql://.., emptied by each test) in that one. */
 #include "check.h"
 
+#include "fleet_store.h"
 #include "good_parcel.h"
 
 #include "base/clock.h"
@@ -19,33 +20,19 @@
 /* ---- the ledger ---- */
 
 struct rig {
-    char path[64];
+    struct fleet_store store;
     const char *where;
     struct ledger *ledger;
     struct sql *sql; /* beside it, as the page has it */
     struct ledger_taken taken;
 };
 
-static void empty(const char *where)
-{
-    char why[SQL_WHY_SIZE];
-    struct sql *s = sql_open(where, why);
-    if (!s || sql_run(s, "DROP SCHEMA public CASCADE; CREATE SCHEMA public") != SQL_FINE)
-        fail_msg("%s", s ? sql_why(s) : why);
-    sql_close(s);
-}
-
 static int set_up(void **state)
 {
     struct rig *r = calloc(1, sizeof *r);
     char why[SQL_WHY_SIZE];
-    strcpy(r->path, "/tmp/foretrip-fleet-XXXXXX");
-    close(mkstemp(r->path));
-    r->where = getenv("FORETRIP_FLEET_TEST_DATABASE");
-    if (r->where)
-        empty(r->where);
-    else
-        r->where = r->path;
+    fleet_store_make(&r->store);
+    r->where = r->store.where;
     r->ledger = ledger_open(&(struct ledger_options){.where = r->where}, why);
     r->sql = sql_open(r->where, why);
     *state = r;
@@ -55,14 +42,9 @@ static int set_up(void **state)
 static int tear_down(void **state)
 {
     struct rig *r = *state;
-    char name[80];
     ledger_close(r->ledger);
     sql_close(r->sql);
-    unlink(r->path);
-    snprintf(name, sizeof name, "%s-wal", r->path);
-    unlink(name);
-    snprintf(name, sizeof name, "%s-shm", r->path);
-    unlink(name);
+    fleet_store_remove(&r->store);
     free(r);
     return 0;
 }
@@ -92,18 +74,9 @@ static char *other(char out[160], int64_t seq)
     return out;
 }
 
-static bool see_number(void *context, const struct sql_value *row)
-{
-    *(int64_t *)context = sql_as_number(&row[0]);
-    return true;
-}
-
 static int64_t number(struct rig *r, const char *text)
 {
-    int64_t n = -1;
-    if (sql_query(r->sql, text, NULL, 0, see_number, &n, NULL) != SQL_FINE)
-        fail_msg("%s", sql_why(r->sql));
-    return n;
+    return fleet_store_number(r->sql, text);
 }
 
 static void a_record_that_comes_twice_is_filed_once(void **state)
@@ -366,7 +339,8 @@ static void units_and_trips_are_listed(void **state)
                                         {.site = "oak-3", .online = false}};
     assert_int_equal(ledger_take(r->ledger, items, 3, NOW, &r->taken), SQL_FINE);
     parcel_free(&p);
-    assert_int_equal(portfolio_units(r->sql, NOW - 86400000, NULL, see_unit, &s), SQL_FINE);
+    assert_int_equal(portfolio_units(r->sql, NOW - 86400000, NULL, 100, see_unit, &s),
+                     SQL_FINE);
     assert_int_equal(s.count, 2);
     assert_string_equal(s.text[0], "maple-12 0/1/0 trips 1 online 1");
     assert_string_equal(s.text[1], "oak-3 0/0/0 trips 0 online 0");
@@ -376,11 +350,14 @@ static void units_and_trips_are_listed(void **state)
     assert_int_equal(s.count, 1);
     assert_string_equal(s.text[0], "maple-12 main-07 overload 0.95");
     s = (struct seen){0};
-    assert_int_equal(portfolio_trips(r->sql, NOW - 86400000, NOW, "oak-3", 10, see_trip, &s),
+    assert_int_equal(portfolio_trips(r->sql, NOW - 86400000, NOW,
+                                     &(struct portfolio_scope){.site_id = "oak-3"}, 10,
+                                     see_trip, &s),
                      SQL_FINE);
     assert_int_equal(s.count, 0);
     assert_int_equal(
-        portfolio_trip_counts(r->sql, NOW - 86400000, NOW, 86400000, see_count, &s), SQL_FINE);
+        portfolio_trip_counts(r->sql, NOW - 86400000, NOW, 86400000, NULL, see_count, &s),
+        SQL_FINE);
     assert_int_equal(s.count, 1);
     snprintf(record, sizeof record, "%lld overload 1", (long long)NOW - 86400000);
     assert_string_equal(s.text[0], record);

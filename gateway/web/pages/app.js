@@ -1,7 +1,8 @@
 /* app: the frame around the views, and which view is shown. */
 import { h, text, attr, show } from '/dom.js';
 import { live, start, watch, age, may, OLD_SECONDS } from '/live.js';
-import { t, faultSaid, chooseLanguage, nowLanguage, duration, clockSeconds, clock } from '/say.js';
+import { t, faultSaid, chooseLanguage, duration, clockSeconds, clock } from '/say.js';
+import { chooseTheme, picks } from '/frame.js';
 import { loadPhrases } from '/phrases.js';
 import * as panel from '/panel.js';
 
@@ -33,31 +34,16 @@ function where() {
 
 /* ---- the frame ---- */
 
-function chooseTheme(theme) {
-  if (theme) localStorage.setItem('theme', theme);
-  const kept = localStorage.getItem('theme') || 'auto';
-  document.documentElement.dataset.theme = kept;
-  window.dispatchEvent(new Event('themechange'));
-  return kept;
-}
-
-function select(label, options, value, choose) {
-  return h('label', { class: 'pick' }, h('span', { class: 'sr' }, label),
-    h('select', { onchange: (e) => choose(e.target.value), 'aria-label': label }, options.map(([v, words, lang]) => h('option', { value: v, selected: v === value, lang }, words))));
-}
-
 function makeFrame() {
   const link = (name) => h('a', { href: '#/' + name, 'data-view': name }, t(name === 'people' && !may('people') ? 'nav.me' : 'nav.' + name), name === 'alarms' ? h('span', { class: 'count', hidden: true }) : null);
   const asOf = h('span', { class: 'as-of' });
   const nav = h('nav', { 'aria-label': t('nav.label') }, live.site ? ['panel', 'trips', 'alarms', 'directory', 'advice', 'study', 'people'].map(link) : null);
   /* on a phone they stand at the foot, out of the way of what is looked for */
-  const picks = () => h('div', { class: 'picks' },
-    select(t('language.label'), [['en', 'English', 'en'], ['es', 'Español', 'es']], nowLanguage(), (v) => { chooseLanguage(v); loadPhrases().then(() => again()); }),
-    select(t('theme.label'), ['auto', 'light', 'dark'].map((v) => [v, t('theme.' + v)]), localStorage.getItem('theme') || 'auto', chooseTheme));
+  const other = () => loadPhrases().then(() => again());
   head.replaceChildren(
     h('p', { class: 'site' }, h('a', { href: '#/panel' }, live.site?.name ?? 'foretrip'), asOf), nav,
-    picks());
-  foot.replaceChildren(picks(), h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
+    picks(other));
+  foot.replaceChildren(picks(other), h('p', {}, t('foot', { version: live.site?.version ?? '' }), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
   text(document.getElementById('skip'), t('skip'));
   return { asOf, nav, count: nav.querySelector('.count') };
 }

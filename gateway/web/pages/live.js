@@ -17,6 +17,7 @@ export const live = {
   movedAt: 0,          /* and: it had a new frame of readings */
   connected: false,
   session: null,       /* who is in, and what they may do */
+  visits: true,        /* somebody may come in for some hours, by a code */
 };
 
 export const may = (act) => Boolean(live.session?.may.includes(act));
@@ -39,7 +40,7 @@ function changed() {
 /* somebody whose time is over sees the way in again, and nothing of before */
 function failed(r, body) {
   if (r.status === 401 && live.session?.person) location.reload();
-  return Object.assign(new Error(body.error || r.statusText), { status: r.status, wait: Number(r.headers.get('Retry-After')) || 60 });
+  return Object.assign(new Error(body.error || r.statusText), { status: r.status, wait: Number(r.headers.get('Retry-After')) || 60, body });
 }
 
 export async function get(path) {

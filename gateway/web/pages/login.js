@@ -1,6 +1,6 @@
 /* login: who is there? With a password, with a one-time code that lets them choose one, or for a visit. */
 import { h, text } from '/dom.js';
-import { post } from '/live.js';
+import { live, post } from '/live.js';
 import { t, faultSaid } from '/say.js';
 
 let at = 0;
@@ -41,7 +41,7 @@ function form(way) {
 
 export function view(root) {
   const place = h('div', {});
-  const tabs = h('div', { class: 'buttons', role: 'group', 'aria-label': t('login.how') }, Object.keys(ways).map((w) => h('button', { 'data-way': w, onclick: () => choose(w) }, t('login.by_' + w))));
+  const tabs = h('div', { class: 'buttons', role: 'group', 'aria-label': t('login.how') }, Object.keys(ways).filter((w) => w !== 'visit' || live.visits).map((w) => h('button', { 'data-way': w, onclick: () => choose(w) }, t('login.by_' + w))));
   function choose(way, quiet) {
     for (const b of tabs.children) b.setAttribute('aria-pressed', String(b.dataset.way === way));
     const f = form(way);

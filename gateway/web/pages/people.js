@@ -120,10 +120,10 @@ export function view(root) {
     if (s.login) {
       fetchAll().catch((x) => text(said, faultSaid(x)));
       parts.push(said, h('section', {}, h('h2', {}, t('people.title')), h('p', { class: 'small' }, t('people.note')), h('div', { class: 'scroll', tabindex: '0', role: 'group', 'aria-label': t('people.title') }, h('table', { class: 'list' }, h('thead', {}, h('tr', {}, ['name', 'role', 'pass', 'in', 'do'].map((k) => h('th', { scope: 'col' }, t('people.' + k))))), rows))),
-        h('section', {}, h('h2', {}, t('visits.title')), h('p', { class: 'small' }, t('visits.note')), visits, visitForm(act)));
+        live.visits && h('section', {}, h('h2', {}, t('visits.title')), h('p', { class: 'small' }, t('visits.note')), visits, visitForm(act)));
     } else parts.push(h('p', {}, t('people.local')));
     parts.push(log.el);
   }
-  root.replaceChildren(h('h1', { class: 'page-title' }, t(may('people') ? 'people.page' : 'people.me')), ...parts);
+  root.replaceChildren(h('h1', { class: 'page-title' }, t(may('people') ? 'people.page' : 'people.me')), ...parts.filter(Boolean));
   return { title: t('people.title'), update: () => update() };
 }

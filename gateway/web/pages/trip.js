@@ -160,23 +160,24 @@ function noteForm(x) {
 
 const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {}, t(title)), inside);
 
-function sheet(x, events, record) {
+/* far: shown elsewhere than at the gateway's own page, which alone has the rest */
+export function sheet(x, events, record, far) {
   const circuit = circuitOf(x.circuit), again = x.opened_again_after_seconds;
   return [
-    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('span', { class: 'no-print' }, x.restored_at || x.stage === 'withdrawn' ? null : h('a', { class: 'do', href: '#/call/' + x.circuit }, t('call.title')), ' ', h('button', { onclick: () => window.print() }, t('sheet.print')))),
+    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('span', { class: 'no-print' }, far || x.restored_at || x.stage === 'withdrawn' ? null : h('a', { class: 'do', href: '#/call/' + x.circuit }, t('call.title')), ' ', h('button', { onclick: () => window.print() }, t('sheet.print')))),
     h('h1', {}, finding(x)),
     corrected(events),
     h('dl', { class: 'facts' },
-      row('sheet.breaker', h('a', { href: '#/circuit/' + x.circuit }, breakerIn(x.circuit)), ', ', rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '')),
+      row('sheet.breaker', far ? breakerIn(x.circuit) : h('a', { href: '#/circuit/' + x.circuit }, breakerIn(x.circuit)), circuit ? ', ' + rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '') : ''),
       row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) })),
-      row('sheet.before', amps(x.amps_before, 2) + ', ' + percent(x.amps_before / circuit.rating_amps)), row('sheet.heat', percent(x.heat)),
+      row('sheet.before', amps(x.amps_before, 2) + (circuit ? ', ' + percent(x.amps_before / circuit.rating_amps) : '')), row('sheet.heat', percent(x.heat)),
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
-    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : toldAs(x.circuit, x.cause)))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
-    block('sheet.record', record?.hidden ? h('p', {}, t('hidden')) : record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
-    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', may('see_loads') ? loads(x) : h('p', {}, t('hidden')))),
+    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : far && !circuit && x.with?.length ? 'upstream_open' : toldAs(x.circuit, x.cause)))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
+    far ? null : block('sheet.record', record?.hidden ? h('p', {}, t('hidden')) : record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
+    h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), !far && x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', (far ? far.loads : may('see_loads')) ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),
     h('div', { class: 'two' }, block('sheet.with', others(x)), block('sheet.forecast', forecast(x, events))),
-    h('section', { class: 'block by-hand' }, h('h2', {}, t('sheet.notes')), notes(events), may('note') ? noteForm(x) : null, h('div', { class: 'lines only-print' })),
+    h('section', { class: 'block by-hand' }, h('h2', {}, t('sheet.notes')), notes(events), !far && may('note') ? noteForm(x) : null, h('div', { class: 'lines only-print' })),
   ];
 }
 
