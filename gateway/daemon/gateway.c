@@ -12,6 +12,7 @@
 
 #include "analysis/engine_json.h"
 #include "base/clock.h"
+#include "base/heap.h"
 #include "base/log.h"
 #include "model/event_json.h"
 
@@ -242,6 +243,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
     if (g->web)
         web_turn(g->web);
     say_full_queue(g);
+    heap_give_back(commit_mono_ms, &g->heap_mono_ms);
     int64_t took_ms = clock_mono_ms() - woken_mono_ms;
     g->longest_turn_ms = took_ms > g->longest_turn_ms ? took_ms : g->longest_turn_ms;
     g->stuck_count = vigil_round(&g->vigil, clock_mono_ms(), &g->stuck);

@@ -61,6 +61,7 @@ struct gateway {
     bool alarms_changed;    /* to be told when they are on disk */
     bool queue_full_said;
     struct record_alarm record_alarm;
+    int64_t heap_mono_ms; /* base/heap.h's */
     uint64_t frames, events;
     int64_t frame_wall_ms;      /* of the last, 0: none yet */
     uint64_t raised[3], alerts; /* alarms, by priority */

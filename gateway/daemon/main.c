@@ -5,6 +5,7 @@
 #include "journal.h"
 
 #include "base/clock.h"
+#include "base/heap.h"
 #include "base/log.h"
 #include "base/text.h"
 
@@ -219,6 +220,7 @@ int main(int argc, char **argv)
     char path[4096];
     struct about about = {.status = default_status(path)};
     int o;
+    heap_begin();
     journal_begin();
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {

@@ -6,6 +6,7 @@
 #include "unit_sheet.h"
 
 #include "base/clock.h"
+#include "base/heap.h"
 #include "base/log.h"
 #include "base/text.h"
 #include "config/fleet_file.h"
@@ -117,9 +118,10 @@ static int collect(const struct fleet_settings *settings)
         return 1;
     }
     sd_notify(0, "READY=1");
-    int64_t said_mono_ms = clock_mono_ms();
+    int64_t said_mono_ms = clock_mono_ms(), heap_mono_ms = 0;
     while (!stop_asked) {
         collector_turn(c, TURN_MS);
+        heap_give_back(clock_mono_ms(), &heap_mono_ms);
         sd_notify(0, "WATCHDOG=1");
         if (clock_mono_ms() - said_mono_ms >= SAY_EVERY_MS) {
             said_mono_ms = clock_mono_ms();
@@ -251,6 +253,7 @@ int main(int argc, char **argv)
 {
     static struct fleet_settings settings;
     struct arguments a = {.sim = {.period_seconds = 1.0, .health_seconds = 900.0}};
+    heap_begin();
     for (int o; (o = getopt_long(argc, argv, "", long_options, NULL)) != -1;) {
         if (o == OPT_HELP)
             return usage(stdout);

@@ -12,7 +12,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
-#define READER_CACHE_KIB "384" /* SQLite's own choice is 2000 */
+#define READER_CACHE_KIB "64" /* SQLite's own choice is 2000 */
 
 enum question {
     ASK_MESSAGES,

@@ -8,6 +8,7 @@
  * What it holds and writes is looked at from outside (soak.py).
  */
 #include "analysis/engine.h"
+#include "base/heap.h"
 #include "config/reader.h"
 #include "drivers/recorded.h"
 #include "model/event_json.h"
@@ -52,7 +53,8 @@ static void keep(struct soak *s, enum engine_part part, const char *key, int64_t
     codec_out_free(&out);
 }
 
-static void turn(struct soak *s, const struct frame *f, int64_t *learned_mono_ms)
+static void turn(struct soak *s, const struct frame *f, int64_t *learned_mono_ms,
+                 int64_t *heap_mono_ms)
 {
     engine_feed(s->engine, f);
     store_add_readings(s->store, f);
@@ -66,6 +68,7 @@ static void turn(struct soak *s, const struct frame *f, int64_t *learned_mono_ms
     store_settle(s->store, STORE_ROUTE_MQTT, store_newest(s->store, STORE_ROUTE_MQTT));
     if (store_commit(s->store, f->mono_ms, f->wall_ms) != STORE_OK)
         abort();
+    heap_give_back(f->mono_ms, heap_mono_ms);
     s->frames++;
 }
 
@@ -97,6 +100,7 @@ int main(int argc, char **argv)
 {
     struct soak s = {0};
     struct text problem = TEXT_INIT;
+    heap_begin();
     if (argc != 4 || !begin(&s, argv[1], argv[3]))
         return 2;
     struct recorded *r = recorded_open(&s.config.site, argv[2], &problem);
@@ -105,9 +109,9 @@ int main(int argc, char **argv)
         fprintf(stderr, "%s\n", text_get(&problem));
         return 2;
     }
-    int64_t learned_mono_ms = 0;
+    int64_t learned_mono_ms = 0, heap_mono_ms = 0;
     while (recorded_read(r, &f, 1) > 0)
-        turn(&s, f, &learned_mono_ms);
+        turn(&s, f, &learned_mono_ms, &heap_mono_ms);
     bool whole = recorded_problem(r)[0] == '\0';
     struct store_status status;
     store_get_status(s.store, &status);

@@ -192,6 +192,22 @@ static void a_faulty_parcel_is_refused_as_a_whole(void **state)
     }
 }
 
+/* jansson reads over a zero byte behind a number, and whoever cuts the text up would end there. */
+static void a_zero_byte_is_no_json(void **state)
+{
+    char payload[2000], why[PARCEL_WHY_SIZE];
+    size_t length = strlen(good_parcel);
+    struct parcel p;
+    (void)state;
+    assert_true(length < sizeof payload);
+    memcpy(payload, good_parcel, length + 1);
+    char *number = strstr(payload, "0.95") + 4;
+    memmove(number + 1, number, strlen(number));
+    *number = '\0';
+    assert_false(parcel_read(&p, "maple-12", payload, length + 1, why));
+    assert_non_null(strstr(why, "is zero"));
+}
+
 /* Blanks, quotes and brackets in texts, a member of the same name elsewhere: each text is its
  * record's, to the letter. */
 static void a_records_text_is_as_it_was_sent(void **state)
@@ -258,6 +274,7 @@ int main(void)
         cmocka_unit_test(ages_are_known_to_a_fifth),
         cmocka_unit_test(a_parcel_is_read),
         cmocka_unit_test(a_faulty_parcel_is_refused_as_a_whole),
+        cmocka_unit_test(a_zero_byte_is_no_json),
         cmocka_unit_test(a_records_text_is_as_it_was_sent),
         cmocka_unit_test(escapes_are_read),
         cmocka_unit_test(a_topic_names_its_site),
