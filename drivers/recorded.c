@@ -65,7 +65,8 @@ static bool grow_buffer(struct recorded *r)
                     (unsigned long long)r->line, RECORDED_MAX_LINE);
         return false;
     }
-    size_t capacity = r->capacity ? r->capacity * 2 : BUFFER_BYTES;
+    size_t first = r->input.room ? r->input.room : BUFFER_BYTES;
+    size_t capacity = r->capacity ? r->capacity * 2 : first;
     char *grown = realloc(r->buffer, capacity + 2 * (size_t)CELLS_MARGIN + 1);
     if (!grown) {
         text_printf(&r->problem, "%s: memory is short", r->input.name);
@@ -85,6 +86,8 @@ static bool grow_window(struct recorded *r, size_t bytes)
     free(r->ends);
     free(r->lines);
     free(r->values);
+    if (bytes < 2 * r->window_capacity) /* what comes in small pieces makes it grow often */
+        bytes = 2 * r->window_capacity;
     r->ends = calloc(bytes + CELLS_MARGIN, sizeof *r->ends);
     r->lines = calloc(bytes + CELLS_MARGIN, sizeof *r->lines);
     r->values = calloc(bytes + CELLS_MARGIN, sizeof *r->values);

@@ -44,6 +44,8 @@ struct recorded_input {
     recorded_source *source;
     void *context;
     const struct cells_way *way; /* NULL: the quickest */
+    size_t room; /* bytes held at first; 0: what is quick. Grows with the lines, so a little is
+                  * for tests alone */
 };
 
 /* Reads the header. NULL when the file cannot be opened or the header is wrong, with a sentence

@@ -9,6 +9,7 @@
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
 #define ROWS 7
+#define ROOM 128 /* so that lines outgrow it */
 
 struct memory {
     const uint8_t *at;
@@ -44,7 +45,7 @@ static void play(const struct site *s, const uint8_t *data, size_t size, size_t 
                  const struct cells_way *way, struct text *out)
 {
     struct memory m = {data, size, piece};
-    struct recorded_input input = {"r", read_memory, &m, way};
+    struct recorded_input input = {"r", read_memory, &m, way, ROOM};
     struct recorded *r = recorded_create(s, &input, out);
     struct frame *frames[ROWS];
     if (!r)

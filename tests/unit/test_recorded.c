@@ -60,7 +60,7 @@ static struct recorded *open_text(struct memory *m, const char *text, size_t len
                                   struct text *problem)
 {
     *m = (struct memory){text, length, piece};
-    struct recorded_input input = {"r.csv", read_memory, m, way};
+    struct recorded_input input = {"r.csv", read_memory, m, way, 0};
     return recorded_create(&site, &input, problem);
 }
 
@@ -334,7 +334,7 @@ static ptrdiff_t read_nothing(void *context, char *out, size_t capacity)
 static void a_file_that_cannot_be_read_is_named(void **state)
 {
     struct text problem = TEXT_INIT;
-    struct recorded_input input = {"r.csv", read_nothing, NULL, NULL};
+    struct recorded_input input = {"r.csv", read_nothing, NULL, NULL, 0};
     (void)state;
     assert_null(recorded_create(&site, &input, &problem));
     assert_string_equal(text_get(&problem), "r.csv: Input/output error");
