@@ -7,7 +7,8 @@
 
 void heap_begin(void)
 {
-    /* each setting also ends glibc's own adjusting of the bounds; refused, all stays as it was */
+    /* each setting also ends glibc's own adjusting of the bounds; refused, all stays as it was
+     */
     (void)mallopt(M_ARENA_MAX, 1);
     (void)mallopt(M_MMAP_THRESHOLD, LARGE_BYTES);
     (void)mallopt(M_TRIM_THRESHOLD, TOP_BYTES);

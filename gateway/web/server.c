@@ -8,7 +8,6 @@
 
 #include <arpa/inet.h>
 #include <errno.h>
-#include <malloc.h>
 #include <math.h>
 #include <sodium.h>
 #include <stdio.h>
@@ -21,7 +20,6 @@
 #define SILENCE_SECONDS 30
 #define MOST_OF_ONE 64U /* connections of one address, elsewhere than on loopback */
 #define DAY_MS INT64_C(86400000)
-#define TRIM_EVERY_MS INT64_C(60000)
 #define MOST_PEM ((size_t)64 * 1024)
 #define TLS_VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 
@@ -32,7 +30,6 @@ struct server {
     struct MHD_Daemon *daemon;
     int port;
     struct text cert, key; /* PEM */
-    int64_t trimmed_mono_ms;
     int64_t cert_looked_mono_ms; /* at how long it is good */
 };
 
@@ -383,17 +380,6 @@ static void look_at_certificate(struct server *s)
                 s->settings.cert, fabs(days));
 }
 
-/* What large answers took (a list of a thousand events is megabytes of JSON) lies scattered
- * over the serving threads' heaps; it goes back to the system. */
-static void give_memory_back(struct server *s)
-{
-    int64_t now = clock_mono_ms();
-    if (now - s->trimmed_mono_ms < TRIM_EVERY_MS)
-        return;
-    s->trimmed_mono_ms = now;
-    malloc_trim(0);
-}
-
 struct server *server_start(const struct server_options *o, char *why, size_t why_size)
 {
     struct server *s = calloc(1, sizeof *s);
@@ -431,5 +417,4 @@ int server_port(const struct server *s)
 void server_tend(struct server *s)
 {
     look_at_certificate(s);
-    give_memory_back(s);
 }

@@ -65,7 +65,7 @@ void server_stop(struct server *s);
 /* Where it listens. */
 int server_port(const struct server *s);
 
-/* From time to time: says when the certificate ends, gives memory of large answers back. */
+/* From time to time: says when the certificate ends. */
 void server_tend(struct server *s);
 
 /* What was asked is done, or says in its error or answer why not. */

@@ -15,6 +15,7 @@
 #define QUEUE_ASKS 16
 #define ALIVE_SECONDS 5
 #define TOLD_AT_ONCE 500
+#define SERVING_PATIENCE_MS INT64_C(120000)
 #define TRAIL_STATE "heat trail" /* key in the record */
 
 /* ---- live messages: a thread of its own tells what is new ---- */
@@ -190,19 +191,9 @@ void web_refuse(struct web *w, struct web_ask *ask, const char *why)
 
 /* ---- starting and stopping ---- */
 
-static bool open_readers(struct web *w, const char *path)
-{
-    for (int i = 0; i < SERVER_THREADS; i++)
-        if (!(w->readers[i] = store_reader_open(path)))
-            return false;
-    w->herald_reader = store_reader_open(path);
-    return w->herald_reader != NULL;
-}
-
 static void make_locks(struct web *w)
 {
     pthread_condattr_t how;
-    pthread_mutex_init(&w->reader_lock, NULL);
     pthread_mutex_init(&w->lock, NULL);
     pthread_mutex_init(&w->wake_lock, NULL);
     pthread_condattr_init(&how);
@@ -216,14 +207,15 @@ static void make_locks(struct web *w)
 static void make_pulses(struct web *w)
 {
     pulse_init(&w->pulses[WEB_HERALD], "page herald", INT64_C(30000));
-    pulse_init(&w->pulses[WEB_SERVERS], "page", INT64_C(120000));
     pulse_init(&w->pulses[WEB_DOOR_KEEPER], "page door", INT64_C(120000));
     pulse_init(&w->pulses[WEB_DESK_CLERK], "page desk", INT64_C(3600000));
 }
 
+_Static_assert(WEB_PULSES == WEB_PARTS + SERVER_THREADS, "each thread has its pulse");
+
 const struct pulse *web_pulse(const struct web *w, int i)
 {
-    return &w->pulses[i];
+    return i < WEB_PARTS ? &w->pulses[i] : &w->places.of[i - WEB_PARTS].pulse;
 }
 
 /* the heat, as the gateway before this one left it; damaged: it begins anew */
@@ -284,6 +276,8 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     }
     make_locks(w);
     make_pulses(w);
+    bool placed = places_open(&w->places, o->store_path, SERVING_PATIENCE_MS);
+    w->herald_reader = store_reader_open(o->store_path);
     w->settings = *o->settings;
     w->store = o->store;
     w->board = board_create(o->site->circuit_count);
@@ -303,7 +297,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
                                       .local = !page_asks_who(&w->settings)};
     snprintf(why, why_size, "memory is short");
     bool ok =
-        w->board && w->context.trail && w->stream && w->asks && open_readers(w, o->store_path);
+        w->board && w->context.trail && w->stream && w->asks && placed && w->herald_reader;
     if (ok)
         load_trail(w); /* by the herald's reader, before there is a herald */
     if (!ok || !web_desk_start(w, o->store_path) ||
@@ -345,8 +339,7 @@ void web_stop(struct web *w)
         web_door_keep(w, clock_wall_ms());
     if (served)
         keep_trail(w, clock_wall_ms());
-    for (int i = 0; i < SERVER_THREADS; i++)
-        store_reader_close(w->readers[i]);
+    places_close(&w->places);
     store_reader_close(w->herald_reader);
     queue_destroy(w->asks);
     stream_destroy(w->stream);
@@ -358,7 +351,6 @@ void web_stop(struct web *w)
     pthread_cond_destroy(&w->wake);
     pthread_mutex_destroy(&w->lock);
     pthread_mutex_destroy(&w->wake_lock);
-    pthread_mutex_destroy(&w->reader_lock);
     free(w);
 }
 

@@ -47,7 +47,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size);
 void web_stop(struct web *w);
 
 /* Of its threads that must not be stuck: WEB_PULSES of them, i from 0. */
-#define WEB_PULSES 4
+#define WEB_PULSES 5
 const struct pulse *web_pulse(const struct web *w, int i);
 
 /* Where it listens. */

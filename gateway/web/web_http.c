@@ -79,37 +79,16 @@ struct MHD_Response *web_http_stream(void *context, struct MHD_Connection *conne
     return r;
 }
 
-static struct store_reader *take_reader(struct web *w)
-{
-    struct store_reader *reader = NULL;
-    pthread_mutex_lock(&w->reader_lock);
-    for (int i = 0; i < SERVER_THREADS && !reader; i++) {
-        reader = w->readers[i];
-        w->readers[i] = NULL;
-    }
-    pthread_mutex_unlock(&w->reader_lock);
-    return reader;
-}
-
-static void give_reader(struct web *w, struct store_reader *reader)
-{
-    pthread_mutex_lock(&w->reader_lock);
-    for (int i = 0; i < SERVER_THREADS; i++)
-        if (!w->readers[i]) {
-            w->readers[i] = reader;
-            break;
-        }
-    pthread_mutex_unlock(&w->reader_lock);
-}
-
 void web_http_answer(void *context, const struct web_request *r, struct web_answer *out)
 {
     struct web *w = context;
-    pulse_begin(&w->pulses[WEB_SERVERS]);
-    struct store_reader *reader = take_reader(w);
-    web_answer_request(&w->context, reader, r, clock_wall_ms(), out);
-    give_reader(w, reader);
-    pulse_end(&w->pulses[WEB_SERVERS]);
+    struct place *here = places_take(&w->places);
+    if (!here) { /* there are as many as threads */
+        web_error(out, 503, "too much is asked at once; try again");
+        return;
+    }
+    web_answer_request(&w->context, here->reader, r, clock_wall_ms(), out);
+    places_leave(&w->places, here);
 }
 
 /* ---- what the engine's thread is asked, the door's, and the desk's ---- */

@@ -7,6 +7,7 @@
 
 #include "answer.h"
 #include "board.h"
+#include "places.h"
 #include "porter.h"
 #include "server.h"
 #include "stream.h"
@@ -21,7 +22,8 @@
 
 #define WEB_STATE "access" /* key in the record */
 
-enum web_part { WEB_HERALD, WEB_SERVERS, WEB_DOOR_KEEPER, WEB_DESK_CLERK };
+/* with a pulse of their own; places.h has those that serve */
+enum web_part { WEB_HERALD, WEB_DOOR_KEEPER, WEB_DESK_CLERK, WEB_PARTS };
 
 /* One that listens to the live messages. */
 struct listener {
@@ -54,8 +56,7 @@ struct web {
     bool desk_runs;
     atomic_bool desk_stops;
 
-    pthread_mutex_t reader_lock; /* one reader a serving thread */
-    struct store_reader *readers[SERVER_THREADS];
+    struct places places;
 
     pthread_mutex_t lock; /* of the listeners; `stopping` is set under both */
     struct listener *listeners;
@@ -72,7 +73,7 @@ struct web {
     int64_t read_seq; /* the herald's own: of the last event read */
     pthread_t herald;
     bool herald_runs;
-    struct pulse pulses[WEB_PULSES]; /* by enum web_part */
+    struct pulse pulses[WEB_PARTS];
     struct store_reader *herald_reader;
 };
 

@@ -192,7 +192,8 @@ static void a_faulty_parcel_is_refused_as_a_whole(void **state)
     }
 }
 
-/* jansson reads over a zero byte behind a number, and whoever cuts the text up would end there. */
+/* jansson reads over a zero byte behind a number, and whoever cuts the text up would end there.
+ */
 static void a_zero_byte_is_no_json(void **state)
 {
     char payload[2000], why[PARCEL_WHY_SIZE];
