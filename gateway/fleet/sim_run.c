@@ -5,7 +5,6 @@
 #include "base/clock.h"
 #include "base/log.h"
 
-#include <jansson.h>
 #include <mosquitto.h>
 
 #include <assert.h>
@@ -97,42 +96,20 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid)
     }
 }
 
-static void answer(struct sim_line *l, const char *verb, const json_t *o)
-{
-    const char *to = json_string_value(json_object_get(o, "reply_to"));
-    const char *trip = json_string_value(json_object_get(o, "trip"));
-    char *id = json_dumps(json_object_get(o, "id"), JSON_ENCODE_ANY);
-    struct text members = TEXT_INIT, t = TEXT_INIT;
-    bool known = true;
-    if (to && strncmp(verb, "circuits", 8) == 0)
-        sim_site_circuits(&l->site, clock_wall_ms(), &members);
-    else if (to && strncmp(verb, "sheet", 5) == 0)
-        known = sim_site_sheet(&l->site, trip ? trip : "", clock_wall_ms(), &members);
-    else if (to)
-        sim_site_status(&l->site, &members);
-    text_printf(&t, "{\"id\":%s,\"ok\":%s,%s}", id ? id : "\"\"", known ? "true" : "false",
-                known ? text_get(&members) : "\"error\":\"there is no such trip\"");
-    if (to)
-        mosquitto_publish(l->mosq, NULL, to, (int)t.length, t.bytes, 1, false);
-    free(id);
-    text_free(&members);
-    text_free(&t);
-}
-
 static void on_message(struct mosquitto *mosq, void *context, const struct mosquitto_message *m)
 {
     struct sim_line *l = context;
+    struct sim_answer a = {0};
     const char *verb = strstr(m->topic, "/command/");
-    json_t *o = json_loadb(m->payload, (size_t)m->payloadlen, 0, NULL);
     (void)mosq;
-    if (verb && o && strncmp(verb + 9, "send-again", 10) == 0) {
-        sim_site_ask_again(&l->site, json_integer_value(json_object_get(o, "after")),
-                           json_integer_value(json_object_get(o, "to")));
-        l->run->result.again++;
-    } else if (verb && o) {
-        answer(l, verb + 9, o);
-    }
-    json_decref(o);
+    if (!verb)
+        return;
+    l->run->result.again += sim_site_command(&l->site, verb + 9, m->payload,
+                                             (size_t)m->payloadlen, clock_wall_ms(), &a);
+    if (a.reply_to)
+        mosquitto_publish(l->mosq, NULL, a.reply_to, (int)a.json.length, a.json.bytes, 1,
+                          false);
+    sim_answer_free(&a);
 }
 
 static void watch(struct sim_line *l)

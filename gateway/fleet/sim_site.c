@@ -2,8 +2,11 @@
 
 #include "base/clock.h"
 
+#include <jansson.h>
+
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 void sim_site_init(struct sim_site *s, uint32_t number, int64_t base)
 {
@@ -165,4 +168,63 @@ void sim_site_circuits(const struct sim_site *s, int64_t wall_ms, struct text *o
                     (double)(chance % 700) / 1000.0);
     }
     text_append(out, "]");
+}
+
+/* a text that a topic can be */
+static const char *reply_topic(const json_t *o)
+{
+    const char *to = json_string_value(json_object_get(o, "reply_to"));
+    return to && to[0] && !strpbrk(to, "+#") ? to : NULL;
+}
+
+/* whose it is may stand behind */
+static bool is_verb(const char *verb, const char *wanted)
+{
+    size_t n = strlen(wanted);
+    return strncmp(verb, wanted, n) == 0 && (verb[n] == '\0' || verb[n] == '/');
+}
+
+static void answer(const struct sim_site *s, const char *verb, const json_t *o, int64_t wall_ms,
+                   struct sim_answer *out)
+{
+    const json_t *id = json_object_get(o, "id");
+    const char *trip = json_string_value(json_object_get(o, "trip"));
+    char *quoted = json_is_string(id) ? json_dumps(id, JSON_ENCODE_ANY) : NULL;
+    struct text members = TEXT_INIT;
+    bool known = true;
+    if (is_verb(verb, "circuits"))
+        sim_site_circuits(s, wall_ms, &members);
+    else if (is_verb(verb, "sheet"))
+        known = sim_site_sheet(s, trip ? trip : "", wall_ms, &members);
+    else
+        sim_site_status(s, &members);
+    text_printf(&out->json, "{\"id\":%s,\"ok\":%s,%s}", quoted ? quoted : "\"\"",
+                known ? "true" : "false",
+                known ? text_get(&members) : "\"error\":\"there is no such trip\"");
+    free(quoted);
+    text_free(&members);
+    if (!out->json.failed)
+        out->reply_to = strdup(reply_topic(o));
+}
+
+bool sim_site_command(struct sim_site *s, const char *verb, const void *payload, size_t length,
+                      int64_t wall_ms, struct sim_answer *out)
+{
+    json_t *o = json_loadb(payload, length, 0, NULL);
+    bool again = o && is_verb(verb, "send-again");
+    *out = (struct sim_answer){0};
+    if (again)
+        sim_site_ask_again(s, json_integer_value(json_object_get(o, "after")),
+                           json_integer_value(json_object_get(o, "to")));
+    else if (reply_topic(o))
+        answer(s, verb, o, wall_ms, out);
+    json_decref(o);
+    return again;
+}
+
+void sim_answer_free(struct sim_answer *a)
+{
+    free(a->reply_to);
+    text_free(&a->json);
+    *a = (struct sim_answer){0};
 }

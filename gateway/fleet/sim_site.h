@@ -11,6 +11,7 @@
 
 #include "sim_record.h"
 
+#include "base/text.h"
 #include "model/site.h"
 
 #define SIM_BATCH_RECORDS 500 /* as up.h's */
@@ -47,6 +48,16 @@ void sim_site_compose(struct sim_site *s, bool health, struct text *out);
 void sim_site_ask_again(struct sim_site *s, int64_t after, int64_t to);
 bool sim_site_has_again(const struct sim_site *s);
 void sim_site_compose_again(struct sim_site *s, struct text *out);
+
+/* What a command asks for (docs/mqtt.md), as it came. True when it asks for records again; an
+ * answer is there when it said where to: reply_to is NULL otherwise. */
+struct sim_answer {
+    char *reply_to;
+    struct text json;
+};
+bool sim_site_command(struct sim_site *s, const char *verb, const void *payload, size_t length,
+                      int64_t wall_ms, struct sim_answer *out);
+void sim_answer_free(struct sim_answer *a);
 
 /* How the site is, as docs/mqtt.md has the command `status`; and `circuits`. Members of an
  * object without its braces. */

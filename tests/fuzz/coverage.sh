@@ -16,12 +16,15 @@ parsers() {
     call) echo gateway/analysis/calls.c gateway/analysis/calls_save.c gateway/analysis/call_rules.c ;;
     command) echo gateway/notify/command.c ;;
     directory_csv) echo gateway/analysis/directory_csv.c ;;
+    fleet_config) echo config/fleet_file.c gateway/model/fleet.c ;;
     house_file) echo drivers/simulated/house_file.c ;;
     house_request) echo drivers/simulated/house_pdu.c ;;
     meter_map) echo config/map_file.c ;;
     modbus_answer) echo drivers/answer.c drivers/link.c drivers/decode.c drivers/meter_plan.c ;;
     pack) echo gateway/store/pack.c gateway/store/summary.c ;;
+    parcel) echo gateway/fleet/parcel.c ;;
     readings) echo drivers/recorded.c drivers/recorded_time.c drivers/cells.c drivers/cells_vector.c ;;
+    sim_command) echo gateway/fleet/sim_site.c ;;
     site_config) echo config/source.c config/fields.c config/reader.c config/site_file.c config/site_meters.c config/site_wiring.c \
         config/rules_file.c config/delivery_file.c config/people_file.c config/page_file.c config/tariff_file.c \
         config/retention_file.c config/phrases_file.c config/study_file.c config/appliances_file.c ;;

@@ -17,7 +17,8 @@ for t in "$b"/tests/fuzz/${3:-fuzz_*}; do
         # leaks are looked for too, but for libconfig's own: after each faulty file that would take nearly all of the time
         bound=-max_total_time=$seconds
         [ -z "${FUZZ_RUNS:-}" ] || bound=-runs=$FUZZ_RUNS
-        "$t" "$bound" -detect_leaks="${FUZZ_LEAKS:-1}" -timeout=10 -rss_limit_mb=1024 "$corpus" "$seeds" || rc=1
+        # entropic choosing costs a third of the time where a target has many features
+        "$t" "$bound" -entropic=0 -detect_leaks="${FUZZ_LEAKS:-1}" -timeout=10 -rss_limit_mb=1024 "$corpus" "$seeds" || rc=1
         rm -rf "$corpus"
     else
         "$t" "$seconds" "$seeds" || rc=1
