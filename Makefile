@@ -257,13 +257,17 @@ install: programs ## into $(DESTDIR)$(PREFIX): programs, service, manual pages, 
 	install -m 644 docs/method/*.md docs/method/*.svg $(DOC)/method/
 	install -m 644 config/example/*.cfg $(DOC)/examples/example/
 	install -m 644 config/demo/*.cfg $(DOC)/examples/demo/
-	sed 's|@PREFIX@|$(PREFIX)|g' deploy/foretripd.service.in > $(B)/foretripd.service
+	install -d $(DOC)/examples/centre
+	install -m 644 config/centre/*.cfg $(DOC)/examples/centre/
 	install -d $(DESTDIR)$(UNITDIR) $(DESTDIR)$(UDEVDIR)
-	install -m 644 $(B)/foretripd.service $(DESTDIR)$(UNITDIR)/
+	for unit in foretripd foretrip-fleet; do \
+		sed 's|@PREFIX@|$(PREFIX)|g' deploy/$$unit.service.in > $(B)/$$unit.service && \
+		install -m 644 $(B)/$$unit.service $(DESTDIR)$(UNITDIR)/ || exit 1; done
 	install -m 644 deploy/61-foretrip-serial.rules $(DESTDIR)$(UDEVDIR)/
 	install -d $(DESTDIR)$(PREFIX)/lib/sysusers.d $(DESTDIR)$(PREFIX)/lib/tmpfiles.d
-	install -m 644 deploy/foretrip.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/foretrip.conf
-	install -m 644 deploy/foretrip.tmpfiles $(DESTDIR)$(PREFIX)/lib/tmpfiles.d/foretrip.conf
+	for name in foretrip foretrip-fleet; do \
+		install -m 644 deploy/$$name.sysusers $(DESTDIR)$(PREFIX)/lib/sysusers.d/$$name.conf && \
+		install -m 644 deploy/$$name.tmpfiles $(DESTDIR)$(PREFIX)/lib/tmpfiles.d/$$name.conf || exit 1; done
 
 DEB ?= $(B)/deb
 deb: $(CHART) ## the Debian package, into $(DEB); DEB_ARGS=-aarm64 for the small boxes

@@ -32,4 +32,4 @@ dpkg-buildpackage --build=binary --no-sign "$@" > "$out/build.log" 2>&1 || {
 }
 cd "$out"
 rm -rf "$tree"
-ls foretrip_"$version"_*.deb
+ls foretrip_"$version"_*.deb foretrip-fleet_"$version"_*.deb

@@ -20,11 +20,15 @@ make -s deb B="$b" DEB="$one" > "$dir/deb.log" 2>&1 || fail "make deb"
 (umask 077 && mkdir -p "$two" && export TZ=Pacific/Auckland LC_ALL=C && make -s deb B="$b" DEB="$two") > "$dir/deb2.log" 2>&1 || fail "the second make deb"
 deb=$(echo "$one"/foretrip_*.deb)
 name=$(basename "$deb")
-cmp "$deb" "$two/$name" || fail "the same source does not give the same package"
+fleet=$(echo "$one"/foretrip-fleet_*.deb)
+for d in "$deb" "$fleet"; do
+    cmp "$d" "$two/$(basename "$d")" || fail "the same source does not give the same $(basename "$d")"
+done
 grep -E "warning|undefined reference" "$one/build.log" && fail "the build warns"
-lintian --fail-on error,warning "$deb" > "$dir/lintian.log" 2>&1 || fail "lintian finds something"
+lintian --fail-on error,warning "$deb" "$fleet" > "$dir/lintian.log" 2>&1 || fail "lintian finds something"
 dpkg-deb -x "$deb" "$dir/files"
-for p in usr/sbin/foretripd usr/bin/foretrip usr/bin/foretrip-house; do
+dpkg-deb -x "$fleet" "$dir/files"
+for p in usr/sbin/foretripd usr/bin/foretrip usr/bin/foretrip-house usr/bin/foretrip-fleet; do
     h=$(readelf -hldW "$dir/files/$p" && nm -D "$dir/files/$p")
     for sign in "Type:.*DYN" GNU_RELRO "BIND_NOW\|FLAGS.*NOW" "__stack_chk_fail" "__[a-z]*_chk"; do
         echo "$h" | grep -q "$sign" || fail "$p is not hardened: no $sign"
@@ -40,6 +44,7 @@ mkdir "$inside"
 (cd "$dir/old" && find . -type f ! -path './DEBIAN/*' -printf '%P\0' | xargs -0 md5sum > DEBIAN/md5sums)
 dpkg-deb -b "$dir/old" "$inside/old.deb" > /dev/null || fail "the older package"
 cp "$deb" "$inside/new.deb"
+cp "$fleet" "$inside/fleet.deb"
 cp tests/peer/package_inside.inc "$inside/"
 # a record as the first version wrote it, by the text that the unit test keeps
 /usr/bin/python3 - "$inside/old.db" << 'EOT' || fail "the record of the first version"

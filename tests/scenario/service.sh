@@ -30,7 +30,7 @@ grep -q "watching 23 circuits" "$dir/gateway.log" || fail "it was ready before i
 until_true 20 said "STATUS=.*frames, .* record ok" || fail "it does not say how it goes"
 
 # every thread that runs for ever, or when it is asked, is watched over
-for part in "bus lan" mqtt sparkplug homie mail "page herald" page "page door" "page desk"; do
+for part in "bus lan" mqtt sparkplug homie mail "page herald" "page 1" "page 2" "page door" "page desk"; do
     grep -q "watches over $part\$" "$dir/gateway.log" || fail "nobody watches over $part"
 done
 for thread in $(cat "/proc/$gateway/task/"*/comm | tr ' ' _ | sort -u); do
