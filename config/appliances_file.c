@@ -87,7 +87,7 @@ static size_t mode_table(struct field table[FIELD_MAX])
 static void read_range(const struct config_file *file, const config_setting_t *s,
                        enum signature_feature f, struct signature_mode *m)
 {
-    double v[3];
+    double v[3] = {0};
     bool good = config_setting_length(s) == 3;
     for (unsigned i = 0; i < 3 && good; i++)
         good = field_number(config_setting_get_elem(s, i), &v[i]);

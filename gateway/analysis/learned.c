@@ -99,16 +99,23 @@ const struct learned_load *learned_of_size(const struct learned *l, float amps,
     return best;
 }
 
+/* Milliseconds since its last run began; a clock that was set back makes none of it fresher
+ * than new, by which what is learned would grow without bounds. */
+static float age_ms(const struct learned_load *c, int64_t wall_ms)
+{
+    return wall_ms > c->last_wall_ms ? (float)(wall_ms - c->last_wall_ms) : 0;
+}
+
 /* What is worth least: little seen, long ago; a name protects. */
 static struct learned_load *place(struct learned *l, int64_t wall_ms)
 {
-    struct learned_load *least = NULL;
+    struct learned_load *least = l->loads;
     float worth = INFINITY;
     for (int i = 0; i < LEARNED_MAX; i++) {
         struct learned_load *c = &l->loads[i];
         if (c->id == 0)
             return c;
-        float age = (float)(wall_ms - c->last_wall_ms) / HALF_LIFE_MS;
+        float age = age_ms(c, wall_ms) / HALF_LIFE_MS;
         float w = c->runs * exp2f(-30 * age) + (c->name[0] ? 1000 : 0);
         if (w < worth)
             worth = w, least = c;
@@ -213,13 +220,11 @@ struct learned_load *learned_take(struct learned *l, const struct run_shape *s,
         best = place(l, began_wall_ms);
         *best = (struct learned_load){.id = ++l->last_id, .first_wall_ms = began_wall_ms};
     }
-    float fade = exp2f(-(float)(began_wall_ms - best->last_wall_ms) / HALF_LIFE_MS);
+    float fade = exp2f(-age_ms(best, began_wall_ms) / HALF_LIFE_MS);
     float n = best->runs = (best->runs > 0 ? best->runs * fade : 0) + 1;
     if (best->runs > 1.5F)
-        follow(&best->gap, log_of((float)(began_wall_ms - best->last_wall_ms) / 1000.0F, 1),
-               n - 1);
-    best->lately = 1 + best->lately * expf(-(float)(began_wall_ms - best->last_wall_ms) /
-                                           LEARNED_LATELY_MS);
+        follow(&best->gap, log_of(age_ms(best, began_wall_ms) / 1000.0F, 1), n - 1);
+    best->lately = 1 + best->lately * expf(-age_ms(best, began_wall_ms) / LEARNED_LATELY_MS);
     follow_mean(&best->twins, twin ? 1 : 0, n);
     best->streak = twin ? best->streak + 1 : 0;
     best->last_amps = log_of(s->first, 0.02F);

@@ -238,7 +238,8 @@ void trips_say_outcome(struct trips *t, size_t i, enum event_type type, const ch
 static enum trip_stage stage_now(const struct trips *t, const struct trip_case *c)
 {
     bool ripe = t->mono_ms - c->seen_mono_ms >= CONFIRM_AFTER_MS || c->state == CASE_BACK;
-    if (c->probability < WITHDRAW_BELOW)
+    /* what is over was a trip or was none: nothing more will be said of it */
+    if (c->probability < (c->facts.back ? 0.5 : WITHDRAW_BELOW))
         return TRIP_WITHDRAWN;
     if (c->probability >= CONFIRM_FROM && ripe)
         return TRIP_CONFIRMED;

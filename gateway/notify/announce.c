@@ -11,6 +11,7 @@
 
 #define MOST_HELD 4096   /* trips read back at the start */
 #define MOST_RELEASED 64 /* remembered, for what is still said of them */
+#define MOST_RESTORED 4  /* of one circuit that wait for somebody to acknowledge */
 
 struct held_trip {
     struct held_trip *next;
@@ -133,7 +134,30 @@ static void release(struct announce *a, struct held_trip *t)
     if (!t->released)
         send(a, "trip", t->id, NULL, true, false);
     t->released = true;
+    free(t->json);
+    t->json = NULL;
     store_release_trip(a->store, t->id);
+}
+
+/* Of a circuit that opens again and again while nobody looks, the newest: neither we nor the
+ * broker keep more and more of what one acknowledgement ends. The record has them all. */
+static void release_beyond_most(struct announce *a, const char *circuit)
+{
+    size_t restored = 0;
+    for (struct held_trip *t = a->trips; t; t = t->next) /* the newest first */
+        if (!t->released && t->restored_wall_ms > 0 && strcmp(t->circuit, circuit) == 0 &&
+            ++restored > MOST_RESTORED)
+            release(a, t);
+}
+
+/* What opens anew was closed in between, said or not. */
+static void release_overtaken(struct announce *a, const char *id, const char *circuit)
+{
+    if (find_trip(a, id))
+        return;
+    for (struct held_trip *t = a->trips; t; t = t->next)
+        if (!t->released && t->restored_wall_ms == 0 && strcmp(t->circuit, circuit) == 0)
+            release(a, t);
 }
 
 static void release_settled(struct announce *a)
@@ -179,6 +203,7 @@ static void take_trip(struct announce *a, const struct event *e, const char *jso
                            : trip->upstream == TRIP_UPSTREAM_UTILITY ? "utility"
                                                                      : "";
     const char *circuit = e->circuit >= 0 ? a->site->circuits[e->circuit].id : "";
+    release_overtaken(a, trip->id, circuit);
     const struct held_trip *t = hold_trip(a, trip->id, circuit, upstream, json);
     if (t)
         send_trip(a, t);
@@ -196,6 +221,7 @@ static void take_outcome(struct announce *a, const struct event *e)
         t->seconds_held = e->outcome.seconds;
     }
     send_trip(a, t);
+    release_beyond_most(a, t->circuit);
 }
 
 static bool waits(const char *kind, const char *state)
@@ -255,6 +281,17 @@ static bool read_trip(void *context, const struct store_trip_row *row)
     return true;
 }
 
+static void turn_round(struct announce *a)
+{
+    struct held_trip *turned = NULL, *next;
+    for (struct held_trip *t = a->trips; t; t = next) {
+        next = t->next;
+        t->next = turned;
+        turned = t;
+    }
+    a->trips = turned;
+}
+
 struct announce *announce_create(struct store *s, const struct site *site,
                                  struct store_reader *r)
 {
@@ -266,8 +303,11 @@ struct announce *announce_create(struct store *s, const struct site *site,
     /* a record that cannot be read leaves these lists empty; the store has said so */
     if (r && !store_read_alarms(r, true, read_alarm, a) &&
         !store_read_trips(r, 0, 0, true, MOST_HELD, read_trip, a)) {
+        turn_round(a); /* they come the newest first */
         release_gone(a);
         release_settled(a);
+        for (size_t i = 0; i < site->circuit_count; i++)
+            release_beyond_most(a, site->circuits[i].id);
     }
     return a;
 }

@@ -4,8 +4,8 @@
  *     event              every event, QoS 1
  *     alarm/<alarm id>   retained while the alarm is not normal, then cleared
  *     trip/<trip id>     retained until the circuit is restored and nobody has to acknowledge
- * its trip alarm (its own, that of the breaker upstream, or the site's), then cleared; a
- * withdrawn trip is cleared at once
+ * its trip alarm (its own, that of the breaker upstream, or the site's), then cleared; of one
+ * circuit at most four that are restored wait so; a withdrawn trip is cleared at once
  *
  * Payloads are the event's JSON with `seq` in front; a trip's retained one gains `restored_at`
  * and `seconds_open` when it is restored, `opened_again_after_seconds` when it opened again.

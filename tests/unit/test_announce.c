@@ -265,6 +265,50 @@ static void many_trips_over_are_forgotten(void **state)
     assert_int_equal(record_number(&h->r, "SELECT count(*) FROM trips WHERE held = 1"), 0);
 }
 
+/* nobody looks, and the breaker opens day after day: what is kept of it has an end */
+static void of_many_that_nobody_acknowledges_the_newest_wait(void **state)
+{
+    struct house *h = *state;
+    char id[64];
+    for (int i = 0; i < 50; i++) {
+        snprintf(id, sizeof id, "cellar-01-%02d", i);
+        struct event trip = record_trip(&h->r, id, 0, TRIP_CONFIRMED);
+        struct event alarm =
+            record_alarm(&h->r, "cellar-01.trip", ALARM_TRIP, ALARM_UNACKNOWLEDGED);
+        struct event restored = record_outcome(&h->r, id, 0, EVENT_RESTORED, 1);
+        say(h, &trip);
+        say(h, &alarm);
+        say(h, &restored);
+        listen(h);
+    }
+    assert_int_equal(record_number(&h->r, "SELECT count(*) FROM trips WHERE held = 1"), 4);
+    assert_int_equal(
+        record_number(&h->r,
+                      "SELECT count(*) FROM trips WHERE held = 1 AND id < 'cellar-01-46'"),
+        0);
+    begin(h); /* nor does a restart turn old and new round */
+    struct event trip = record_trip(&h->r, "cellar-01-50", 0, TRIP_CONFIRMED);
+    struct event restored = record_outcome(&h->r, "cellar-01-50", 0, EVENT_RESTORED, 1);
+    say(h, &trip);
+    say(h, &restored);
+    struct heard heard = listen(h);
+    assert_non_null(strstr(heard.topics, " trip/cellar-01-46-"));
+    assert_int_equal(record_number(&h->r, "SELECT count(*) FROM trips WHERE held = 1"), 4);
+}
+
+static void a_trip_of_whose_end_nothing_was_said_ends_with_the_next(void **state)
+{
+    struct house *h = *state;
+    struct event trip = record_trip(&h->r, TRIP, 0, TRIP_PROVISIONAL);
+    struct event other = record_trip(&h->r, "cellar-02-20260101T000000Z", 1, TRIP_PROVISIONAL);
+    say(h, &trip);
+    say(h, &other);
+    listen(h);
+    struct event next = record_trip(&h->r, "cellar-01-20260102T000000Z", 0, TRIP_PROVISIONAL);
+    say(h, &next);
+    expect(h, "event! trip/" TRIP "- trip/cellar-01-20260102T000000Z");
+}
+
 static void an_opening_again_is_told_on_the_trip(void **state)
 {
     struct house *h = *state;
@@ -340,6 +384,8 @@ int main(void)
         TEST(circuits_behind_a_feeder_wait_for_the_feeders_alarm),
         TEST(what_is_said_of_a_trip_that_is_over_does_not_bring_it_back),
         TEST(many_trips_over_are_forgotten),
+        TEST(of_many_that_nobody_acknowledges_the_newest_wait),
+        TEST(a_trip_of_whose_end_nothing_was_said_ends_with_the_next),
         TEST(an_opening_again_is_told_on_the_trip),
         TEST(it_goes_on_where_the_record_ends),
         TEST(loads_are_what_a_full_outbox_drops),
