@@ -7,6 +7,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define MOST_ROWS 1000
@@ -15,12 +16,44 @@
     INT64_C(1800000) /* warnings that stood before it belong to its sheet                      \
                       */
 
-/* a list that is filled row by row, for whoever asks */
+/* A list that is filled row by row, for whoever asks: as text at once, because a thousand
+ * events as values would take some megabytes, in a hundred thousand pieces. */
 struct listing {
     const struct api_call *call;
-    json_t *list;
-    size_t rows; /* also those that are not told */
+    struct text *out;
+    size_t told, rows; /* rows: also those that are not told */
 };
+
+/* NULL: nothing to tell. Takes the reference. */
+static void list_add(struct listing *l, json_t *o)
+{
+    l->rows++;
+    if (!o)
+        return;
+    char *json = web_json_dump(o);
+    json_decref(o);
+    text_append(l->out, l->told++ ? "," : "");
+    text_append(l->out, json ? json : "");
+    l->out->failed = l->out->failed || !json;
+    free(json);
+}
+
+static struct listing list_begin(const struct api_call *c, struct web_answer *out,
+                                 const char *name)
+{
+    text_clear(&out->body);
+    text_printf(&out->body, "{\"%s\":[", name);
+    return (struct listing){.call = c, .out = &out->body};
+}
+
+/* more: -1 is not said */
+static void list_end(enum store_err err, int more, struct web_answer *out)
+{
+    if (api_store_failed(err, out))
+        return;
+    text_append(&out->body, more < 0 ? "]}" : more ? "],\"more\":true}" : "],\"more\":false}");
+    web_json_text(out);
+}
 
 /* NULL: it is not told to whoever asks */
 static json_t *row_json(const struct api_call *c, const char *json, int64_t seq)
@@ -37,11 +70,10 @@ static bool add_alarm(void *context, const struct store_alarm_row *row)
 {
     struct listing *l = context;
     json_t *o = row_json(l->call, row->json, row->seq);
-    if (o) {
+    if (o)
         json_object_set_new(o, "changed_at", event_json_time(row->changed_wall_ms));
-        json_array_append_new(l->list, o);
-    }
-    return ++l->rows < MOST_ROWS;
+    list_add(l, o);
+    return l->rows < MOST_ROWS;
 }
 
 void api_alarms(const struct api_call *c, struct web_answer *out)
@@ -50,12 +82,8 @@ void api_alarms(const struct api_call *c, struct web_answer *out)
     bool all = false;
     if (!web_query_only(c->r, names, out) || !web_query_switch(c->r, "all", &all, out))
         return;
-    struct listing l = {c, json_array(), 0};
-    enum store_err err = store_read_alarms(c->reader, !all, add_alarm, &l);
-    if (api_store_failed(err, out))
-        json_decref(l.list);
-    else
-        web_json(out, json_pack("{s:o}", "alarms", l.list));
+    struct listing l = list_begin(c, out, "alarms");
+    list_end(store_read_alarms(c->reader, !all, add_alarm, &l), -1, out);
 }
 
 /* ---- trips ---- */
@@ -78,9 +106,7 @@ static json_t *trip_json(const struct api_call *c, const struct store_trip_row *
 static bool add_trip(void *context, const struct store_trip_row *row)
 {
     struct listing *l = context;
-    json_t *o = trip_json(l->call, row);
-    if (o)
-        json_array_append_new(l->list, o);
+    list_add(l, trip_json(l->call, row));
     return true;
 }
 
@@ -94,13 +120,8 @@ void api_trips(const struct api_call *c, struct web_answer *out)
         !web_query_number(c->r, "most", 1, MOST_ROWS, &most, out) ||
         !web_query_switch(c->r, "open", &open, out))
         return;
-    struct listing l = {c, json_array(), 0};
-    enum store_err err =
-        store_read_trips(c->reader, from, to, open, (size_t)most, add_trip, &l);
-    if (api_store_failed(err, out))
-        json_decref(l.list);
-    else
-        web_json(out, json_pack("{s:o}", "trips", l.list));
+    struct listing l = list_begin(c, out, "trips");
+    list_end(store_read_trips(c->reader, from, to, open, (size_t)most, add_trip, &l), -1, out);
 }
 
 struct looking {
@@ -139,11 +160,9 @@ bool api_find_trip(const struct api_call *c, struct web_answer *out, json_t **tr
 static bool add_said(void *context, const struct store_event_row *row)
 {
     struct listing *l = context;
-    json_t *o =
-        strncmp(row->type, "load_", 5) == 0 ? NULL : row_json(l->call, row->json, row->seq);
-    if (o)
-        json_array_append_new(l->list, o);
-    return json_array_size(l->list) < MOST_ROWS;
+    if (strncmp(row->type, "load_", 5) != 0)
+        list_add(l, row_json(l->call, row->json, row->seq));
+    return l->told < MOST_ROWS;
 }
 
 void api_trip(const struct api_call *c, struct web_answer *out)
@@ -153,16 +172,17 @@ void api_trip(const struct api_call *c, struct web_answer *out)
     int64_t opened;
     if (!web_query_only(c->r, names, out) || !api_find_trip(c, out, &trip, &opened))
         return;
-    struct listing said = {c, json_array(), 0};
+    char *json = web_json_dump(trip);
+    struct listing said = {.call = c, .out = &out->body};
     const char *circuit = json_string_value(json_object_get(trip, "circuit"));
-    enum store_err err = store_read_events_between(c->reader, circuit, opened - BEFORE_TRIP_MS,
-                                                   opened + DAY_MS, add_said, &said);
-    if (api_store_failed(err, out)) {
-        json_decref(trip);
-        json_decref(said.list);
-        return;
-    }
-    web_json(out, json_pack("{s:o, s:o}", "trip", trip, "events", said.list));
+    text_clear(&out->body);
+    text_printf(&out->body, "{\"trip\":%s,\"events\":[", json ? json : "");
+    out->body.failed = out->body.failed || !json;
+    free(json);
+    list_end(store_read_events_between(c->reader, circuit, opened - BEFORE_TRIP_MS,
+                                       opened + DAY_MS, add_said, &said),
+             -1, out);
+    json_decref(trip);
 }
 
 /* ---- events ---- */
@@ -170,10 +190,8 @@ void api_trip(const struct api_call *c, struct web_answer *out)
 static bool add_event(void *context, const struct store_event_row *row)
 {
     struct listing *l = context;
-    json_t *o = row_json(l->call, row->json, row->seq);
-    if (o)
-        json_array_append_new(l->list, o);
-    return ++l->rows < MOST_ROWS;
+    list_add(l, row_json(l->call, row->json, row->seq));
+    return l->rows < MOST_ROWS;
 }
 
 void api_events(const struct api_call *c, struct web_answer *out)
@@ -190,15 +208,11 @@ void api_events(const struct api_call *c, struct web_answer *out)
         web_error(out, 404, "there is no such circuit");
         return;
     }
-    struct listing l = {c, json_array(), 0};
+    struct listing l = list_begin(c, out, "events");
     enum store_err err =
         after >= 0 ? store_read_events(c->reader, after, (size_t)most, add_event, &l)
                    : store_read_events_between(c->reader, circuit, from, to, add_event, &l);
-    if (api_store_failed(err, out))
-        json_decref(l.list);
-    else
-        web_json(out, json_pack("{s:o, s:b}", "events", l.list, "more",
-                                l.rows >= (after >= 0 ? (size_t)most : MOST_ROWS)));
+    list_end(err, l.rows >= (after >= 0 ? (size_t)most : MOST_ROWS), out);
 }
 
 void api_circuit_alarms(const struct api_call *c, struct web_answer *out)
@@ -208,10 +222,7 @@ void api_circuit_alarms(const struct api_call *c, struct web_answer *out)
     if (api_circuit_of(c, out) < 0 || !web_query_only(c->r, names, out) ||
         !web_query_time(c->r, "from", &from, out) || !web_query_time(c->r, "to", &to, out))
         return;
-    struct listing l = {c, json_array(), 0};
+    struct listing l = list_begin(c, out, "events");
     enum store_err err = store_read_alarm_events(c->reader, c->id, from, to, add_event, &l);
-    if (api_store_failed(err, out))
-        json_decref(l.list);
-    else
-        web_json(out, json_pack("{s:o, s:b}", "events", l.list, "more", l.rows >= MOST_ROWS));
+    list_end(err, l.rows >= MOST_ROWS, out);
 }

@@ -112,16 +112,20 @@ void web_error(struct web_answer *a, int status, const char *format, ...)
     a->tag[0] = '\0';
 }
 
+char *web_json_dump(const json_t *o)
+{
+    return o ? json_dumps(o, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+}
+
 void web_json(struct web_answer *a, json_t *o)
 {
-    char *text = o ? json_dumps(o, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+    char *json = web_json_dump(o);
     json_decref(o);
     text_clear(&a->body);
-    text_append(&a->body, text ? text : "{\"error\":\"memory is short\"}");
-    free(text);
+    text_append(&a->body, json ? json : "");
+    a->body.failed = a->body.failed || !json;
+    free(json);
     web_json_text(a);
-    if (!text)
-        a->status = 500;
 }
 
 /* FNV-1a over the body: enough to tell that nothing has changed */

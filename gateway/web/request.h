@@ -90,6 +90,8 @@ bool web_query_only(const struct web_request *r, const char *const *names,
 
 void web_error(struct web_answer *a, int status, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
+/* As every answer is written; to free(). NULL: memory is short, or o is NULL. */
+char *web_json_dump(const json_t *o);
 /* Takes the reference. NULL: memory is short. */
 void web_json(struct web_answer *a, json_t *o);
 /* The body is written: 200, JSON. */

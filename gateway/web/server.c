@@ -29,7 +29,7 @@ struct server {
     void *context;
     struct MHD_Daemon *daemon;
     int port;
-    struct text cert, key; /* PEM */
+    struct text cert, key;       /* PEM */
     int64_t cert_looked_mono_ms; /* at how long it is good */
 };
 

