@@ -92,7 +92,10 @@ After=basic.target
 [Service]
 ExecStart=/bin/bash /x/package_inside.inc
 EOU
-exec systemd-nspawn -q -M foretrip-$$ -D "$root" --register=no --keep-unit --private-network --bind="$inside:/x" $boot systemd.unit=inside.target
+# one hierarchy of cgroups, and bpf(2) let through: then the service manager can have the kernel hold ports and devices
+export SYSTEMD_NSPAWN_UNIFIED_HIERARCHY=1
+exec systemd-nspawn -q -M foretrip-$$ -D "$root" --register=no --keep-unit --private-network --system-call-filter=bpf \
+    --capability=CAP_BPF,CAP_NET_ADMIN,CAP_PERFMON --bind="$inside:/x" $boot systemd.unit=inside.target
 EOT
 timeout -k 10 240 unshare -m --propagation private sh "$dir/boot.sh" > "$dir/console.log" 2>&1 < /dev/null
 rc=$?
