@@ -21,7 +21,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq gnutls
 ifneq ($(shell command -v $(PKG_CONFIG)),)
 CPPFLAGS += $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
 LIBS     := $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null) -lm -pthread
@@ -260,9 +260,10 @@ install: programs ## into $(DESTDIR)$(PREFIX): programs, service, manual pages, 
 	install -d $(DOC)/examples/centre
 	install -m 644 config/centre/*.cfg $(DOC)/examples/centre/
 	install -d $(DESTDIR)$(UNITDIR) $(DESTDIR)$(UDEVDIR)
-	for unit in foretripd foretrip-fleet; do \
+	for unit in foretripd foretrip-fleet foretrip-renew; do \
 		sed 's|@PREFIX@|$(PREFIX)|g' deploy/$$unit.service.in > $(B)/$$unit.service && \
 		install -m 644 $(B)/$$unit.service $(DESTDIR)$(UNITDIR)/ || exit 1; done
+	install -m 644 deploy/foretrip-renew.timer $(DESTDIR)$(UNITDIR)/
 	install -m 644 deploy/61-foretrip-serial.rules $(DESTDIR)$(UDEVDIR)/
 	install -d $(DESTDIR)$(PREFIX)/lib/sysusers.d $(DESTDIR)$(PREFIX)/lib/tmpfiles.d
 	for name in foretrip foretrip-fleet; do \

@@ -59,10 +59,29 @@ const struct field fleet_person_fields[FLEET_PERSON_KEYS] = {
                                    "administrator: what managers see, and who may log in"},
 };
 
-enum { TOP_FLEET, TOP_BROKER, TOP_PAGE, TOP_PEOPLE, TOP_KEYS };
+#define ADMIT_AT(member) .offset = offsetof(struct fleet_admit, member)
+const struct field fleet_admit_fields[FLEET_ADMIT_KEYS] = {
+    [FLEET_ADMIT_LISTEN] = {"listen", FIELD_TEXT, ADMIT_AT(listen),
+                            .size = sizeof((struct fleet_admit *)0)->listen,
+                            .fallback = "127.0.0.1",
+                            .help = "address on which gateways are let in; 0.0.0.0: every one"},
+    [FLEET_ADMIT_PORT] = {"port", FIELD_INTEGER, ADMIT_AT(port), .least = 1, .most = 65535,
+                          .fallback = "8443", .help = "its TCP port"},
+    [FLEET_ADMIT_DAYS] = {"certificate_days", FIELD_INTEGER, ADMIT_AT(certificate_days),
+                          .least = 1, .most = 825, .fallback = "90",
+                          .help =
+                              "how long a gateway's certificate is good; it is renewed when "
+                              "a third of that is left"},
+    [FLEET_ADMIT_HOURS] = {"code_hours", FIELD_INTEGER, ADMIT_AT(code_hours), .least = 1,
+                           .most = 720, .fallback = "72",
+                           .help = "how long a code of enrolment is good"},
+};
+
+enum { TOP_FLEET, TOP_BROKER, TOP_ADMIT, TOP_PAGE, TOP_PEOPLE, TOP_KEYS };
 static const struct field top_fields[TOP_KEYS] = {
     [TOP_FLEET] = {.name = "fleet", .kind = FIELD_GROUP},
     [TOP_BROKER] = {.name = "broker", .kind = FIELD_GROUP},
+    [TOP_ADMIT] = {.name = "admit", .kind = FIELD_GROUP},
     [TOP_PAGE] = {.name = "page", .kind = FIELD_GROUP},
     [TOP_PEOPLE] = {.name = "people", .kind = FIELD_LIST},
 };
@@ -73,6 +92,10 @@ static void set_defaults(struct fleet_settings *f)
                                  .database = "fleet.db",
                                  .group = "fleet",
                                  .vhost = "/",
+                                 .admit = {.listen = "127.0.0.1",
+                                           .port = 8443,
+                                           .certificate_days = 90,
+                                           .code_hours = 72},
                                  .page = page_defaults(),
                                  .broker = {.host = "127.0.0.1", .keepalive_seconds = 30}};
     f->page.port = FLEET_PAGE_PORT;
@@ -138,6 +161,10 @@ static void read_file(struct fleet_settings *f, const struct config_file *file,
         check_nodes(f->mqtt, "mqtt", file, group);
     }
     delivery_file_read_broker(&f->broker, file, directory);
+    group = config_setting_get_member(file->root, "admit");
+    if (group && config_setting_is_group(group))
+        fields_read(file, group, "the group admit", fleet_admit_fields, FLEET_ADMIT_KEYS,
+                    &f->admit);
     char *whole = directory ? realpath(directory, NULL) : NULL;
     page_file_read_group(&f->page, file, whole);
     free(whole);

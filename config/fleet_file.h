@@ -31,6 +31,14 @@ enum {
 
 enum { FLEET_PERSON_ID, FLEET_PERSON_NAME, FLEET_PERSON_ROLE, FLEET_PERSON_KEYS };
 
+enum {
+    FLEET_ADMIT_LISTEN,
+    FLEET_ADMIT_PORT,
+    FLEET_ADMIT_DAYS,
+    FLEET_ADMIT_HOURS,
+    FLEET_ADMIT_KEYS
+};
+
 /* False when there is at least one error in *faults. Without a fleet.cfg the defaults: a
  * database fleet.db there, a broker on this machine. */
 bool fleet_file_load(struct fleet_settings *out, const char *directory,
@@ -41,6 +49,7 @@ bool fleet_file_load_memory(struct fleet_settings *out, const struct config_text
                             size_t count, struct config_faults *faults);
 
 /* The tables, for the manual. */
+extern const struct field fleet_admit_fields[FLEET_ADMIT_KEYS];
 extern const struct field fleet_fields[FLEET_KEYS];
 extern const struct field fleet_person_fields[FLEET_PERSON_KEYS];
 

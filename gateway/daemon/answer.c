@@ -51,6 +51,8 @@ json_t *answer_status(struct mqtt *m, const struct site *s, const struct store *
     json_object_set_new(o, "lost_records", json_integer((json_int_t)record.lost_records));
     json_object_set_new(o, "lost_readings", json_integer((json_int_t)record.lost_readings));
     json_object_set_new(o, "acknowledged", json_integer((json_int_t)line.acknowledged));
+    json_object_set_new(o, "run", json_string(line.run));
+    json_object_set_new(o, "taken_over", json_integer((json_int_t)line.taken_over));
     return o;
 }
 

@@ -23,7 +23,7 @@
 
 #define QUEUE_REPORTS 256
 #define LEARNED_EVERY_MS (INT64_C(15) * 60 * 1000) /* megabytes: think of the card */
-#define HEALTH_EVERY_MS 60000
+#define HEALTH_EVERY_MS 15000
 #define WISHES_EVERY_MS 2000
 #define STATE_EVERY_MS 10000 /* a circuit's state is published at least so often */
 #define STATE_STEP_AMPS 0.1  /* and whenever it moved by this, or by 2 % */

@@ -88,6 +88,25 @@ static const char *const steps[] = {
     "CREATE TABLE audit ("
     " audit {key}, wall_ms BIGINT NOT NULL, who TEXT NOT NULL, role TEXT NOT NULL,"
     " way TEXT NOT NULL, act TEXT NOT NULL, subject TEXT NOT NULL, result TEXT NOT NULL);",
+
+    /* 5: which units were let in, with which certificates; which runs of a gateway spoke for a
+     * unit */
+    "CREATE TABLE codes ("
+    " ticket TEXT NOT NULL PRIMARY KEY, site BIGINT NOT NULL, hash TEXT NOT NULL,"
+    " made_ms BIGINT NOT NULL, until_ms BIGINT NOT NULL, made_by TEXT NOT NULL,"
+    " tries BIGINT NOT NULL DEFAULT 0, used_ms BIGINT NOT NULL DEFAULT 0);"
+    "CREATE INDEX codes_site ON codes (site);"
+    "CREATE TABLE certificates ("
+    " serial TEXT NOT NULL PRIMARY KEY, site BIGINT NOT NULL, issued_ms BIGINT NOT NULL,"
+    " until_ms BIGINT NOT NULL, how TEXT NOT NULL, address TEXT NOT NULL,"
+    " renewed_from TEXT NOT NULL DEFAULT '', revoked_ms BIGINT NOT NULL DEFAULT 0,"
+    " reason TEXT NOT NULL DEFAULT '', revoked_by TEXT NOT NULL DEFAULT '');"
+    "CREATE INDEX certificates_site ON certificates (site);"
+    "CREATE TABLE runs ("
+    " site BIGINT NOT NULL, run TEXT NOT NULL, first_ms BIGINT NOT NULL,"
+    " last_ms BIGINT NOT NULL, last_said_ms BIGINT NOT NULL,"
+    " taken_over BIGINT NOT NULL DEFAULT 0, kicked_ms BIGINT NOT NULL DEFAULT 0,"
+    " PRIMARY KEY (site, run));",
 };
 
 int fleet_schema_version(void)

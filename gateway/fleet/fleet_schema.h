@@ -15,6 +15,8 @@
  *   orders   work orders, and in order_steps what was done with each
  *   consents what tenants allowed managers to see, and took back
  *   page_state, audit   of the page: who may log in; who did what
+ *   codes, certificates   which units were let in (enrolment.h)
+ *   runs     of a unit's gateway, by what it says of itself (copies.h)
  */
 #ifndef FORETRIP_FLEET_SCHEMA_H
 #define FORETRIP_FLEET_SCHEMA_H

@@ -6,6 +6,7 @@
  */
 #include "ledger.h"
 
+#include "copies.h"
 #include "coverage.h"
 #include "fleet_schema.h"
 #include "ledger_rows.h"
@@ -28,6 +29,7 @@ struct ledger {
     struct ledger_options options;
     int months[MONTHS]; /* year * 12 + month */
     size_t month_count;
+    int64_t copies_ms; /* looked for last */
 };
 
 /* one site during a call */
@@ -456,7 +458,13 @@ enum sql_err ledger_take_gaps(struct ledger *l, int64_t wall_ms, size_t most, le
 
 enum sql_err ledger_tend(struct ledger *l, int64_t wall_ms)
 {
-    return notices_tend(l->sql, wall_ms);
+    enum sql_err err = notices_tend(l->sql, wall_ms);
+    if (err == SQL_FINE &&
+        (wall_ms >= l->copies_ms + COPIES_EVERY_MS || wall_ms < l->copies_ms)) {
+        err = copies_tend(l->sql, wall_ms);
+        l->copies_ms = wall_ms;
+    }
+    return err;
 }
 
 /* ---- open and close ---- */

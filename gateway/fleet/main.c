@@ -1,5 +1,6 @@
 /* foretrip-fleet - many sites: arguments, signals; the rest is collector.h and its fellows */
 #include "collector.h"
+#include "let_in.h"
 #include "report.h"
 #include "serve.h"
 #include "sim_run.h"
@@ -51,12 +52,22 @@ static int usage(FILE *to)
         "       foretrip-fleet sheet UNIT [TRIP] --config DIR [--wait SECONDS]\n"
         "       foretrip-fleet simulate --config DIR --sites N [--history DAYS] [--rate N]\n"
         "                [--records N] [--seconds N] [--storm AFTER,SECONDS]\n"
+        "       foretrip-fleet authority NAME.. | admit | certificates [UNIT] --config DIR\n"
+        "       foretrip-fleet enrol UNIT --config DIR [--name TEXT] [--building TEXT]\n"
+        "                [--unit TEXT] [--hours N] [--by NAME]\n"
+        "       foretrip-fleet revoke UNIT|SERIAL --config DIR [--reason TEXT] [--by NAME]\n"
         "  collect        takes in the streams of many sites (up = true in their "
         "delivery.cfg) and files them\n"
         "  serve          the page: who needs somebody, units, trips, work orders (page and "
         "people of fleet.cfg)\n"
         "  portfolio      who needs somebody today, the most pressing first\n"
         "  sheet          asks the unit's gateway for its sheet, or that of one trip\n"
+        "  authority      makes the centre's authority, and certifies its servers for the "
+        "names\n"
+        "  enrol          makes a code with which the unit's gateway gets its certificate\n"
+        "  admit          serves gateways that redeem one, or renew their certificate\n"
+        "  certificates   who has which, and codes that wait\n"
+        "  revoke         all of a unit's certificates, or one\n"
         "  simulate       plays so many gateways at the broker, for trials: stories of "
         "openings\n"
         "  --config DIR   with fleet.cfg: where from, and where to\n"
@@ -182,28 +193,42 @@ enum {
     OPT_HEALTH,
     OPT_STORM,
     OPT_LINGER,
-    OPT_WAIT
+    OPT_WAIT,
+    OPT_NAME,
+    OPT_BUILDING,
+    OPT_UNIT,
+    OPT_HOURS,
+    OPT_REASON,
+    OPT_BY
 };
 
-static const struct option long_options[] = {{"config", required_argument, NULL, OPT_CONFIG},
-                                             {"verbose", no_argument, NULL, OPT_VERBOSE},
-                                             {"version", no_argument, NULL, OPT_VERSION},
-                                             {"help", no_argument, NULL, OPT_HELP},
-                                             {"sites", required_argument, NULL, OPT_SITES},
-                                             {"history", required_argument, NULL, OPT_HISTORY},
-                                             {"rate", required_argument, NULL, OPT_RATE},
-                                             {"records", required_argument, NULL, OPT_RECORDS},
-                                             {"seconds", required_argument, NULL, OPT_SECONDS},
-                                             {"period", required_argument, NULL, OPT_PERIOD},
-                                             {"health", required_argument, NULL, OPT_HEALTH},
-                                             {"storm", required_argument, NULL, OPT_STORM},
-                                             {"linger", required_argument, NULL, OPT_LINGER},
-                                             {"wait", required_argument, NULL, OPT_WAIT},
-                                             {0}};
+static const struct option long_options[] = {
+    {"config", required_argument, NULL, OPT_CONFIG},
+    {"verbose", no_argument, NULL, OPT_VERBOSE},
+    {"version", no_argument, NULL, OPT_VERSION},
+    {"help", no_argument, NULL, OPT_HELP},
+    {"sites", required_argument, NULL, OPT_SITES},
+    {"history", required_argument, NULL, OPT_HISTORY},
+    {"rate", required_argument, NULL, OPT_RATE},
+    {"records", required_argument, NULL, OPT_RECORDS},
+    {"seconds", required_argument, NULL, OPT_SECONDS},
+    {"period", required_argument, NULL, OPT_PERIOD},
+    {"health", required_argument, NULL, OPT_HEALTH},
+    {"storm", required_argument, NULL, OPT_STORM},
+    {"linger", required_argument, NULL, OPT_LINGER},
+    {"wait", required_argument, NULL, OPT_WAIT},
+    {"name", required_argument, NULL, OPT_NAME},
+    {"building", required_argument, NULL, OPT_BUILDING},
+    {"unit", required_argument, NULL, OPT_UNIT},
+    {"hours", required_argument, NULL, OPT_HOURS},
+    {"reason", required_argument, NULL, OPT_REASON},
+    {"by", required_argument, NULL, OPT_BY},
+    {0}};
 
 struct arguments {
     const char *directory;
     double wait_seconds;
+    struct let_in_options let_in;
     struct sim_options sim;
 };
 
@@ -230,6 +255,12 @@ static bool take_option(struct arguments *a, int option, const char *value)
     case OPT_SECONDS: return take_number(value, 1e7, &o->seconds);
     case OPT_PERIOD: return take_number(value, 3600, &o->period_seconds);
     case OPT_HEALTH: return take_number(value, 86400, &o->health_seconds);
+    case OPT_NAME: a->let_in.name = value; return true;
+    case OPT_BUILDING: a->let_in.building = value; return true;
+    case OPT_UNIT: a->let_in.unit = value; return true;
+    case OPT_REASON: a->let_in.reason = value; return true;
+    case OPT_BY: a->let_in.by = value; return true;
+    case OPT_HOURS: return take_number(value, 720, &a->let_in.hours);
     case OPT_WAIT: return take_number(value, 60, &a->wait_seconds);
     case OPT_LINGER: return take_number(value, 86400, &o->linger_seconds);
     case OPT_STORM:
@@ -268,16 +299,18 @@ int main(int argc, char **argv)
         return usage(stderr);
     const char *verb = argv[optind], *const *words = (const char *const *)argv + optind + 1;
     int count = argc - optind - 1;
-    bool asks = strcmp(verb, "sheet") == 0;
-    if (asks ? count < 1 || count > 2 : count != 0)
+    bool asks = strcmp(verb, "sheet") == 0, lets_in = let_in_is_verb(verb);
+    if (lets_in ? false : asks ? count < 1 || count > 2 : count != 0)
         return usage(stderr);
     bool collects = strcmp(verb, "collect") == 0, shows = strcmp(verb, "portfolio") == 0;
     bool serves = strcmp(verb, "serve") == 0;
-    if (!collects && !shows && !asks && !serves && strcmp(verb, "simulate") != 0)
+    if (!collects && !shows && !asks && !serves && !lets_in && strcmp(verb, "simulate") != 0)
         return usage(stderr);
     if (!load(&settings, a.directory))
         return 1;
     catch_signals();
+    if (lets_in)
+        return let_in_run(verb, words, count, &a.let_in, &settings, a.directory, &stop_asked);
     return collects ? collect(&settings)
            : serves ? fleet_serve(&settings, &stop_asked)
            : shows  ? show(&settings)

@@ -19,7 +19,8 @@ enum sql_err notices_tend(struct sql *s, int64_t wall_ms)
         " AND priority IN ('urgent', 'high') ON CONFLICT (site, alarm, began_ms) DO NOTHING";
     static const char end[] =
         "UPDATE notices SET ended_ms = $1 WHERE ended_ms IS NULL AND site IS NOT NULL"
-        " AND NOT EXISTS (SELECT 1 FROM alarms a WHERE a.site = notices.site"
+        " AND kind <> '" NOTICE_COPIED
+        "' AND NOT EXISTS (SELECT 1 FROM alarms a WHERE a.site = notices.site"
         " AND a.alarm = notices.alarm AND a.state <> 'normal'"
         " AND a.raised_ms = notices.began_ms)";
     static const char outage[] =
@@ -76,7 +77,8 @@ static bool hand_on(void *context, const struct sql_value *row)
                              .last_ms = sql_as_number(&row[7]),
                              .ended_ms = sql_as_number(&row[8]),
                              .units = sql_as_number(&row[9]),
-                             .json = sql_as_words(&row[10])};
+                             .json = sql_as_words(&row[10]),
+                             .text = sql_as_words(&row[11])};
     return h->fn(h->context, &n);
 }
 
@@ -86,7 +88,7 @@ enum sql_err notices_read(struct sql *s, int64_t ended_after_ms, size_t most, no
     const struct sql_value params[] = {sql_number(ended_after_ms), sql_number((int64_t)most)};
     return sql_query(s,
                      "SELECT n.notice, n.kind, n.priority, s.id, s.name, n.alarm, n.began_ms,"
-                     " n.last_ms, n.ended_ms, n.units, a.json FROM notices n"
+                     " n.last_ms, n.ended_ms, n.units, a.json, n.text FROM notices n"
                      " LEFT JOIN sites s ON s.site = n.site"
                      " LEFT JOIN alarms a ON a.site = n.site AND a.alarm = n.alarm"
                      " WHERE n.ended_ms IS NULL OR n.ended_ms > $1"

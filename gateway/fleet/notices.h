@@ -16,6 +16,7 @@
 
 #define NOTICE_OUTAGE "supply_outage" /* kinds beside those of alarms */
 #define NOTICE_QUIET "quiet"
+#define NOTICE_COPIED "gateway_copied" /* copies.h */
 
 /* The story an alarm belongs to: NOTICE_OUTAGE, or "" for none. A house that went dark raises a
  * trip alarm of the site itself, without panel and circuit. */
@@ -33,6 +34,7 @@ struct notice {
     int64_t began_ms, last_ms, ended_ms; /* 0: not over */
     int64_t units;                       /* at the most at one time */
     const char *json;                    /* the alarm event as sent last; "" */
+    const char *text;                    /* where it is no alarm's: a sentence; "" */
 };
 typedef bool notice_fn(void *context, const struct notice *n);
 

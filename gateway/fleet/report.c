@@ -26,6 +26,8 @@ static void put_age(struct text *out, int64_t ms)
 static bool put_notice(void *context, const struct notice *n)
 {
     struct report *r = context;
+    if (n->text[0])
+        text_printf(r->out, "%s: %s\n", n->kind, n->text);
     if (n->site[0])
         return true; /* the unit is in the list below */
     text_printf(r->out, "%s: %lld units, for ", n->kind, (long long)n->units);

@@ -20,6 +20,14 @@ struct fleet_node {
     int port;
 };
 
+/* Where gateways are let in (fleet/admit.h). */
+struct fleet_admit {
+    char listen[DELIVERY_NAME_SIZE]; /* an address */
+    int port;
+    int certificate_days; /* how long a gateway's certificate is good */
+    int code_hours;       /* how long a code is */
+};
+
 struct fleet_settings {
     char database[DELIVERY_PATH_SIZE]; /* file of SQLite, or postgresql://.. */
     bool known_only;                   /* sites that nobody has added are passed over */
@@ -31,8 +39,9 @@ struct fleet_settings {
     char mqtt[DELIVERY_PATH_SIZE];  /* AMQP: where the cluster takes MQTT, for what is asked */
     char ask_as[SITE_ID_SIZE]; /* person of the gateways' delivery.cfg that asks; "": none */
     struct delivery_broker broker; /* where the sites' streams come from */
-    struct page_settings page;     /* where the centre's page is served */
-    struct delivery people;        /* who may log in there; its people alone */
+    struct fleet_admit admit;
+    struct page_settings page; /* where the centre's page is served */
+    struct delivery people;    /* who may log in there; its people alone */
 };
 
 /* "host:port", not terminated; false when it is none. */

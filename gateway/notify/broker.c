@@ -22,6 +22,7 @@ struct broker {
     enum broker_state state;
     bool greeted; /* our CONNECT is written */
     size_t published, answered;
+    bool taken_over;
     char why[BROKER_WHY_SIZE];
     char tls_why[100]; /* what the TLS library said last */
 };
@@ -70,6 +71,7 @@ static void on_disconnect(struct mosquitto *mosq, void *context, int reason,
     struct broker *l = context;
     (void)mosq;
     (void)properties;
+    l->taken_over = reason == MQTT_RC_SESSION_TAKEN_OVER;
     if (l->state == BROKER_UP && reason >= 128)
         end(l, BROKER_ENDED, "the broker ends it: %s", mosquitto_reason_string(reason));
 }
@@ -280,6 +282,11 @@ enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms)
 bool broker_said_hello(const struct broker *l)
 {
     return l->greeted;
+}
+
+bool broker_was_taken_over(const struct broker *l)
+{
+    return l->taken_over;
 }
 
 const char *broker_why(const struct broker *l)

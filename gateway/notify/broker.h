@@ -83,6 +83,9 @@ bool broker_said_hello(const struct broker *l);
  * is over, and does what there is to do. */
 enum broker_state broker_turn(struct broker *l, int wake_fd, int timeout_ms);
 
+/* It ended because another client came under our client id (MQTT 5, reason 142). */
+bool broker_was_taken_over(const struct broker *l);
+
 /* Why it ended; "" while it has not. */
 const char *broker_why(const struct broker *l);
 

@@ -126,6 +126,7 @@ bool line_turn(struct line *l, int timeout_ms)
                  l->o.broker->port, CONNECT_MS / 1000);
         hang_up(l, why, false);
     } else if (state == BROKER_ENDED || state == BROKER_REFUSED_VERSION) {
+        l->taken_over += broker_was_taken_over(l->broker);
         text_copy(why, sizeof why, broker_why(l->broker));
         hang_up(l, why, state == BROKER_REFUSED_VERSION);
     }

@@ -45,6 +45,7 @@ struct line {
     bool will_kept;        /* the last will went nowhere */
     int protocol;          /* 5 or 4 (3.1.1), of this or the next connection */
     uint64_t connects;
+    uint64_t taken_over; /* ended because another client came under our id; MQTT 5 */
     int64_t began_mono_ms, retry_mono_ms;
     int retry_ms;
     char why[BROKER_WHY_SIZE];  /* why it is away; "" while up */

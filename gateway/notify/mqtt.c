@@ -19,6 +19,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
+#include <sys/random.h>
 #include <unistd.h>
 
 #define COMMANDS 32 /* waiting for the engine; more are answered "busy" */
@@ -233,6 +234,7 @@ static void set_status(struct mqtt *m)
     m->status.connected = m->line.up;
     m->status.protocol = m->line.protocol;
     m->status.connects = m->line.connects;
+    m->status.taken_over = m->line.taken_over;
     text_copy(m->status.why, sizeof m->status.why, m->line.why);
     pthread_mutex_unlock(&m->lock);
 }
@@ -251,6 +253,7 @@ static void on_up(void *context, struct broker *b)
     char filter[TOPIC_SIZE];
     set_status(m);
     states_renew(m->states);
+    sender_hasten_health(m->sender); /* a line that came back, or was taken over: it is told */
     snprintf(filter, sizeof filter, "%scommand/#", m->own);
     if (broker_subscribe(b, filter, &m->commands_mid) &&
         broker_say(b, m->status_topic, "online", 1, true, NULL) == BROKER_SENT)
@@ -368,6 +371,15 @@ static void destroy(struct mqtt *m)
     mosquitto_lib_cleanup();
 }
 
+/* Nobody else has it: who sees two of them in turn under one name sees two gateways. */
+static void choose_run(char out[MQTT_RUN_SIZE])
+{
+    uint64_t r = (uint64_t)clock_wall_ms();
+    ssize_t n = getrandom(&r, sizeof r, GRND_NONBLOCK); /* else the time will do */
+    (void)n;
+    snprintf(out, MQTT_RUN_SIZE, "%016llx", (unsigned long long)r);
+}
+
 static void copy_options(struct mqtt *m, const struct mqtt_options *o)
 {
     m->broker = *o->broker;
@@ -376,6 +388,7 @@ static void copy_options(struct mqtt *m, const struct mqtt_options *o)
     if (m->broker.client_id[0] == '\0')
         snprintf(m->broker.client_id, sizeof m->broker.client_id, "foretrip-%s", o->site_id);
     m->store = o->store;
+    choose_run(m->status.run);
     snprintf(m->own, sizeof m->own, "foretrip/%s/", o->site_id);
     snprintf(m->status_topic, sizeof m->status_topic, "%sstatus", m->own);
 }

@@ -66,14 +66,17 @@ void mqtt_reply(struct mqtt *m, const struct command_reply *to, const char *erro
  * disk takes them later they come again, through the outbox. */
 void mqtt_tell_unwritten(struct mqtt *m, int64_t mono_ms);
 
+#define MQTT_RUN_SIZE 17
 struct mqtt_status {
     bool connected;
     bool idle;     /* all that was on disk a moment ago is acknowledged */
     int protocol;  /* 5 or 4 (3.1.1), of this or the next connection */
     char why[160]; /* why not connected, a sentence; "" when connected */
     uint64_t connects;
-    uint64_t acknowledged; /* messages */
-    uint64_t refused;      /* by the broker for good: said and skipped */
+    uint64_t taken_over;     /* times that another client came under our id; MQTT 5 */
+    char run[MQTT_RUN_SIZE]; /* chosen at random at the start: two gateways have two */
+    uint64_t acknowledged;   /* messages */
+    uint64_t refused;        /* by the broker for good: said and skipped */
     uint64_t expired;
     uint64_t commands_refused; /* not understood, or too many at once */
 };

@@ -27,6 +27,7 @@ struct sender {
     char site_id[SITE_ID_SIZE];
     bool up_wanted;
     int64_t up_period_ms, up_health_ms;
+    bool hasty; /* the line has come back since */
 
     pthread_mutex_t lock; /* guards what others leave for us */
     char *health;         /* NULL: not known yet */
@@ -295,12 +296,19 @@ static void publish_up(struct sender *s, const struct text *payload, int *mid)
         broker_say(s->line, topic, text_get(payload), 1, false, mid);
 }
 
+void sender_hasten_health(struct sender *s)
+{
+    s->hasty = true;
+}
+
 /* NULL when it is not its turn, or nobody has said how the gateway is; else the caller's */
 static char *health_due(struct sender *s, int64_t now)
 {
     struct up *u = &s->up;
     char *health = NULL;
-    if (u->mid != 0 || (u->health_mono_ms != 0 && now - u->health_mono_ms < s->up_health_ms))
+    int64_t every_ms =
+        s->hasty && s->up_health_ms > SENDER_HASTE_MS ? SENDER_HASTE_MS : s->up_health_ms;
+    if (u->mid != 0 || (u->health_mono_ms != 0 && now - u->health_mono_ms < every_ms))
         return NULL;
     pthread_mutex_lock(&s->lock);
     if (s->health)
@@ -322,8 +330,10 @@ static void feed_up(struct sender *s)
     enum store_err err = up_compose(&s->up, s->reader, s->site_id, health, &payload);
     note_reading(s, err);
     s->up.sent_mono_ms = now;
-    if (!err && health)
+    if (!err && health) {
         s->up.health_mono_ms = now;
+        s->hasty = false;
+    }
     if (!err && payload.length == 0 && up_seen(&s->up) == seen)
         s->up.passed = newest; /* gone by age before the broker came back */
     if (!err)

@@ -49,6 +49,10 @@ void sender_take_retained(struct sender *s, const char *topic);
 /* How the gateway is, a JSON object's text, for the stream for a centre; copied. Any thread. */
 void sender_set_health(struct sender *s, const char *json);
 
+/* The line has come back: it goes within SENDER_HASTE_MS of the last one. The line's thread. */
+#define SENDER_HASTE_MS 20000
+void sender_hasten_health(struct sender *s);
+
 /* Numbers above after up to to of that stream once more. Any thread. */
 void sender_send_again(struct sender *s, int64_t after, int64_t to);
 

@@ -159,6 +159,21 @@ static const struct verb verbs[] = {
         .run = verb_energy,
     },
     {
+        .name = "enrol",
+        .arguments = "CODE CENTRE --config DIR [--broker HOST[:PORT]] [--yes]\n"
+                     "       foretrip enrol --renew [--now] --config DIR",
+        .summary = "this gateway's certificate from its centre, by a code; renewed later",
+        .help =
+            "  CODE              as the centre gave it, good once; - reads it from standard "
+            "input\n"
+            "  CENTRE            https://centre.example:8443, where gateways are let in\n"
+            "  --config DIR      the directory with site.cfg; what comes goes to DIR/centre\n"
+            "  --broker HOST     the centre's broker, where it is not the centre (8883)\n"
+            "  --yes             delivery.cfg gets its broker without a question\n"
+            "  --renew           when a third of its time is left; --now: at once\n",
+        .run = verb_enrol,
+    },
+    {
         .name = "export",
         .arguments =
             "--config DIR [--database FILE] [--readings FILE|-] [--from TIME] [--to TIME]",

@@ -32,6 +32,7 @@ enum exit_code verb_check(int argc, char **argv);
 enum exit_code verb_commission(int argc, char **argv);
 enum exit_code verb_directory(int argc, char **argv);
 enum exit_code verb_doctor(int argc, char **argv);
+enum exit_code verb_enrol(int argc, char **argv);
 enum exit_code verb_energy(int argc, char **argv);
 enum exit_code verb_export(int argc, char **argv);
 enum exit_code verb_history(int argc, char **argv);
