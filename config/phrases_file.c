@@ -50,7 +50,7 @@ static void keep(const struct config_file *file, int line, const char *key, cons
         field_error(
             file, line,
             "%s: {%s} is no word that can be filled in; there are {site}, {panel}, "
-            "{position}, {circuit}, {meter}, {loads}, {time}, {alarm}, {amps}, {count}, "
+            "{position}, {circuit}, {meter}, {loads}, {time}, {alarm}, {amps}, {who}, {count}, "
             "{trips}, {urgent}",
             key, unknown);
         return;

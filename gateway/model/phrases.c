@@ -33,6 +33,9 @@ static const char *const phrase_names[PHRASES] = {
     [PHRASE_URGENT] = "urgent",
     [PHRASE_AGAIN] = "again",
     [PHRASE_UNANSWERED] = "unanswered",
+    [PHRASE_UNANSWERED_TEXT] = "unanswered_text",
+    [PHRASE_ANSWERED] = "answered",
+    [PHRASE_ANSWERED_TEXT] = "answered_text",
     [PHRASE_CHANGED] = "changed",
     [PHRASE_CHANGED_TEXT] = "changed_text",
     [PHRASE_OVER] = "over",
@@ -150,14 +153,15 @@ enum slot {
     SLOT_TIME,
     SLOT_ALARM,
     SLOT_AMPS,
+    SLOT_WHO, /* the last that is a text */
     SLOT_COUNT,
     SLOT_TRIPS,
     SLOT_URGENT,
     SLOTS
 };
-static const char *const slot_names[SLOTS] = {"site",  "panel", "position", "circuit",
-                                              "meter", "loads", "time",     "alarm",
-                                              "amps",  "count", "trips",    "urgent"};
+static const char *const slot_names[SLOTS] = {"site",  "panel", "position", "circuit", "meter",
+                                              "loads", "time",  "alarm",    "amps",    "who",
+                                              "count", "trips", "urgent"};
 #define SLOT_NAME_SIZE 24
 
 /* At a brace: the word in it, and how long it is with both braces; 0 when it is none. */
@@ -176,13 +180,13 @@ static size_t read_slot(const char *at, char name[SLOT_NAME_SIZE], int *slot)
 static const char *text_of(int slot, const struct phrase_values *v)
 {
     const char *const texts[] = {v->site,  v->panel, v->position, v->circuit, v->meter,
-                                 v->loads, v->time,  v->alarm,    v->amps};
+                                 v->loads, v->time,  v->alarm,    v->amps,    v->who};
     return texts[slot] ? texts[slot] : "";
 }
 
 static void append_slot(int slot, const struct phrase_values *v, struct text *out)
 {
-    if (slot <= SLOT_AMPS)
+    if (slot <= SLOT_WHO)
         text_append(out, text_of(slot, v));
     else
         text_printf(out, "%ld",
@@ -206,7 +210,7 @@ static struct filling fill_part(const char *text, size_t length, const struct ph
         int slot = SLOTS;
         size_t taken = read_slot(text, name, &slot);
         bool blank = taken > 0 && taken <= (size_t)(end - text) && slot < SLOTS;
-        if (blank && slot <= SLOT_AMPS && !text_of(slot, v)[0])
+        if (blank && slot <= SLOT_WHO && !text_of(slot, v)[0])
             f.empty++;
         else if (blank)
             f.full++;

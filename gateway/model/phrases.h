@@ -47,7 +47,10 @@ enum phrase {
     PHRASE_URGENT,     /* before the subject of an urgent one */
     PHRASE_AGAIN,      /* .. of one told again */
     PHRASE_UNANSWERED, /* .. of one told because nobody has acknowledged it */
-    PHRASE_CHANGED,    /* .. of one of which what to do has changed */
+    PHRASE_UNANSWERED_TEXT,
+    PHRASE_ANSWERED, /* .. of one that was told so, and somebody has by now */
+    PHRASE_ANSWERED_TEXT,
+    PHRASE_CHANGED, /* .. of one of which what to do has changed */
     PHRASE_CHANGED_TEXT,
     PHRASE_OVER,      /* .. of one that is over */
     PHRASE_OVER_TEXT, /* what then is said */
@@ -105,7 +108,7 @@ const struct phrases_language *phrases_find(const struct phrases *p, const char 
 
 /* What can stand in braces. */
 struct phrase_values {
-    const char *site, *panel, *position, *circuit, *meter, *loads, *time, *alarm, *amps;
+    const char *site, *panel, *position, *circuit, *meter, *loads, *time, *alarm, *amps, *who;
     long count, trips, urgent;
 };
 

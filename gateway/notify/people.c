@@ -6,11 +6,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define DAY_MINUTES 1440
-#define MINUTE_MS INT64_C(60000)
-#define HOUR_MS (60 * MINUTE_MS)
-#define LETTER_ITEMS 20 /* alarms in one letter; the rest goes in the next */
-#define REPEATS_MOST 48 /* after that the person does not read them */
+#define CLOCK_BACK_MS (10 * INT64_C(1000)) /* less is the clock being trimmed */
+#define LETTER_ITEMS 20                    /* alarms in one letter; the rest goes in the next */
+#define REPEATS_MOST 48                    /* after that the person does not read them */
 
 struct people *people_create(const struct delivery *d, const struct phrases *phrases,
                              const struct site *site, struct store *store)
@@ -49,7 +47,7 @@ uint64_t people_letters(const struct people *p)
 
 /* ---- what there is to tell ---- */
 
-static bool stands(const struct news *n)
+bool people_stands(const struct news *n)
 {
     return n->state == ALARM_UNACKNOWLEDGED || n->state == ALARM_ACKNOWLEDGED;
 }
@@ -111,7 +109,7 @@ static void forget_done(struct people *p)
 {
     for (struct known **at = &p->known; *at;) {
         struct known *k = *at;
-        bool needed = stands(&k->news);
+        bool needed = people_stands(&k->news);
         for (const struct telling *t = p->tellings; t && !needed; t = t->next)
             needed = t->about == k;
         if (needed) {
@@ -240,12 +238,20 @@ static void take_over(struct people *p, struct known *k, int64_t wall_ms)
         }
 }
 
-static void take_acknowledged(struct people *p, struct known *k)
+/* Told again only when it is over; but who was told because nobody saw to it hears that
+ * somebody does, before they set out. */
+static void take_acknowledged(struct people *p, struct known *k, const struct event *e)
 {
+    text_copy(k->news.by, sizeof k->news.by, e->alarm.by ? e->alarm.by : "");
     drop_tellings(p, k, WHICH_UNTOLD);
-    for (struct telling *t = p->tellings; t; t = t->next)
-        if (t->about == k)
-            t->due_wall_ms = PEOPLE_NEVER; /* told again only when it is over */
+    for (struct telling *t = p->tellings; t; t = t->next) {
+        const struct delivery_person *d = &p->delivery->people[t->person];
+        bool relieved = t->told > 0 && d->after_minutes > 0 && strcmp(d->name, k->news.by) != 0;
+        if (t->about != k)
+            continue;
+        t->due_wall_ms = relieved ? e->wall_ms + PEOPLE_GATHER_MS : PEOPLE_NEVER;
+        t->why = relieved ? WHY_ANSWERED : t->why;
+    }
 }
 
 static void take_alarm(struct people *p, const struct event *e)
@@ -264,7 +270,7 @@ static void take_alarm(struct people *p, const struct event *e)
     case ALARM_UNACKNOWLEDGED: take_raised(p, e); break;
     case ALARM_ACKNOWLEDGED:
         if (k)
-            take_acknowledged(p, k);
+            take_acknowledged(p, k, e);
         break;
     case ALARM_RETURNED_UNACKNOWLEDGED:
     case ALARM_NORMAL:
@@ -302,8 +308,7 @@ void people_event(struct people *p, const struct event *e)
 
 /* ---- letters ---- */
 
-/* takes the letter; expires after so long */
-static void post(struct people *p, int person, json_t *letter, int64_t wall_ms,
+void people_post(struct people *p, int person, json_t *letter, int64_t wall_ms,
                  int64_t lives_ms)
 {
     const struct delivery_person *d = &p->delivery->people[person];
@@ -333,7 +338,7 @@ static bool flooded(const struct reader *r, int64_t wall_ms)
 {
     /* the oldest of the ring is the one that is overwritten next */
     int64_t oldest = r->sent_wall_ms[r->sent_at % PEOPLE_FLOOD_LETTERS];
-    return oldest > 0 && wall_ms - oldest < PEOPLE_FLOOD_MS;
+    return oldest > 0 && oldest <= wall_ms && wall_ms - oldest < PEOPLE_FLOOD_MS;
 }
 
 static bool quiet(const struct delivery_person *d, int minute)
@@ -366,16 +371,36 @@ static size_t gather(struct people *p, int person, int64_t wall_ms, bool urgent_
     return count;
 }
 
+static bool asks_nothing(const struct telling *t)
+{
+    return t->why == WHY_OVER || t->why == WHY_ANSWERED;
+}
+
 static const struct telling *weightiest(struct telling *const *due, size_t count)
 {
     const struct telling *best = due[0];
     for (size_t i = 1; i < count; i++) {
-        bool over = due[i]->why == WHY_OVER, best_over = best->why == WHY_OVER;
+        bool over = asks_nothing(due[i]), best_over = asks_nothing(best);
         if (over != best_over ? best_over
                               : due[i]->about->news.priority < best->about->news.priority)
             best = due[i];
     }
     return best;
+}
+
+/* one of them in the letter; of one that nobody answers, with who else was told */
+static void tell_one(const struct people *p, const struct wording *w, const struct telling *t,
+                     json_t *letter)
+{
+    struct text who = TEXT_INIT;
+    enum delivery_role role = (enum delivery_role)p->delivery->people[t->person].role;
+    for (const struct telling *o = p->tellings; o && t->why == WHY_UNANSWERED; o = o->next)
+        if (o->about == t->about && o->told > 0)
+            text_printf(&who, "%s%s", who.length ? ", " : "",
+                        p->delivery->people[o->person].name);
+    wording_tell(w, &t->about->news, t->why, text_get(&who), role_may(role, ACT_CORRECT),
+                 letter);
+    text_free(&who);
 }
 
 static json_t *compose(const struct people *p, int person, struct telling *const *due,
@@ -395,11 +420,10 @@ static json_t *compose(const struct people *p, int person, struct telling *const
     if (!letter)
         return NULL;
     letter_set_thread(letter, n->thread);
-    bool judges = role_may((enum delivery_role)d->role, ACT_CORRECT);
-    wording_tell(&w, n, first->why, judges, letter);
+    tell_one(p, &w, first, letter);
     for (size_t i = 0; i < count; i++)
         if (due[i] != first)
-            wording_tell(&w, &due[i]->about->news, due[i]->why, judges, letter);
+            tell_one(p, &w, due[i], letter);
     letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
     return letter;
 }
@@ -428,87 +452,31 @@ static void tell(struct people *p, int person, int64_t wall_ms, int32_t utc_offs
     if (count == 0)
         return;
     bool pressing = weightiest(due, count)->about->news.priority <= PRIORITY_HIGH;
-    post(p, person, compose(p, person, due, count, wall_ms, utc_offset_seconds), wall_ms,
-         (pressing ? 48 : 24) * HOUR_MS);
+    people_post(p, person, compose(p, person, due, count, wall_ms, utc_offset_seconds), wall_ms,
+                (pressing ? 48 : 24) * HOUR_MS);
     for (size_t i = 0; i < count; i++)
         put_off(p, due[i], wall_ms);
     drop_ended(p);
 }
 
-/* ---- summaries ---- */
+/* ---- the clock ---- */
 
-/* the next moment after wall_ms at which a summary is due */
-static int64_t next_summary(const struct delivery_person *d, int64_t wall_ms,
-                            int32_t utc_offset_seconds)
+/* The clock was set back: what was to be told in an hour is told in an hour. */
+static void follow_clock(struct people *p, int64_t wall_ms)
 {
-    int64_t local = wall_ms / MINUTE_MS + utc_offset_seconds / 60;
-    int64_t day = local / DAY_MINUTES;
-    if (local % DAY_MINUTES >= d->summary_minute)
-        day++;
-    if (d->summary == SUMMARY_WEEKLY) /* 1970-01-01 was a Thursday */
-        while ((day + 3) % 7 != 0)
-            day++;
-    return (day * DAY_MINUTES + d->summary_minute - utc_offset_seconds / 60) * MINUTE_MS;
-}
-
-static void summarise(struct people *p, int person, int64_t wall_ms, int32_t utc_offset_seconds)
-{
-    const struct delivery_person *d = &p->delivery->people[person];
-    struct reader *r = &p->readers[person];
-    struct wording w;
-    struct text subject = TEXT_INIT, body = TEXT_INIT, line = TEXT_INIT;
-    size_t standing = 0;
-    wording_init(&w, p->phrases, d->language, p->site, utc_offset_seconds);
-    wording_heading(&w, PHRASE_SUMMARY, &subject);
-    wording_fill(&w, PHRASE_SUMMARY_TEXT, r->raised, r->urgent, r->trips, &body);
-    json_t *letter =
-        letter_create(p->site->id, d->id, w.language->code, "low", wall_ms, text_get(&subject));
-    if (letter) {
-        letter_add(letter, LETTER_TITLE, text_get(&subject));
-        letter_add(letter, LETTER_WHAT, text_get(&body));
-        for (const struct known *k = p->known; k; k = k->next) {
-            if (!stands(&k->news) || (int)k->news.priority > d->least)
-                continue;
-            if (standing++ == 0)
-                letter_add(letter, LETTER_WHAT, wording_phrase(&w, PHRASE_SUMMARY_STANDING));
-            text_clear(&line);
-            wording_subject(&w, &k->news, WHY_NEW, 0, &line);
-            letter_add(letter, LETTER_WHAT, text_get(&line));
-        }
-        if (standing == 0)
-            letter_add(letter, LETTER_WHAT, wording_phrase(&w, PHRASE_SUMMARY_QUIET));
-        letter_add(letter, LETTER_SMALL, wording_phrase(&w, PHRASE_CAUTION));
-    }
-    post(p, person, letter, wall_ms, 24 * HOUR_MS);
-    r->raised = r->urgent = r->trips = 0;
-    text_free(&subject);
-    text_free(&body);
-    text_free(&line);
-}
-
-static void tick_summary(struct people *p, int person, int64_t wall_ms,
-                         int32_t utc_offset_seconds)
-{
-    const struct delivery_person *d = &p->delivery->people[person];
-    struct reader *r = &p->readers[person];
-    if (d->summary == SUMMARY_NONE)
-        return;
-    bool due = r->summary_wall_ms > 0 && wall_ms >= r->summary_wall_ms;
-    if (due)
-        summarise(p, person, wall_ms, utc_offset_seconds);
-    /* also when the configuration or the clock has changed */
-    int64_t next = next_summary(d, wall_ms, utc_offset_seconds);
-    if (due || r->summary_wall_ms == 0 || r->summary_wall_ms > next) {
-        r->summary_wall_ms = next;
-        p->changed = true;
-    }
+    int64_t back = p->ticked_wall_ms - wall_ms;
+    for (struct telling *t = p->tellings; t && back > CLOCK_BACK_MS; t = t->next)
+        if (t->due_wall_ms != PEOPLE_NEVER)
+            t->due_wall_ms -= back;
+    p->ticked_wall_ms = wall_ms;
 }
 
 bool people_tick(struct people *p, int64_t wall_ms, int32_t utc_offset_seconds)
 {
+    follow_clock(p, wall_ms);
     for (size_t i = 0; i < p->delivery->person_count; i++) {
         tell(p, (int)i, wall_ms, utc_offset_seconds);
-        tick_summary(p, (int)i, wall_ms, utc_offset_seconds);
+        people_summary_tick(p, (int)i, wall_ms, utc_offset_seconds);
     }
     bool changed = p->changed;
     p->changed = false;

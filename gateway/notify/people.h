@@ -5,7 +5,8 @@
  *
  *   - only alarms of their priority or above
  *   - told at once, or (after_minutes) when nobody has acknowledged by then; again every
- *     repeat_minutes until it is acknowledged or over; a last time when it is over
+ *     repeat_minutes until it is acknowledged or over; who was told because nobody had
+ *     acknowledged it, once more when somebody has; a last time when it is over
  *   - what comes within PEOPLE_GATHER_MS is one letter; in quiet hours, and after more than ten
  *     letters in ten minutes (a flood, IEC 62682), all but the urgent waits and then is one
  *   - shelved, suppressed and out-of-service alarms are told to nobody

@@ -1,5 +1,5 @@
 /*
- * people_parts - the insides of people.h, for its own two files.
+ * people_parts - the insides of people.h, for its own files.
  */
 #ifndef FORETRIP_PEOPLE_PARTS_H
 #define FORETRIP_PEOPLE_PARTS_H
@@ -8,6 +8,9 @@
 #include "wording.h"
 
 #define PEOPLE_NEVER INT64_MAX
+#define DAY_MINUTES 1440
+#define MINUTE_MS INT64_C(60000)
+#define HOUR_MS (60 * MINUTE_MS)
 
 struct known { /* news of an alarm, in a list */
     struct known *next;
@@ -39,6 +42,7 @@ struct people {
     struct telling *tellings;
     struct reader readers[DELIVERY_MAX_PEOPLE];
     bool changed;
+    int64_t ticked_wall_ms; /* when people_tick was called last */
     uint64_t letters;
 };
 
@@ -48,5 +52,17 @@ struct known *people_add_known(struct people *p, const char *alarm);
 /* At the end of the list. */
 struct telling *people_add_telling(struct people *p, int person, struct known *k,
                                    int64_t due_wall_ms, enum wording_why why);
+
+/* Unacknowledged or acknowledged. */
+bool people_stands(const struct news *n);
+
+/* Into the outbox, once for each way of the person; takes the letter, which expires after so
+ * long. A letter that is NULL (memory is short) stays due. */
+void people_post(struct people *p, int person, json_t *letter, int64_t wall_ms,
+                 int64_t lives_ms);
+
+/* Writes the person's summary when it is due. */
+void people_summary_tick(struct people *p, int person, int64_t wall_ms,
+                         int32_t utc_offset_seconds);
 
 #endif

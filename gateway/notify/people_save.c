@@ -27,6 +27,7 @@ static void save_news(const struct news *n, struct codec_out *out)
     codec_put_string(out, n->advice);
     figures_save(&n->figures, out);
     codec_put_string(out, n->thread);
+    codec_put_string(out, n->by);
     codec_end(out, begun);
 }
 
@@ -102,6 +103,8 @@ static bool load_news(struct people *p, struct codec_in *in, uint32_t version)
         figures_load(&n.figures, in);
     if (in->at < in->end) /* the first versions had none */
         codec_get_string(in, n.thread, sizeof n.thread);
+    if (in->at < in->end)
+        codec_get_string(in, n.by, sizeof n.by);
     if (in->failed || kind >= ALARM_KINDS || matter >= MATTERS || priority > PRIORITY_LOW ||
         state > ALARM_OUT_OF_SERVICE)
         return false;
@@ -124,7 +127,7 @@ static bool load_telling(struct people *p, struct codec_in *in)
     int64_t due_wall_ms = codec_get_i64(in);
     uint32_t told = codec_get_u32(in);
     uint8_t why = codec_get_u8(in);
-    if (in->failed || why > WHY_CHANGED || told > INT32_MAX)
+    if (in->failed || why > WHY_ANSWERED || told > INT32_MAX)
         return false;
     int i = delivery_find_person(p->delivery, person);
     struct known *k = people_find_known(p, alarm);

@@ -185,7 +185,7 @@ void wording_subject(const struct wording *w, const struct news *n, enum wording
     fill(w, n, &f);
     if (why == WHY_OVER)
         text_append(&head, wording_phrase(w, PHRASE_OVER));
-    else if (n->priority == PRIORITY_URGENT)
+    else if (n->priority == PRIORITY_URGENT && why != WHY_ANSWERED)
         text_append(&head, wording_phrase(w, PHRASE_URGENT));
     if (why == WHY_AGAIN)
         text_append(&head, wording_phrase(w, PHRASE_AGAIN));
@@ -193,6 +193,8 @@ void wording_subject(const struct wording *w, const struct news *n, enum wording
         text_append(&head, wording_phrase(w, PHRASE_CHANGED));
     if (why == WHY_UNANSWERED)
         text_append(&head, wording_phrase(w, PHRASE_UNANSWERED));
+    if (why == WHY_ANSWERED)
+        text_append(&head, wording_phrase(w, PHRASE_ANSWERED));
     if (more > 0)
         text_printf(&tail, " (+%zu)", more);
     phrases_fill(subject_of(w, n->matter), &f.values, &body);
@@ -264,7 +266,7 @@ static void tell_figures(const struct wording *w, const struct news *n, json_t *
 }
 
 void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
-                  bool judges, json_t *letter)
+                  const char *who, bool judges, json_t *letter)
 {
     char since[CLOCK_RFC3339_SIZE];
     struct filled f;
@@ -274,10 +276,17 @@ void wording_tell(const struct wording *w, const struct news *n, enum wording_wh
     add_text(letter, LETTER_TITLE, &title);
     letter_add_alarm(letter, n->alarm, alarm_kind_name(n->kind),
                      alarm_priority_name(n->priority), alarm_state_name(n->state));
-    if (why == WHY_OVER) {
-        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_OVER_TEXT), &f.values);
+    if (why == WHY_OVER || why == WHY_ANSWERED) {
+        f.values.who = n->by;
+        add_filled(letter, LETTER_WHAT,
+                   wording_phrase(w, why == WHY_OVER ? PHRASE_OVER_TEXT : PHRASE_ANSWERED_TEXT),
+                   &f.values);
         empty(&f);
         return;
+    }
+    if (why == WHY_UNANSWERED) {
+        f.values.who = who;
+        add_filled(letter, LETTER_WHAT, wording_phrase(w, PHRASE_UNANSWERED_TEXT), &f.values);
     }
     if (why == WHY_CHANGED)
         letter_add(letter, LETTER_WHAT, wording_phrase(w, PHRASE_CHANGED_TEXT));

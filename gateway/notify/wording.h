@@ -30,6 +30,7 @@ struct news {
         double amps;
     } loads[NEWS_LOADS]; /* to switch off, the first ones */
     size_t load_count;
+    char by[SITE_NAME_SIZE];       /* who acknowledged it */
     char thread[NEWS_THREAD_SIZE]; /* of the letters that belong together: those of a warning
                                       and of the opening it became */
     char text[EVENT_TEXT_SIZE], advice[EVENT_TEXT_SIZE]; /* the alarm's own */
@@ -46,7 +47,8 @@ enum wording_why {
     WHY_UNANSWERED,
     WHY_AGAIN,
     WHY_OVER,
-    WHY_CHANGED, /* what to do is no longer what the person was told */
+    WHY_CHANGED,  /* what to do is no longer what the person was told */
+    WHY_ANSWERED, /* who was told because nobody acknowledged it: somebody has */
 };
 
 /* By which cause an open breaker is told, by the figures of its alarm; circuit: -1 for the
@@ -80,9 +82,10 @@ void wording_what(const struct wording *w, const struct news *n, struct text *ou
 void wording_act(const struct wording *w, const struct news *n, struct text *out);
 void wording_figures(const struct wording *w, const struct news *n, struct text *out);
 
-/* The parts of one alarm, appended to a letter; judges: to somebody who wants the numbers. */
+/* The parts of one alarm, appended to a letter. who: the others who were told (WHY_UNANSWERED),
+ * "" for nobody; judges: to somebody who wants the numbers. */
 void wording_tell(const struct wording *w, const struct news *n, enum wording_why why,
-                  bool judges, json_t *letter);
+                  const char *who, bool judges, json_t *letter);
 
 /* A subject without an alarm: the phrase with the site filled in, as long at the most. */
 void wording_heading(const struct wording *w, enum phrase p, struct text *out);

@@ -76,7 +76,8 @@ static void phrases_that_cannot_be_filled_in(void **state)
         {"languages = ( { language = \"en\"; matters = ( { matter = \"meter_lost\"; subject = "
          "\"{metre} lost\"; } ); } );",
          "phrases.cfg:1: subject: {metre} is no word that can be filled in; there are {site}, "
-         "{panel}, {position}, {circuit}, {meter}, {loads}, {time}, {alarm}, {amps}, {count}, "
+         "{panel}, {position}, {circuit}, {meter}, {loads}, {time}, {alarm}, {amps}, {who}, "
+         "{count}, "
          "{trips}, {urgent}\n"},
         {"languages = ( { language = \"en\"; matters = ( { matter = \"meter_lots\"; } ); } );",
          "phrases.cfg:1: there is no matter \"meter_lots\"; did you mean \"meter_lost\"?\n"},

@@ -20,6 +20,8 @@ struct office {
     struct record record;
     struct people *people;
     int64_t now;
+    int32_t offset;    /* of the site's clock from UTC, seconds */
+    const char *by;    /* who does what is done next; NULL: nobody */
     int64_t read;      /* letters up to here were taken by `taken` */
     struct text taken; /* "topic: subject\n" of the letters of the last call */
     char last[4096];   /* payload of the newest */
@@ -87,7 +89,7 @@ static void alarm_is_by(struct office *o, int circuit, enum alarm_kind kind,
                                    .raised_wall_ms = o->now,
                                    .text = "Something has happened.",
                                    .advice = "Only an adult; one reset at the most.",
-                                   .by = "",
+                                   .by = o->by ? o->by : "",
                                    .note = "",
                                    .meter = -1};
     people_event(o->people, &e);
@@ -117,7 +119,7 @@ static const char *after(struct office *o, int64_t ms)
 {
     struct record *r = &o->record;
     o->now += ms;
-    people_tick(o->people, o->now, 0);
+    people_tick(o->people, o->now, o->offset);
     store_commit(r->store, o->now, o->now);
     text_clear(&o->taken);
     assert_int_equal(
@@ -279,10 +281,17 @@ static void nobody_acknowledges_so_the_next_in_line_is_told(void **state)
     assert_string_equal(after(&o, 14 * MINUTE), "");
     assert_string_equal(after(&o, MINUTE),
                         "mail/reyes: Unanswered: Breaker open, do not reset: 7 Bath\n");
+    assert_non_null(strstr(o.last, "Nobody has acknowledged this since 2027-01-15 12:00. Told "
+                                   "so far: Kim."));
     assert_string_equal(after(&o, 59 * MINUTE), "");
     assert_string_equal(after(&o, MINUTE),
                         "mail/reyes: Still: Breaker open, do not reset: 7 Bath\n");
+    o.by = "Kim";
     alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    assert_string_equal(after(&o, 2000),
+                        "mail/reyes: Answered: Breaker open, do not reset: 7 Bath\n");
+    assert_non_null(strstr(o.last, "Somebody is seeing to it now: Kim."));
+    assert_null(strstr(o.last, "one reset at the most")); /* it asks for nothing */
     assert_string_equal(after(&o, 3 * HOUR), "");
     /* acknowledged in time: reyes hears nothing */
     RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
@@ -547,6 +556,160 @@ static void who_was_not_told_yet_hears_only_the_newest(void **state)
     close_office(&o);
 }
 
+static void who_sees_to_it_is_not_told_that_somebody_does(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "after_minutes = 1; }, { id = \"reyes\"; name = \"R\"; "
+                    "mail = \"r@example.net\"; after_minutes = 2; language = \"es\"; }");
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/kim: Unanswered: Breaker open, do not reset: 7 Bath\n");
+    assert_null(strstr(o.last, "Told so far"));
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/reyes: Sin respuesta: Disparado, no rearmar: 7 Bath\n");
+    assert_non_null(strstr(o.last, "Se avisó hasta ahora a: Kim."));
+    o.by = "R";
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: Answered: Breaker open, do not reset: 7 Bath\n");
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_NORMAL);
+    assert_string_equal(after(&o, 2000),
+                        "mail/kim: Over: Breaker open, do not reset: 7 Bath\n"
+                        "mail/reyes: Terminado: Disparado, no rearmar: 7 Bath\n");
+    close_office(&o);
+}
+
+static void who_acknowledged_is_known_after_a_restart_in_the_quiet_hours(void **state)
+{
+    struct office o;
+    struct codec_out kept = {0};
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"reyes\"; name = \"R\"; mail = \"r@example.net\"; "
+                    "after_minutes = 15; quiet_from = \"13:00\"; quiet_to = \"14:00\"; }");
+    after(&o, 30 * MINUTE);
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 2000);
+    after(&o, 16 * MINUTE);
+    after(&o, 20 * MINUTE); /* 13:06 */
+    o.by = "Ada";
+    alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+    assert_string_equal(after(&o, 2000), "");
+    people_save(o.people, &kept);
+    people_destroy(o.people);
+    o.people =
+        people_create(&o.config.delivery, &o.config.phrases, &o.config.site, o.record.store);
+    struct codec_in in = {kept.bytes, kept.bytes + kept.length, false};
+    assert_true(people_load(o.people, &in));
+    codec_out_free(&kept);
+    assert_string_equal(after(&o, HOUR),
+                        "mail/reyes: Answered: Breaker open, do not reset: 7 Bath\n");
+    assert_non_null(strstr(o.last, "Somebody is seeing to it now: Ada."));
+    close_office(&o);
+}
+
+/* by the clock on the wall: the night in which it is set back has an hour more */
+static void quiet_hours_go_by_the_clock_of_the_site_also_when_it_changes(void **state)
+{
+    static const struct {
+        int32_t before, later; /* offsets, hours */
+        int64_t quiet_hours;   /* from 23:00 on */
+    } nights[] = {{-5, -6, 9}, {-6, -5, 7}, {1, 1, 8}};
+    (void)state;
+    for (size_t i = 0; i < sizeof nights / sizeof nights[0]; i++) {
+        struct office o;
+        open_office(&o, "{ " KIM "quiet_from = \"22:00\"; quiet_to = \"07:00\"; }");
+        o.offset = nights[i].before * 3600;
+        after(&o, (11 - nights[i].before) * HOUR); /* 23:00 there */
+        RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+        assert_string_equal(after(&o, 3 * HOUR), "");
+        o.offset = nights[i].later * 3600; /* at 02:00 */
+        assert_string_equal(after(&o, (nights[i].quiet_hours - 3) * HOUR - MINUTE), "");
+        assert_string_equal(after(&o, MINUTE),
+                            "mail/kim: Breaker open, do not reset: 7 Bath\n");
+        close_office(&o);
+    }
+}
+
+static void an_escalation_by_night_waits_for_the_morning_unless_it_is_urgent(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o,
+                "{ " KIM "after_minutes = 15; quiet_from = \"22:00\"; quiet_to = \"07:00\"; }");
+    after(&o, 11 * HOUR); /* 23:00 */
+    RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
+    RAISE(&o, 1, ALARM_BREAKER_DID_NOT_OPEN, PRIORITY_URGENT);
+    assert_string_equal(
+        after(&o, 16 * MINUTE),
+        "mail/kim: URGENT Unanswered: Fire hazard, call now: 14,16 Garage feed\xe2\x80\xa6\n");
+    alarm_is(&o, 2, ALARM_TRIP, PRIORITY_HIGH, ALARM_RETURNED_UNACKNOWLEDGED);
+    assert_string_equal(after(&o, 7 * HOUR + 43 * MINUTE), ""); /* 06:59 */
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/kim: Unanswered: Breaker open, do not reset: 7 Bath\n");
+    close_office(&o);
+}
+
+/* the day on which the clock is set has one summary, at its hour */
+static void a_summary_comes_once_also_when_the_clock_of_the_site_changes(void **state)
+{
+    static const int32_t offsets[][2] = {{-5, -6}, {-6, -5}, {1, 2}, {2, 1}, {0, 9}, {9, 0}};
+    (void)state;
+    for (size_t i = 0; i < sizeof offsets / sizeof offsets[0]; i++) {
+        struct office o;
+        int count = 0;
+        int64_t last = 0;
+        open_office(&o, "{ " KIM "summary = \"daily\"; summary_at = \"07:30\"; }");
+        o.offset = offsets[i][0] * 3600;
+        for (int hour = 0; hour < 96; hour++) {
+            if (hour == 48)
+                o.offset = offsets[i][1] * 3600;
+            for (int half = 0; half < 2; half++) {
+                if (!after(&o, 30 * MINUTE)[0])
+                    continue;
+                int64_t apart = last ? (o.now - last) / HOUR : 24;
+                if (apart < 15 || apart > 33)
+                    fail_msg("two summaries %lld h apart", (long long)apart);
+                last = o.now;
+                count++;
+                int64_t local = (o.now / MINUTE + o.offset / 60) % 1440;
+                if (local != 7 * 60 + 30)
+                    fail_msg("a summary at minute %lld, offsets %d and %d", (long long)local,
+                             offsets[i][0], offsets[i][1]);
+            }
+        }
+        assert_true(count == 3 || count == 4); /* by when it began */
+        close_office(&o);
+    }
+}
+
+/* a gateway that believed it was years later, and then learned better */
+static void a_clock_that_was_set_back_keeps_nobody_waiting(void **state)
+{
+    struct office o;
+    (void)state;
+    open_office(&o, "{ " KIM "}, { id = \"reyes\"; name = \"R\"; mail = \"r@example.net\"; "
+                    "after_minutes = 15; }");
+    after(&o, 20000 * HOUR);
+    for (int i = 0; i < 12; i++) { /* a flood of its own */
+        RAISE(&o, 0, ALARM_TRIP, PRIORITY_HIGH);
+        after(&o, 2000);
+        alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_ACKNOWLEDGED);
+        alarm_is(&o, 0, ALARM_TRIP, PRIORITY_HIGH, ALARM_NORMAL);
+        after(&o, 2000);
+    }
+    RAISE(&o, 2, ALARM_TRIP, PRIORITY_HIGH);
+    after(&o, 1000);
+    assert_string_equal(after(&o, -20000 * HOUR), "");
+    assert_string_equal(after(&o, 1000), "mail/kim: Breaker open, do not reset: 1 Saw\n");
+    assert_string_equal(after(&o, 14 * MINUTE), "");
+    assert_string_equal(after(&o, MINUTE),
+                        "mail/reyes: Unanswered: Breaker open, do not reset: 1 Saw\n");
+    close_office(&o);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -558,6 +721,12 @@ int main(void)
         cmocka_unit_test(branches_that_go_with_a_feeder_are_not_told),
         cmocka_unit_test(quiet_hours_hold_all_but_the_urgent),
         cmocka_unit_test(nobody_acknowledges_so_the_next_in_line_is_told),
+        cmocka_unit_test(who_sees_to_it_is_not_told_that_somebody_does),
+        cmocka_unit_test(who_acknowledged_is_known_after_a_restart_in_the_quiet_hours),
+        cmocka_unit_test(quiet_hours_go_by_the_clock_of_the_site_also_when_it_changes),
+        cmocka_unit_test(an_escalation_by_night_waits_for_the_morning_unless_it_is_urgent),
+        cmocka_unit_test(a_summary_comes_once_also_when_the_clock_of_the_site_changes),
+        cmocka_unit_test(a_clock_that_was_set_back_keeps_nobody_waiting),
         cmocka_unit_test(shelving_silences_and_what_comes_after_it_is_told),
         cmocka_unit_test(a_flood_becomes_one_letter_but_not_the_urgent),
         cmocka_unit_test(a_restart_tells_nobody_twice_and_forgets_nobody),
