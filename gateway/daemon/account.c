@@ -148,8 +148,10 @@ static json_t *letters_json(const struct metrics *m)
 {
     if (!m->courier)
         return json_null();
-    return json_pack("{s:I, s:I, s:s}", "waiting", (json_int_t)m->courier->waiting, "ways_down",
-                     (json_int_t)m->courier->ways_down, "why", m->courier->why);
+    return json_pack("{s:I, s:I, s:s, s:I, s:s}", "waiting", (json_int_t)m->courier->waiting,
+                     "ways_down", (json_int_t)m->courier->ways_down, "why", m->courier->why,
+                     "ways_refused", (json_int_t)m->courier->ways_refused, "why_refused",
+                     m->courier->why_refused);
 }
 
 static json_t *page_json(const struct gateway *g)

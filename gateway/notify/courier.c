@@ -49,7 +49,8 @@ struct way {
     struct courier *courier;
     int64_t deadline_mono_ms; /* of the one on its way */
     int64_t retry_mono_ms;
-    int retry_ms; /* 0: the last one went well */
+    int retry_ms; /* 0: the last one went well, or was refused for good */
+    bool refused; /* the last one was; nobody is told by this way until it is mended */
     unsigned lost;
 };
 
@@ -257,6 +258,15 @@ static void count(struct courier *c, uint64_t *what)
     pthread_mutex_unlock(&c->lock);
 }
 
+/* for whoever looks after the gateway: which way, and what the other side said */
+static void note_why(struct courier *c, const struct way *w, char *at, size_t size,
+                     const char *why)
+{
+    pthread_mutex_lock(&c->lock);
+    snprintf(at, size, "%s to %.60s: %.120s", way_word(w), w->person->name, why);
+    pthread_mutex_unlock(&c->lock);
+}
+
 static void lose(struct courier *c, struct way *w, const char *why)
 {
     log_error("mail", "a letter to %s (%s) is given up: %s", w->person->name, way_word(w), why);
@@ -273,10 +283,8 @@ static void fail(struct courier *c, struct way *w, const char *why)
     if (begins)
         log_warning("mail", "%s to %s does not get through: %s; it is tried again", way_word(w),
                     w->person->name, why);
-    pthread_mutex_lock(&c->lock);
-    c->status.failed_tries++;
-    text_copy(c->status.why, sizeof c->status.why, why);
-    pthread_mutex_unlock(&c->lock);
+    count(c, &c->status.failed_tries);
+    note_why(c, w, c->status.why, sizeof c->status.why, why);
 }
 
 static void expire(struct courier *c, struct way *w)
@@ -360,6 +368,9 @@ static void take_result(struct courier *c, struct way *w)
     w->retry_ms = 0;
     w->retry_mono_ms = 0;
     count(c, result == POST_ACCEPTED ? &c->status.accepted : &c->status.refused);
+    w->refused = result == POST_REFUSED;
+    if (w->refused)
+        note_why(c, w, c->status.why_refused, sizeof c->status.why_refused, why);
     if (result == POST_ACCEPTED) {
         w->lost = 0;
         let_go(c, w);
@@ -377,19 +388,23 @@ static void take_results(struct courier *c)
 
 static void note_status(struct courier *c)
 {
-    size_t down = 0, waiting = 0;
+    size_t down = 0, refused = 0, waiting = 0;
     int64_t now = clock_wall_ms(), oldest = now;
     for (size_t i = 0; i < c->way_count; i++) {
         down += c->ways[i].retry_ms > 0;
+        refused += c->ways[i].refused;
         for (const struct held *h = c->ways[i].first; h; h = h->next, waiting++)
             oldest = h->created_wall_ms < oldest ? h->created_wall_ms : oldest;
     }
     pthread_mutex_lock(&c->lock);
     c->status.waiting = waiting;
     c->status.ways_down = down;
+    c->status.ways_refused = refused;
     c->status.oldest_ms = waiting ? now - oldest : 0;
     if (down == 0)
         c->status.why[0] = '\0';
+    if (refused == 0)
+        c->status.why_refused[0] = '\0';
     pthread_mutex_unlock(&c->lock);
 }
 

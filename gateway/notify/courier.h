@@ -48,10 +48,12 @@ void courier_tell_unwritten(struct courier *c, int64_t mono_ms);
 
 struct courier_status {
     uint64_t accepted, refused, expired, failed_tries;
-    size_t waiting;    /* letters */
-    size_t ways_down;  /* whose last try failed */
-    int64_t oldest_ms; /* age of the oldest waiting letter, 0 for none */
-    char why[160];     /* of the last failure; "" when no way is down */
+    size_t waiting;        /* letters */
+    size_t ways_down;      /* whose last try failed */
+    size_t ways_refused;   /* whose last letter was refused for good: an address that is none */
+    int64_t oldest_ms;     /* age of the oldest waiting letter, 0 for none */
+    char why[200];         /* "mail to Kim: .." of the last failure; "" when no way is down */
+    char why_refused[200]; /* of the last that was refused; "" when none is now */
 };
 /* Its thread's. */
 const struct pulse *courier_pulse(const struct courier *c);

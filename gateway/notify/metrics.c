@@ -89,6 +89,8 @@ static void write_letters(const struct courier_status *s, struct text *out)
     gauge(out, "letters_oldest_seconds", "seconds", "Age of the oldest letter that waits.",
           (double)s->oldest_ms / 1000.0);
     gauge(out, "letters_ways_down", NULL, "Ways whose last try failed.", (double)s->ways_down);
+    gauge(out, "letters_ways_refused", NULL, "Ways whose last letter was refused for good.",
+          (double)s->ways_refused);
 }
 
 static void write_buses(const struct metrics *m, struct text *out)

@@ -315,6 +315,15 @@ void doctor_service(struct doctor *d)
         doctor_say(d, FINDING_WARNING, "service",
                    "foretrip send-test PERSON --config DIR tries each way",
                    "letters do not get through: %s", word(letters, "why"));
+    if (letters && json_integer_value(json_object_get(letters, "ways_refused")) > 0)
+        doctor_say(d, FINDING_ERROR, "service",
+                   "mend the address in delivery.cfg and let the gateway read it (systemctl "
+                   "reload foretripd): until then nobody is told by that way",
+                   "letters are refused for good, %lld %s, the last: %s",
+                   (long long)json_integer_value(json_object_get(letters, "ways_refused")),
+                   json_integer_value(json_object_get(letters, "ways_refused")) == 1 ? "way"
+                                                                                     : "ways",
+                   word(letters, "why_refused"));
     if (is_true(page, "wanted") && !is_true(page, "served"))
         doctor_say(d, FINDING_ERROR, "service",
                    "the log says why. The service listens on TCP port 8474 only, until "

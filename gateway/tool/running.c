@@ -74,7 +74,8 @@ bool running_well(const json_t *o)
     if (json_is_object(broker))
         well = well && json_is_true(json_object_get(broker, "connected"));
     if (json_is_object(letters))
-        well = well && json_integer_value(json_object_get(letters, "ways_down")) == 0;
+        well = well && json_integer_value(json_object_get(letters, "ways_down")) == 0 &&
+               json_integer_value(json_object_get(letters, "ways_refused")) == 0;
     return well && (json_is_true(json_object_get(page, "served")) ||
                     !json_is_true(json_object_get(page, "wanted")));
 }

@@ -70,6 +70,8 @@ static void print_rest(const json_t *o)
     if (json_is_object(letters))
         printf("letters  %" PRId64 " wait%s%s\n", number(letters, "waiting"),
                word(letters, "why")[0] ? ": " : "", word(letters, "why"));
+    if (json_is_object(letters) && word(letters, "why_refused")[0])
+        printf("         refused: %s\n", word(letters, "why_refused"));
     if (is_true(page, "served"))
         printf("page     %s://%s:%" PRId64 "/\n", is_true(page, "tls") ? "https" : "http",
                word(page, "listen"), number(page, "port"));

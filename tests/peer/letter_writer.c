@@ -52,10 +52,11 @@ static int carry(struct store *s, struct courier *k, int64_t end_mono_ms)
         store_get_status(s, &record);
     } while (record.outbox_rows > 0 && clock_mono_ms() < end_mono_ms);
     courier_get_status(k, &status);
-    printf("accepted %llu refused %llu tries %llu waiting %zu down %zu why %s\n",
+    printf("accepted %llu refused %llu tries %llu waiting %zu down %zu why %s\n"
+           "ways refused %zu: %s\n",
            (unsigned long long)status.accepted, (unsigned long long)status.refused,
            (unsigned long long)status.failed_tries, status.waiting, status.ways_down,
-           status.why);
+           status.why, status.ways_refused, status.why_refused);
     return record.outbox_rows > 0 ? 2 : 0;
 }
 

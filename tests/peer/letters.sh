@@ -99,6 +99,10 @@ order "$dir/hooks" /later | cmp - "$dir/wanted" || fail "a webhook that was busy
 waiting=$(sqlite3 "$dir/one.db" 'SELECT group_concat(topic || " " || n, ", ") FROM (SELECT topic, count(*) AS n FROM outbox GROUP BY topic ORDER BY topic)')
 [ "$waiting" = "webhook/bo 5, webhook/cy 5, webhook/fay 5, webhook/gus 5" ] || fail "waiting: $waiting"
 grep -q 'no such mailbox' "$dir/out.log" || fail "the refusal was not said"
+# one recipient of several is refused: whoever looks after it sees which, and what the server said
+grep -q '^ways refused 2: \(mail to Lee: .*no such mailbox here\|webhook to eva: .*410\)' "$dir/out.log" ||
+    fail "it is not said whose letters are refused: $(grep refused "$dir/out.log")"
+grep -Eq 'waiting 20 down 4 why webhook to (bo|cy|fay|gus): ' "$dir/out.log" || fail "it is not said which way is down"
 grep -q 's3cret\|t0ken' "$dir/out.log" && fail "a secret in the log"
 
 # what arrived, as an independent reader has it
