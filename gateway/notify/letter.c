@@ -75,6 +75,19 @@ static json_t *read_letter(const char *payload)
     return NULL;
 }
 
+/* The first title of a letter about one thing says what its subject has said already: beneath
+ * the subject a telephone's lock screen has room for one line, which is to say more. */
+static bool is_subject_again(const json_t *letter, size_t i, const json_t *part)
+{
+    const char *subject = member(letter, "subject"),
+               *text = json_string_value(json_array_get(part, 1)),
+               *kind = json_string_value(json_array_get(part, 0));
+    size_t length = strlen(subject), tail = text ? strlen(text) : 0;
+    return i == 0 && kind && strcmp(kind, part_names[LETTER_TITLE]) == 0 && tail > 0 &&
+           tail <= length && strcmp(subject + length - tail, text) == 0 &&
+           json_array_size(json_object_get(letter, "parts")) > 1;
+}
+
 static void append_plain(const json_t *letter, const char *lost, struct text *out)
 {
     size_t i;
@@ -82,6 +95,8 @@ static void append_plain(const json_t *letter, const char *lost, struct text *ou
     json_array_foreach(json_object_get(letter, "parts"), i, part)
     {
         const char *text = json_string_value(json_array_get(part, 1));
+        if (is_subject_again(letter, i, part))
+            continue;
         text_printf(out, "%s%s", out->length ? "\n\n" : "", text ? text : "");
     }
     if (lost)
@@ -121,7 +136,7 @@ static void append_html(const json_t *letter, const char *lost, struct text *out
     {
         const char *kind = json_string_value(json_array_get(part, 0));
         const char *text = json_string_value(json_array_get(part, 1));
-        if (!kind || !text)
+        if (!kind || !text || is_subject_again(letter, i, part))
             continue;
         if (strcmp(kind, part_names[LETTER_TITLE]) == 0)
             append_tagged(out, "<h2 style=\"font-size:18px\">", text, "</h2>\n");

@@ -134,6 +134,35 @@ static void a_webhook_gets_text_and_alarms_and_no_parts(void **state)
     text_free(&out);
 }
 
+static void the_body_does_not_begin_with_the_subject_again(void **state)
+{
+    static const struct {
+        const char *subject;
+        bool again;
+    } cases[] = {
+        {"A title", false},     {"Unanswered: A title", false},
+        {"A title (+2)", true}, {"Still: A ti\xe2\x80\xa6", true},
+        {"Another", true},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct text out = TEXT_INIT, mail = TEXT_INIT;
+        char *payload = make(cases[i].subject, "what");
+        assert_true(letter_to_webhook(payload, &envelope, &out));
+        json_t *o = json_loads(text_get(&out), 0, NULL);
+        assert_string_equal(json_string_value(json_object_get(o, "text")),
+                            cases[i].again ? "A title\n\nwhat\n" : "what\n");
+        json_decref(o);
+        assert_true(letter_to_mail(payload, &envelope, &mail));
+        const char *body = strstr(text_get(&mail), "<body");
+        assert_non_null(body);
+        assert_int_equal(strstr(body, "A title") != NULL, cases[i].again);
+        free(payload);
+        text_free(&out);
+        text_free(&mail);
+    }
+}
+
 static void what_is_no_letter_is_refused(void **state)
 {
     static const char *const cases[] = {
@@ -159,6 +188,7 @@ int main(void)
         cmocka_unit_test(nothing_smuggles_in_a_header),
         cmocka_unit_test(html_is_escaped_and_the_lost_are_said),
         cmocka_unit_test(a_webhook_gets_text_and_alarms_and_no_parts),
+        cmocka_unit_test(the_body_does_not_begin_with_the_subject_again),
         cmocka_unit_test(what_is_no_letter_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
