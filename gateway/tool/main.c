@@ -311,7 +311,7 @@ static const struct verb verbs[] = {
         .name = "trace",
         .arguments = "[PLACE] --config DIR [--database FILE] [--amps N|--watts N] [--switch]\n"
                      "           [--half upper|lower] [--begin TIME,...] [--tries N]\n"
-                     "           [--readings FILE] [--keep] [--by NAME] [--json]",
+                     "           [--readings FILE] [--keep] [--by NAME] [--json|--print]",
         .summary = "which circuit a receptacle or a switch is on, by a load switched to a beat",
         .help =
             "  PLACE             as people call it: \"Kitchen, left of the sink\"; without it\n"
@@ -326,7 +326,8 @@ static const struct verb verbs[] = {
             "  --readings FILE   judges a recording instead of the record\n"
             "  --keep            into the directory, without asking\n"
             "  --by NAME         who traced; without it the login's name\n"
-            "  --json            the plan and what came of it\n"
+            "  --json            the plan and what came of it; --print: on a page, with "
+            "cautions\n"
             "Plug in and switch only. Nothing is done at the panel.\n",
         .run = verb_trace,
     },

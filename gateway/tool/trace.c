@@ -3,6 +3,7 @@
 #include "beat.h"
 #include "kept.h"
 #include "leave.h"
+#include "trace_print.h"
 #include "verbs.h"
 
 #include "analysis/trace_json.h"
@@ -35,7 +36,7 @@ static const char cautions[] =
 struct tracing {
     struct record *record;
     const char *place, *half, *by, *readings;
-    bool is_switch, keep, json;
+    bool is_switch, keep, json, print;
     struct traced traced;
 };
 
@@ -129,6 +130,17 @@ static enum exit_code print_result(const struct tracing *t, const struct trace_p
         return kept_print_json(json_pack("{s:s, s:o, s:o}", "place", t->place ? t->place : "",
                                          "plan", trace_plan_json(plan), "result",
                                          trace_result_json(s, r)));
+    if (t->print) {
+        trace_print(&(struct trace_sheet){.site = s,
+                                          .place = t->place ? t->place : "",
+                                          .half = t->half,
+                                          .is_switch = t->is_switch,
+                                          .by = t->by,
+                                          .tries = t->traced.tries,
+                                          .plan = plan,
+                                          .result = r});
+        return EXIT_GOOD;
+    }
     printf("%s\n", trace_say(s, r, said, sizeof said));
     printf("  %s of it %.1f %%",
            r->verdict == TRACE_UNSURE ? "Likeliest, but not sure enough:" : "Sure",
@@ -330,6 +342,7 @@ enum exit_code verb_trace(int argc, char **argv)
         {.name = "keep", .flag = &t.keep},
         {.name = "by", .value = &t.by},
         {.name = "json", .flag = &t.json},
+        {.name = "print", .flag = &t.print},
     };
     int words = argc > 1 && argv[1][0] != '-';
     t.place = words ? argv[1] : NULL;
@@ -347,7 +360,9 @@ enum exit_code verb_trace(int argc, char **argv)
     size_t number = tries ? (size_t)strtoul(tries, NULL, 10) : 1;
     if (!fault && (number < 1 || number > TRACE_TRIES || (begin && number > t.traced.count)))
         fault = "--tries is 1 to 4, and no more than there are beginnings";
-    if (!fault && !begin && (t.readings || t.json || !isatty(STDIN_FILENO)))
+    if (!fault && t.json && t.print)
+        fault = "either --json or --print";
+    if (!fault && !begin && (t.readings || t.json || t.print || !isatty(STDIN_FILENO)))
         fault = "--begin is needed, except at a terminal over a running gateway";
     if (fault)
         fprintf(stderr, "foretrip trace: %s\n", fault);

@@ -48,6 +48,19 @@ cmp "$dir/one.json" "$dir/two.json" || fail "record and recording are not judged
 [ "$(member 'abs(o["result"]["amps"] - 3) < 0.1' < "$dir/one.json")" = True ] || fail "the load draws 3 A"
 tool trace --begin "$begin,$then" --json | member 'o["result"]["verdict"], o["result"]["circuits"]' > "$dir/two"
 [ "$(cat "$dir/two")" = "('two', ['$first', '$second'])" ] || fail "a place on two: $(cat "$dir/two")"
+# on paper: one page, with what was found, when it was switched, and the cautions
+tool trace "Hall, by the door" --begin $begin --by Ada --print > "$dir/page" || fail "a tracing on paper"
+for words in 'TRACING  ' 'Place        Hall, by the door' 'Traced by    Ada' 'It is on breaker ' 'How sure     99' 'no proof that a circuit is dead' 'no protective device'; do
+    tr '\n' ' ' < "$dir/page" | grep -qF "$words" || fail "the page does not say \"$words\": $(cat "$dir/page")"
+done
+[ "$(grep -oE '(on|off) [0-9]{2}:[0-9]{2}:[0-9]{2}' "$dir/page" | wc -l)" = 8 ] || fail "the page does not say when it was switched"
+[ "$(wc -l < "$dir/page")" -le 60 ] || fail "it is more than one page"
+tool trace --begin "$begin,$then" --print --half upper > "$dir/page" || fail "a place on two circuits, on paper"
+tr '\n' ' ' < "$dir/page" | grep -q 'two circuits: .*Both breakers must be off' || fail "two circuits are not said on paper: $(cat "$dir/page")"
+grep -q 'upper half' "$dir/page" || fail "the half is not said on paper"
+tool trace --begin $begin --print --json > /dev/null 2> "$dir/err" && fail "both --json and --print"
+grep -q 'either --json or --print' "$dir/err" || fail "what is wrong with both is not said: $(cat "$dir/err")"
+tool trace --print < /dev/null > /dev/null 2> "$dir/err" && fail "a page of nothing"
 tool trace --begin $((begin + 500)) > /dev/null 2> "$dir/err" && fail "readings that are not there"
 grep -q "the readings end before" "$dir/err" || fail "what is missing? $(cat "$dir/err")"
 tool trace --begin yesterday > /dev/null 2> "$dir/err"
