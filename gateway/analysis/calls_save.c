@@ -104,6 +104,7 @@ void calls_save(const struct calls *c, struct codec_out *out)
             continue;
         size_t begun = codec_begin(out, TAG_CALL);
         put_call(c, out, &c->calls[i].call);
+        put_number(out, c->calls[i].base_amps);
         codec_end(out, begun);
     }
     for (size_t i = 0; i < c->site->circuit_count; i++) {
@@ -209,6 +210,11 @@ static bool load_call(struct calls *c, struct codec_in *in)
 {
     struct call k = {0};
     get_call(c, in, &k);
+    /* the first versions did not keep it: then it is the next reading, or all that is watched
+     */
+    double base_amps = in->at < in->end        ? get_number(in)
+                       : k.stage == CALL_WATCH ? 0.0
+                                               : (double)NAN;
     if (in->failed || !is_whole(&k))
         return false;
     if (k.circuit < 0 || k.dark < 0)
@@ -216,8 +222,11 @@ static bool load_call(struct calls *c, struct codec_in *in)
     for (size_t i = 0; i < CALLS_MOST; i++) {
         if (c->calls[i].open)
             continue;
-        c->calls[i] = (struct call_watched){
-            .open = true, .call = k, .amps = (double)NAN, .last_amps = (double)NAN};
+        c->calls[i] = (struct call_watched){.open = true,
+                                            .call = k,
+                                            .base_amps = base_amps,
+                                            .amps = (double)NAN,
+                                            .last_amps = (double)NAN};
         c->open++;
         return true;
     }

@@ -52,8 +52,10 @@ static void note_question(struct calls *c, struct call_watched *w)
 static void judge_silence(struct calls *c, struct call_watched *w)
 {
     const struct rules *r = &c->rules->circuits[w->call.circuit];
-    if (w->said_mono_ms == 0) /* begun, or read back after a restart */
-        w->said_mono_ms = c->mono_ms;
+    if (w->said_mono_ms == 0) { /* begun, or read back after a restart, which may have lasted */
+        int64_t ago_ms = c->wall_ms - w->call.said_wall_ms;
+        w->said_mono_ms = ago_ms > 0 && ago_ms < c->mono_ms ? c->mono_ms - ago_ms : c->mono_ms;
+    }
     if (!w->call.waiting && for_seconds(c, w->said_mono_ms, r->call_wait_seconds)) {
         w->call.waiting = true;
         calls_saw(c, w, CALL_SAW_NOBODY, w->call.stage, -1);
@@ -69,6 +71,8 @@ static void judge_silence(struct calls *c, struct call_watched *w)
 static bool judge_reading(struct calls *c, struct call_watched *w)
 {
     double limit = c->rules->site.meter_lost_seconds;
+    if (w->read_mono_ms == 0)
+        w->read_mono_ms = c->mono_ms;
     w->last_amps = w->amps;
     w->amps = c->amps[w->call.circuit];
     if (!isnan(w->amps)) {

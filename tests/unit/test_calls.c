@@ -246,8 +246,36 @@ static void left_open_overnight_it_goes_on_after_the_loads_came_back(void **stat
     assert_int_equal(call_rig_say(r, CALL_SAID_CLEAR), CALL_OK);
     assert_int_equal(r->last.stage, CALL_NEXT); /* the breaker is on all the while */
     assert_int_equal(load(r, 0)->outcome, CALL_LOAD_HELD);
+    assert_int_equal(r->last.load_count, 1);
     assert_int_equal(call_rig_say(r, CALL_SAID_ALL_BACK), CALL_OK);
     assert_int_equal(r->last.finding, CALL_FOUND_RESTORED);
+}
+
+/* what runs when the gateway comes back is no load that has just been put on, and the night in
+ * which it was away is a night */
+static void a_restart_between_two_loads_is_no_load(void **state)
+{
+    struct call_rig *r = *state;
+    call_rig_put_on(r, BATH);
+    r->amps[BATH] = 3.0F;
+    call_rig_feed(r, 10);
+    assert_int_equal(call_rig_say(r, CALL_SAID_RUNS), CALL_OK);
+    assert_int_equal(r->last.stage, CALL_NEXT);
+    call_rig_restart(r);
+    call_rig_feed(r, 60);
+    assert_int_equal(r->last.stage, CALL_NEXT);
+    assert_int_equal(r->last.load_count, 1);
+    r->amps[BATH] = 5.0F; /* and the next one is seen as itself */
+    call_rig_feed(r, 10);
+    assert_int_equal(r->last.stage, CALL_WATCH);
+    call_rig_restart(r);
+    call_rig_feed(r, 10);
+    assert_near(load(r, 1)->amps, 2.0, 0.01);
+    call_rig_restart(r);
+    r->second += 9 * 3600; /* it was away all the while */
+    call_rig_feed(r, 1);
+    assert_int_equal(r->last.stage, CALL_CAUTIONS);
+    assert_true(call_rig_saw(r, CALL_SAW_PAUSE));
 }
 
 static void a_silent_meter_does_not_hide_a_night(void **state)
@@ -428,6 +456,7 @@ int main(void)
         TEST(a_load_that_ends_elsewhere_is_asked_for_and_let_pass),
         TEST(nobody_answers_and_the_cautions_come_back),
         TEST(left_open_overnight_it_goes_on_after_the_loads_came_back),
+        TEST(a_restart_between_two_loads_is_no_load),
         TEST(a_silent_meter_does_not_hide_a_night),
         TEST(another_phone_takes_it_over_and_reads_the_cautions),
         TEST(a_lost_reply_is_answered_twice_and_counts_once),
