@@ -46,6 +46,10 @@ A property manager's $sites units: each has a gateway (simulated) with a year be
 EOT
 end=$(($(date +%s) + seconds))
 sleep 4
+# "1 Mill Lane, unit 3" is unit 3 of 1 Mill Lane: what a manager would enter
+"$b/foretrip-fleet" places --config "$dir" |
+    sed -n '1s/.*/unit,building,place/p; s/^\([^,]*\),"\([^"]*\), \(unit [0-9]*\)".*/\1,\2,\3/p' |
+    "$b/foretrip-fleet" places - --config "$dir" > "$dir/places.log" 2>&1
 while :; do
     "$b/foretrip-fleet" portfolio --config "$dir"
     [ "$seconds" = 0 ] || [ "$(date +%s)" -lt "$end" ] || break

@@ -30,4 +30,25 @@ void csv_end_line(struct csv *c);
 /* A line of names. */
 void csv_head(struct csv *c, const char *const *names, size_t count);
 
+/* ---- reading one ---- */
+
+#define CSV_MOST_CELLS 32
+
+struct csv_reader {
+    const char *at; /* what is still to be read, terminated; set by the caller */
+    int line;       /* that the row just read begins at, from 1 */
+    int next_line;
+    struct text bytes; /* the row's cells, one after the other, each terminated */
+    size_t starts[CSV_MOST_CELLS];
+    size_t count;
+};
+
+/* The next row; empty lines are passed over. False at the end, or, with a sentence in why, when
+ * a quote is not closed or there are too many cells. why is "" otherwise. */
+bool csv_read_row(struct csv_reader *r, char *why, size_t why_size);
+/* Cell i of it, "" beyond its end; an apostrophe that stands before what would be a formula is
+ * taken away again. */
+const char *csv_cell(const struct csv_reader *r, size_t i);
+void csv_reader_free(struct csv_reader *r);
+
 #endif

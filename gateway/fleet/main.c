@@ -1,6 +1,7 @@
 /* foretrip-fleet - many sites: arguments, signals; the rest is collector.h and its fellows */
 #include "collector.h"
 #include "let_in.h"
+#include "places.h"
 #include "report.h"
 #include "serve.h"
 #include "sim_run.h"
@@ -23,6 +24,7 @@
 #include <unistd.h>
 
 #define TURN_MS 200
+#define MOST_TABLE ((size_t)64 * 1024 * 1024)
 #define SAY_EVERY_MS 60000
 
 static volatile sig_atomic_t stop_asked;
@@ -49,6 +51,7 @@ static int usage(FILE *to)
         "usage: foretrip-fleet collect --config DIR [--verbose]\n"
         "       foretrip-fleet serve --config DIR\n"
         "       foretrip-fleet portfolio --config DIR\n"
+        "       foretrip-fleet places [FILE|-] --config DIR\n"
         "       foretrip-fleet sheet UNIT [TRIP] --config DIR [--wait SECONDS]\n"
         "       foretrip-fleet simulate --config DIR --sites N [--history DAYS] [--rate N]\n"
         "                [--records N] [--seconds N] [--storm AFTER,SECONDS]\n"
@@ -61,6 +64,8 @@ static int usage(FILE *to)
         "  serve          the page: who needs somebody, units, trips, work orders (page and "
         "people of fleet.cfg)\n"
         "  portfolio      who needs somebody today, the most pressing first\n"
+        "  places         prints what units are called and where they lie, or takes it from a "
+        "table (CSV): unit, name, building, place\n"
         "  sheet          asks the unit's gateway for its sheet, or that of one trip\n"
         "  authority      makes the centre's authority, and certifies its servers for the "
         "names\n"
@@ -158,6 +163,50 @@ static int show(const struct fleet_settings *settings)
     text_free(&out);
     sql_close(s);
     return err == SQL_FINE ? 0 : 1;
+}
+
+static int print_places(struct sql *s)
+{
+    struct text table = TEXT_INIT;
+    enum sql_err err = places_write(s, &table);
+    if (err == SQL_FINE)
+        fputs(text_get(&table), stdout);
+    else
+        log_error("fleet", "%s", sql_why(s));
+    text_free(&table);
+    return err == SQL_FINE ? 0 : 1;
+}
+
+static int take_places(struct sql *s, const char *file)
+{
+    char why[PLACES_WHY_SIZE];
+    size_t units = 0;
+    struct text table = TEXT_INIT;
+    if (!text_read_file(&table, strcmp(file, "-") == 0 ? "/dev/stdin" : file, MOST_TABLE)) {
+        log_error("fleet", "%s cannot be read: %s", file, strerror(errno));
+        return 1;
+    }
+    bool good = places_take(s, text_get(&table), &units, why);
+    if (good)
+        printf("%zu units\n", units);
+    else
+        log_error("fleet", "%s: %s", file, why);
+    text_free(&table);
+    return good ? 0 : 1;
+}
+
+/* file: "" prints what stands */
+static int places(const struct fleet_settings *settings, const char *file)
+{
+    char why[SQL_WHY_SIZE];
+    struct sql *s = sql_open(settings->database, why);
+    if (!s) {
+        log_error("fleet", "%s", why);
+        return 1;
+    }
+    int rc = file[0] ? take_places(s, file) : print_places(s);
+    sql_close(s);
+    return rc;
 }
 
 static int simulate(struct sim_options *o, const struct fleet_settings *settings)
@@ -300,11 +349,13 @@ int main(int argc, char **argv)
     const char *verb = argv[optind], *const *words = (const char *const *)argv + optind + 1;
     int count = argc - optind - 1;
     bool asks = strcmp(verb, "sheet") == 0, lets_in = let_in_is_verb(verb);
-    if (lets_in ? false : asks ? count < 1 || count > 2 : count != 0)
+    bool tables = strcmp(verb, "places") == 0;
+    if (lets_in ? false : asks ? count < 1 || count > 2 : tables ? count > 1 : count != 0)
         return usage(stderr);
     bool collects = strcmp(verb, "collect") == 0, shows = strcmp(verb, "portfolio") == 0;
     bool serves = strcmp(verb, "serve") == 0;
-    if (!collects && !shows && !asks && !serves && !lets_in && strcmp(verb, "simulate") != 0)
+    if (!collects && !shows && !asks && !serves && !lets_in && !tables &&
+        strcmp(verb, "simulate") != 0)
         return usage(stderr);
     if (!load(&settings, a.directory))
         return 1;
@@ -314,6 +365,7 @@ int main(int argc, char **argv)
     return collects ? collect(&settings)
            : serves ? fleet_serve(&settings, &stop_asked)
            : shows  ? show(&settings)
+           : tables ? places(&settings, count > 0 ? words[0] : "")
            : asks   ? unit_sheet_print(&settings, words[0], count > 1 ? words[1] : "",
                                        (int)(1000.0 * a.wait_seconds))
                     : simulate(&a.sim, &settings);

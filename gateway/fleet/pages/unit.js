@@ -1,7 +1,7 @@
 /* unit: one home: what stands, what opened, who is sent, and what its gateway says when it is asked. */
 import { h, text, remake } from '/dom.js';
 import { live, may } from '/live.js';
-import { t, faultSaid, capital, dayClock, date, isSaid } from '/say.js';
+import { t, faultSaid, capital, dayClock, date, isSaid, nowLanguage } from '/say.js';
 import { poll, ask, fetchOf, unitName, placeOf, lineOf, since, kindSaid, orderChip, newOrder, cautions, countChart, tripRow, tripHead, formOf, dayEnd, dayFrom, gatewayFault, exportLink, keyOf } from '/fleet-parts.js';
 import { field } from '/login.js';
 import { sheetOf, tripSheetOf } from '/unit-sheet.js';
@@ -15,12 +15,14 @@ function toDo(a) {
 }
 
 function alarmBox(a, u) {
+  const english = nowLanguage() === 'en';
   const silent = ['shelved', 'suppressed', 'out_of_service'].includes(a.state);
   return h('li', { class: 'alarm ' + (silent || a.alert ? 'silenced' : a.priority) },
     h('header', {}, h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority))), h('span', {}, since(a.raised_at))),
     h('h3', {}, kindSaid(a.kind), a.circuit ? ' · ' + a.circuit : ''),
-    a.text ? h('p', {}, a.text) : null,
-    h('p', {}, a.advice || toDo(a)),
+    /* the gateway's own sentences are English */
+    a.text ? h('p', { lang: english ? null : 'en' }, a.text) : null,
+    h('p', {}, (english && a.advice) || toDo(a)),
     h('p', { class: 'small' }, t('isa.' + a.state)),
     may('orders') && !a.alert ? h('p', {}, h('a', { class: 'do', href: newOrder(u.unit, a.circuit, 'alarm', a.alarm) }, t('order.new'))) : null);
 }

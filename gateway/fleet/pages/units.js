@@ -32,7 +32,7 @@ function buildingBox(b) {
       place.replaceChildren(h('p', { role: 'alert' }, faultSaid(x)));
     }
   } }, h('summary', {}, h('span', { class: 'building-name' }, b.building || t('units.no_building')),
-    h('span', { class: 'small' }, t('units.of', { n: number(b.units, 0), online: number(b.online, 0) }), b.quiet ? ', ' + t('units.quiet', { n: number(b.quiet, 0) }) : '', ' · ', standing(b), ' · ', t('units.trips_of', { n: number(b.trips, 0) }))), place);
+    h('span', { class: 'small' }, t(b.units === 1 ? 'units.one' : 'units.of', { n: number(b.units, 0), online: number(b.online, 0) }), b.quiet ? ', ' + t('units.quiet', { n: number(b.quiet, 0) }) : '', ' · ', standing(b), ' · ', t(b.trips === 1 ? 'units.trip_of' : 'units.trips_of', { n: number(b.trips, 0) }))), place);
 }
 
 export function view(root) {
