@@ -107,7 +107,14 @@ static bool add_trip(const struct sim_site *s, const char *id, json_t *out)
     return trip != NULL;
 }
 
-bool sim_site_sheet(const struct sim_site *s, const char *trip, int64_t wall_ms,
+static void leave_currents_out(json_t *circuits)
+{
+    json_t *one;
+    size_t i;
+    json_array_foreach(circuits, i, one) json_object_del(one, "amps");
+}
+
+bool sim_site_sheet(const struct sim_site *s, const char *trip, bool discreet, int64_t wall_ms,
                     struct text *out)
 {
     struct text circuits = TEXT_INIT;
@@ -116,7 +123,9 @@ bool sim_site_sheet(const struct sim_site *s, const char *trip, int64_t wall_ms,
     text_append(&circuits, "}");
     json_t *o = json_loads(text_get(&circuits), 0, NULL);
     json_object_set_new(o, "time", event_json_time(wall_ms));
-    json_object_set_new(o, "discreet", json_true());
+    json_object_set_new(o, "discreet", json_boolean(discreet));
+    if (discreet)
+        leave_currents_out(json_object_get(o, "circuits"));
     json_object_set_new(o, "unit", unit_json(s));
     json_object_set_new(o, "alarms", alarms_json(s));
     json_object_set_new(o, "trips", trips_json(s));

@@ -188,6 +188,7 @@ static void answer(const struct sim_site *s, const char *verb, const json_t *o, 
                    struct sim_answer *out)
 {
     const json_t *id = json_object_get(o, "id");
+    const char *role = json_string_value(json_object_get(o, "role"));
     const char *trip = json_string_value(json_object_get(o, "trip"));
     char *quoted = json_is_string(id) ? json_dumps(id, JSON_ENCODE_ANY) : NULL;
     struct text members = TEXT_INIT;
@@ -195,7 +196,8 @@ static void answer(const struct sim_site *s, const char *verb, const json_t *o, 
     if (is_verb(verb, "circuits"))
         sim_site_circuits(s, wall_ms, &members);
     else if (is_verb(verb, "sheet"))
-        known = sim_site_sheet(s, trip ? trip : "", wall_ms, &members);
+        known = sim_site_sheet(s, trip ? trip : "", role && strcmp(role, "manager") == 0,
+                               wall_ms, &members);
     else
         sim_site_status(s, &members);
     text_printf(&out->json, "{\"id\":%s,\"ok\":%s,%s}", quoted ? quoted : "\"\"",

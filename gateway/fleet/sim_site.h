@@ -64,8 +64,9 @@ void sim_answer_free(struct sim_answer *a);
 void sim_site_status(const struct sim_site *s, struct text *out);
 void sim_site_circuits(const struct sim_site *s, int64_t wall_ms, struct text *out);
 
-/* Likewise `sheet`; trip: id, "" of none. False when there is no trip of that id. */
-bool sim_site_sheet(const struct sim_site *s, const char *trip, int64_t wall_ms,
+/* Likewise `sheet`; trip: id, "" of none; discreet: without what is on. False when there is no
+ * trip of that id. */
+bool sim_site_sheet(const struct sim_site *s, const char *trip, bool discreet, int64_t wall_ms,
                     struct text *out);
 
 #endif

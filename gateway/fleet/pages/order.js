@@ -65,7 +65,7 @@ export function view(root, id = '') {
   const box = h('div', { class: 'page' }), said = h('p', { class: 'answer', role: 'alert' });
   root.replaceChildren(h('p', { class: 'crumb no-print' }, h('a', { href: '#/orders' }, '◀ ' + t(may('orders') ? 'nav.orders' : 'nav.jobs'))), said, box);
   let o = null, contractors = [];
-  const fill = (must) => o && (must || !box.querySelector('details[open] form')) && remake(box, keyOf(o, contractors), () => body(o, contractors, again));
+  const fill = () => o && !box.querySelector('details[open] form') && remake(box, keyOf(o, contractors), () => body(o, contractors, again));
   const asked = poll('/orders/' + encodeURIComponent(id), (x) => { text(said, ''); o = x; fill(); }, (e) => {
     text(said, faultSaid(e));
     if ([403, 404].includes(e.status)) { /* a job that is over shows nothing of before */

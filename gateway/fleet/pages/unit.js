@@ -93,8 +93,8 @@ function unitView(root, id) {
   let u = null, minute = 0;
   /* what somebody is about to say is not taken out of their hands */
   const isWriting = () => Boolean(box.querySelector('details[open] form'));
-  const fill = (must) => {
-    if (!u || (!must && isWriting())) return;
+  const fill = () => {
+    if (!u || isWriting()) return;
     remake(head, keyOf(u.name, u.building, u.place, u.online), () => [h('h1', { class: 'page-title' }, unitName(u)), h('p', { class: 'plate' }, [placeOf(u), u.unit].filter(Boolean).join(' · '))]);
     remake(box, keyOf(u, minute), () => body(u, chart, sheet, again));
   };
@@ -117,7 +117,10 @@ function unitView(root, id) {
       delete head.dataset.key;
     }
   });
-  const again = () => { u && fill(true); asked.now(); };
+  const again = () => {
+    for (const x of box.querySelectorAll('details[open]')) x.open = false;
+    asked.now();
+  };
   return { title: t('nav.unit'), close: asked.stop, update: () => { minute = Math.floor(Date.now() / 60000); fill(); } };
 }
 
