@@ -1,10 +1,10 @@
 /* foretrip-fleet - many sites: arguments, signals; the rest is collector.h and its fellows */
 #include "collector.h"
 #include "let_in.h"
-#include "places.h"
 #include "report.h"
 #include "serve.h"
 #include "sim_run.h"
+#include "unit_places.h"
 #include "unit_sheet.h"
 
 #include "base/clock.h"
@@ -168,7 +168,7 @@ static int show(const struct fleet_settings *settings)
 static int print_places(struct sql *s)
 {
     struct text table = TEXT_INIT;
-    enum sql_err err = places_write(s, &table);
+    enum sql_err err = unit_places_write(s, &table);
     if (err == SQL_FINE)
         fputs(text_get(&table), stdout);
     else
@@ -179,14 +179,14 @@ static int print_places(struct sql *s)
 
 static int take_places(struct sql *s, const char *file)
 {
-    char why[PLACES_WHY_SIZE];
+    char why[UNIT_PLACES_WHY_SIZE];
     size_t units = 0;
     struct text table = TEXT_INIT;
     if (!text_read_file(&table, strcmp(file, "-") == 0 ? "/dev/stdin" : file, MOST_TABLE)) {
         log_error("fleet", "%s cannot be read: %s", file, strerror(errno));
         return 1;
     }
-    bool good = places_take(s, text_get(&table), &units, why);
+    bool good = unit_places_take(s, text_get(&table), &units, why);
     if (good)
         printf("%zu units\n", units);
     else

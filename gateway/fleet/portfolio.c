@@ -256,7 +256,13 @@ static bool hand_unit(void *context, const struct sql_value *row)
     return h->unit(h->context, &u);
 }
 
-/* by site, and not gathered over all of them first: an index has both of one site together */
+#define STANDING_BY_SITE                                                                       \
+    "SELECT a.site, sum(CASE WHEN a.priority = 'urgent' THEN 1 ELSE 0 END) AS urgent,"         \
+    " sum(CASE WHEN a.priority = 'high' THEN 1 ELSE 0 END) AS high,"                           \
+    " sum(CASE WHEN a.priority = 'low' THEN 1 ELSE 0 END) AS low"                              \
+    " FROM alarms a WHERE a.state <> 'normal' AND " STANDING                                   \
+    " AND a.alert = 0 GROUP BY a.site"
+/* of some units, by site: an index has what belongs to one together */
 #define STANDING_OF(priority)                                                                  \
     "(SELECT count(*) FROM alarms a WHERE a.site = s.site AND a.state <> 'normal' "            \
     "AND " STANDING " AND a.alert = 0 AND a.priority = '" priority "')"
@@ -266,6 +272,13 @@ static bool hand_unit(void *context, const struct sql_value *row)
         "high") ", " STANDING_OF("low") ", (SELECT count(*) " OPENED_SINCE                     \
                                         "), (SELECT max(t.opened_ms) " OPENED_SINCE            \
                                         "), s.health FROM sites s "
+/* of all of them, gathered first */
+#define UNIT_SELECT_ALL                                                                        \
+    "SELECT " SITE_COLUMNS ", coalesce(a.urgent, 0), coalesce(a.high, 0), coalesce(a.low, 0)," \
+    " coalesce(t.trips, 0), coalesce(t.last_ms, 0), s.health FROM sites s"                     \
+    " LEFT JOIN (" STANDING_BY_SITE ") a ON a.site = s.site LEFT JOIN (SELECT t.site,"         \
+    " count(*) AS trips, max(t.opened_ms) AS last_ms FROM trips t WHERE t.opened_ms >= $1 "    \
+    "AND " OPENED " GROUP BY t.site) t ON t.site = s.site"
 #define UNIT_ORDER " ORDER BY s.building, s.unit, s.id LIMIT $2"
 
 /* %words% for LIKE, with what has a meaning there taken literally */
@@ -287,7 +300,7 @@ enum sql_err portfolio_units(struct sql *s, int64_t since_ms,
                              const struct portfolio_scope *scope, size_t most,
                              portfolio_unit_fn *fn, void *context)
 {
-    static const char all[] = UNIT_SELECT UNIT_ORDER;
+    static const char all[] = UNIT_SELECT_ALL UNIT_ORDER;
     static const char one[] = UNIT_SELECT "WHERE s.id = $3" UNIT_ORDER;
     static const char of_building[] = UNIT_SELECT "WHERE s.building = $3" UNIT_ORDER;
     static const char found[] =
@@ -338,12 +351,7 @@ enum sql_err portfolio_buildings(struct sql *s, int64_t now_ms, int64_t since_ms
         "SELECT s.building, count(*), sum(s.online),"
         " sum(CASE WHEN s.heard_ms < $2 THEN 1 ELSE 0 END), coalesce(sum(a.urgent), 0),"
         " coalesce(sum(a.high), 0), coalesce(sum(a.low), 0), coalesce(sum(t.trips), 0)"
-        " FROM sites s LEFT JOIN (SELECT a.site,"
-        "  sum(CASE WHEN a.priority = 'urgent' THEN 1 ELSE 0 END) AS urgent,"
-        "  sum(CASE WHEN a.priority = 'high' THEN 1 ELSE 0 END) AS high,"
-        "  sum(CASE WHEN a.priority = 'low' THEN 1 ELSE 0 END) AS low"
-        "  FROM alarms a WHERE a.state <> 'normal' AND " STANDING
-        "  AND a.alert = 0 GROUP BY a.site) a ON a.site = s.site"
+        " FROM sites s LEFT JOIN (" STANDING_BY_SITE ") a ON a.site = s.site"
         " LEFT JOIN (SELECT t.site, count(*) AS trips FROM trips t WHERE t.opened_ms >= $1"
         "  AND " OPENED " GROUP BY t.site) t ON t.site = s.site"
         " GROUP BY s.building ORDER BY s.building",

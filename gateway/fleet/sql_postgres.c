@@ -381,11 +381,12 @@ struct sql *sql_postgres_open(const char *where, char why[SQL_WHY_SIZE])
         return NULL;
     }
     s->base.calls = &calls;
-    /* a plan made while a table was empty is no good for it when it is full */
+    /* a plan made while a table was empty is no good for it when it is full; and compiling a
+     * question first takes longer than answering it */
     const char *const keys[] = {"connect_timeout", "application_name", "options", "dbname",
                                 NULL};
-    const char *const values[] = {"10", "foretrip-fleet",
-                                  "-c plan_cache_mode=force_custom_plan", where, NULL};
+    const char *const values[] = {
+        "10", "foretrip-fleet", "-c plan_cache_mode=force_custom_plan -c jit=off", where, NULL};
     s->db = PQconnectdbParams(keys, values, 1); /* what where says overrides */
     if (PQstatus(s->db) == CONNECTION_OK) {
         PQsetNoticeReceiver(s->db, pass_over, NULL);

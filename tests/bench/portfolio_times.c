@@ -62,9 +62,25 @@ static bool see_notice(void *context, const struct notice *n)
     return ++rows;
 }
 
+static bool see_building(void *context, const struct portfolio_building *b)
+{
+    (void)context;
+    (void)b;
+    return ++rows;
+}
+
+static bool see_alarm(void *context, const struct portfolio_alarm *a)
+{
+    (void)context;
+    (void)a;
+    return ++rows;
+}
+
 static enum sql_err ask(struct sql *s, int what, int64_t now)
 {
-    static const struct portfolio_scope unit = {.site_id = "unit-00042"};
+    static const struct portfolio_scope unit = {.site_id = "unit-00042"},
+                                        building = {.building = "1 Mill Lane"},
+                                        words = {.words = "mill lane"};
     struct portfolio_sums sums;
     switch (what) {
     case 0: return portfolio_needs(s, now, NULL, see_need, NULL);
@@ -80,6 +96,14 @@ static enum sql_err ask(struct sql *s, int what, int64_t now)
                                  NULL);
     case 7: return notices_read(s, now - 7 * DAY_MS, 500, see_notice, NULL);
     case 8: return portfolio_sums(s, now, &sums);
+    case 9: return portfolio_buildings(s, now, now - 30 * DAY_MS, see_building, NULL);
+    case 10: return portfolio_units(s, now - 30 * DAY_MS, &building, 500, see_unit, NULL);
+    case 11: return portfolio_units(s, now - 30 * DAY_MS, &words, 500, see_unit, NULL);
+    case 12: return portfolio_trips(s, 0, now, &building, 200, see_trip, NULL);
+    case 13:
+        return portfolio_trip_counts(s, now - 365 * DAY_MS, now, 7 * DAY_MS, &building,
+                                     see_count, NULL);
+    case 14: return portfolio_alarms(s, "unit-00042", 100, see_alarm, NULL);
     default: return notices_tend(s, now);
     }
 }
@@ -119,6 +143,12 @@ int main(int argc, char **argv)
                                         "records of one, 30 days",
                                         "notices",
                                         "sums",
+                                        "buildings",
+                                        "units of a building",
+                                        "units by a word",
+                                        "trips of a building, 200",
+                                        "trips a week of a building",
+                                        "what stands at one unit",
                                         "tending the notices"};
     char why[SQL_WHY_SIZE] = "usage: portfolio_times DATABASE";
     struct sql *s = argc == 2 ? sql_open(argv[1], why) : NULL;

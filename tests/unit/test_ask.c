@@ -138,13 +138,13 @@ static void a_simulated_sites_sheet_prints_as_a_gateways(void **state)
     sim_site_init(&s, 3, 1000);
     for (int what = SIM_WARNED; what <= SIM_RAISED; what++) /* it is open */
         assert_true(sim_site_add(&s, (enum sim_what)what, 7, RECORD_WALL_MS, RECORD_WALL_MS));
-    assert_true(sim_site_sheet(&s, "", RECORD_WALL_MS, &members));
+    assert_true(sim_site_sheet(&s, "", true, RECORD_WALL_MS, &members));
     text_printf(&answer, "{\"id\":\"a\",\"ok\":true,%s}", text_get(&members));
     assert_true(sheet_text(text_get(&answer), answer.length, &shown));
     assert_non_null(strstr(text_get(&shown), s.name));
     assert_non_null(strstr(text_get(&shown), "has opened, because"));
     assert_non_null(strstr(text_get(&shown), "no protective device"));
-    assert_false(sim_site_sheet(&s, "main-99-1", RECORD_WALL_MS, &members));
+    assert_false(sim_site_sheet(&s, "main-99-1", true, RECORD_WALL_MS, &members));
     text_free(&members);
     text_free(&answer);
     text_free(&shown);

@@ -34,7 +34,7 @@ function makeFrame() {
   const named = (name) => (name === 'people' && !may('people') ? 'nav.me' : name === 'orders' && !may('orders') ? 'nav.jobs' : 'nav.' + name);
   const pages = !live.session || (live.session.login && !live.session.person) ? [] : [...(may('portfolio') ? ['today', 'units', 'openings'] : []), 'orders', 'people'];
   const nav = h('nav', { 'aria-label': t('nav.label') }, pages.map((name) => h('a', { href: '#/' + name, 'data-view': name }, t(named(name)))));
-  head.replaceChildren(h('p', { class: 'site' }, h('a', { href: '#/' + start() }, t('fleet.title'))), nav, picks(() => again()));
+  head.replaceChildren(h('p', { class: 'site' }, h('a', { href: '#/' + start() }, may('portfolio') ? t('fleet.title') : 'foretrip')), nav, picks(() => again()));
   foot.replaceChildren(picks(() => again()), h('p', {}, t('fleet.foot'), ' · ', h('a', { href: '/api/v1/openapi.json' }, t('foot.api'))));
   text(document.getElementById('skip'), t('fleet.skip'));
   return { nav };
@@ -60,7 +60,7 @@ async function go() {
     main.replaceChildren(h('h1', {}, t('error.title')), h('p', {}, t('error.text', { why: faultSaid(e) })), h('button', { onclick: go }, t('error.again')));
   }
   for (const a of frame.nav.children) attr(a, 'aria-current', a.dataset.view === (OF[to.name] ?? to.name) ? 'page' : null);
-  document.title = [shown?.title, t('fleet.title')].filter(Boolean).join(' · ');
+  document.title = [shown?.title, 'foretrip'].filter(Boolean).join(' · ');
   shown?.update?.();
 }
 

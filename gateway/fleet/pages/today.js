@@ -20,7 +20,7 @@ function row(n) {
     h('p', { class: 'need-what' }, n.kind ? kindSaid(n.kind) : t('reason.' + n.reason), n.circuit ? [' · ', h('b', {}, n.circuit)] : null, n.text ? h('span', { class: 'small', lang: 'en' }, n.text) : null,
       n.others ? h('span', { class: 'small' }, t(n.others === 1 ? 'today.other' : 'today.others', { n: n.others })) : null),
     h('p', { class: 'need-when' }, since(n.since), n.state === 'acknowledged' ? h('span', { class: 'small' }, t('today.seen')) : null),
-    h('p', { class: 'need-do' }, n.order ? orderChip(n.order) : may('orders') && n.reason !== 'supply_outage' ? h('a', { class: 'chip', href: newOrder(n.unit, n.circuit, n.kind ? 'alarm' : '', n.kind ? (n.circuit || n.unit) + '.' + n.kind : '') }, t('order.new')) : null));
+    h('p', { class: 'need-do' + (n.order ? '' : ' no-print') }, n.order ? orderChip(n.order) : may('orders') && n.reason !== 'supply_outage' ? h('a', { class: 'chip', href: newOrder(n.unit, n.circuit, n.kind ? 'alarm' : '', n.kind ? (n.circuit || n.unit) + '.' + n.kind : '') }, t('order.new')) : null));
 }
 
 function group(reason, needs, count) {

@@ -1,4 +1,4 @@
-#include "places.h"
+#include "unit_places.h"
 
 #include "csv.h"
 #include "portfolio.h"
@@ -27,7 +27,7 @@ static bool put_unit(void *context, const struct portfolio_unit *u)
     return !c->out->failed;
 }
 
-enum sql_err places_write(struct sql *s, struct text *out)
+enum sql_err unit_places_write(struct sql *s, struct text *out)
 {
     struct csv c = {.out = out};
     csv_head(&c, names, COLUMNS);
@@ -35,13 +35,13 @@ enum sql_err places_write(struct sql *s, struct text *out)
     return err == SQL_FINE && out->failed ? SQL_ERR_MEMORY : err;
 }
 
-static bool read_head(struct csv_reader *r, struct columns *c, char why[PLACES_WHY_SIZE])
+static bool read_head(struct csv_reader *r, struct columns *c, char why[UNIT_PLACES_WHY_SIZE])
 {
     for (int i = 0; i < COLUMNS; i++)
         c->at[i] = -1;
-    if (!csv_read_row(r, why, PLACES_WHY_SIZE)) {
+    if (!csv_read_row(r, why, UNIT_PLACES_WHY_SIZE)) {
         if (!why[0])
-            snprintf(why, PLACES_WHY_SIZE, "the table is empty");
+            snprintf(why, UNIT_PLACES_WHY_SIZE, "the table is empty");
         return false;
     }
     for (size_t k = 0; k < r->count; k++)
@@ -50,7 +50,7 @@ static bool read_head(struct csv_reader *r, struct columns *c, char why[PLACES_W
                 c->at[i] = (int)k;
     if (c->at[UNIT] >= 0)
         return true;
-    snprintf(why, PLACES_WHY_SIZE, "line %d names no column \"unit\"", r->line);
+    snprintf(why, UNIT_PLACES_WHY_SIZE, "line %d names no column \"unit\"", r->line);
     return false;
 }
 
@@ -71,54 +71,55 @@ static bool see_now(void *context, const struct portfolio_unit *u)
 }
 
 static bool take_row(struct sql *s, const struct csv_reader *r, const struct columns *c,
-                     char why[PLACES_WHY_SIZE])
+                     char why[UNIT_PLACES_WHY_SIZE])
 {
     const char *unit = csv_cell(r, (size_t)c->at[UNIT]);
     const struct portfolio_scope scope = {.site_id = unit};
     struct now now = {0};
     bool known = false;
     if (portfolio_units(s, 0, &scope, 1, see_now, &now) != SQL_FINE) {
-        snprintf(why, PLACES_WHY_SIZE, "%s", sql_why(s));
+        snprintf(why, UNIT_PLACES_WHY_SIZE, "%s", sql_why(s));
         return false;
     }
     if (!now.there) {
-        snprintf(why, PLACES_WHY_SIZE, "line %d: there is no unit \"%.60s\" here", r->line,
+        snprintf(why, UNIT_PLACES_WHY_SIZE, "line %d: there is no unit \"%.60s\" here", r->line,
                  unit);
         return false;
     }
     for (int i = NAME; i < COLUMNS; i++)
         if (c->at[i] >= 0 &&
             !text_copy(now.words[i], SITE_NAME_SIZE, csv_cell(r, (size_t)c->at[i]))) {
-            snprintf(why, PLACES_WHY_SIZE, "line %d: \"%.40s..\" is longer than %d bytes",
+            snprintf(why, UNIT_PLACES_WHY_SIZE, "line %d: \"%.40s..\" is longer than %d bytes",
                      r->line, now.words[i], SITE_NAME_SIZE - 1);
             return false;
         }
     if (portfolio_place(s, unit, now.words[NAME], now.words[BUILDING], now.words[PLACE],
                         &known) == SQL_FINE)
         return true;
-    snprintf(why, PLACES_WHY_SIZE, "%s", sql_why(s));
+    snprintf(why, UNIT_PLACES_WHY_SIZE, "%s", sql_why(s));
     return false;
 }
 
-bool places_take(struct sql *s, const char *text, size_t *units, char why[PLACES_WHY_SIZE])
+bool unit_places_take(struct sql *s, const char *text, size_t *units,
+                      char why[UNIT_PLACES_WHY_SIZE])
 {
     struct csv_reader r = {.at = text};
     struct columns c;
     *units = 0;
     bool good = read_head(&r, &c, why);
     if (good && sql_begin(s) != SQL_FINE) {
-        snprintf(why, PLACES_WHY_SIZE, "%s", sql_why(s));
+        snprintf(why, UNIT_PLACES_WHY_SIZE, "%s", sql_why(s));
         csv_reader_free(&r);
         return false;
     }
     bool begun = good;
-    while (good && csv_read_row(&r, why, PLACES_WHY_SIZE)) {
+    while (good && csv_read_row(&r, why, UNIT_PLACES_WHY_SIZE)) {
         good = take_row(s, &r, &c, why);
         *units += good;
     }
     good = good && !why[0]; /* a row that could not be read */
     if (good && sql_commit(s) != SQL_FINE) {
-        snprintf(why, PLACES_WHY_SIZE, "%s", sql_why(s));
+        snprintf(why, UNIT_PLACES_WHY_SIZE, "%s", sql_why(s));
         good = false;
     } else if (begun && !good) {
         sql_rollback(s);
