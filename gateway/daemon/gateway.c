@@ -157,7 +157,6 @@ static void say_full_queue(struct gateway *g)
     g->queue_full_said = dropped > 0;
 }
 
-/* Names that people gave: done and on disk before they are dropped. */
 /* for a centre, which hears it every quarter of an hour */
 static void tell_health(struct gateway *g, int64_t mono_ms)
 {
@@ -172,6 +171,16 @@ static void tell_health(struct gateway *g, int64_t mono_ms)
     json_decref(o);
 }
 
+/* for a centre too */
+static void tell_day(struct gateway *g, int64_t mono_ms)
+{
+    struct event e;
+    if (g->config->delivery.broker.up &&
+        day_tell(&g->day, &g->config->site, g->store, g->wishes, clock_wall_ms(), mono_ms, &e))
+        take_event(g, &e);
+}
+
+/* Names that people gave: done and on disk before they are dropped. */
 static void take_wishes(struct gateway *g, int64_t mono_ms)
 {
     struct wish_done done = {0};
@@ -215,6 +224,7 @@ void gateway_turn(struct gateway *g, int64_t timeout_ms)
         answer_command(g->mqtt, g->config, g->engine, g->store, g->wishes, clock_wall_ms(),
                        &command);
     take_wishes(g, clock_mono_ms());
+    tell_day(g, clock_mono_ms());
     tell_health(g, clock_mono_ms());
     struct web_ask ask;
     while (g->web && web_take_ask(g->web, &ask))

@@ -4,6 +4,7 @@
 #ifndef FORETRIP_GATEWAY_PARTS_H
 #define FORETRIP_GATEWAY_PARTS_H
 
+#include "day_tell.h"
 #include "gateway.h"
 
 #include "mailroom.h"
@@ -57,8 +58,9 @@ struct gateway {
     struct store_reader *wishes;
     int64_t wishes_mono_ms;
     int64_t health_mono_ms; /* 0: not told yet */
-    bool running_changed;   /* an event came: keep the running state with this turn */
-    bool alarms_changed;    /* to be told when they are on disk */
+    struct day_tell day;
+    bool running_changed; /* an event came: keep the running state with this turn */
+    bool alarms_changed;  /* to be told when they are on disk */
     bool queue_full_said;
     struct record_alarm record_alarm;
     int64_t heap_mono_ms; /* base/heap.h's */

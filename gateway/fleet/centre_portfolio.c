@@ -123,9 +123,11 @@ static bool add_need(void *context, const struct portfolio_need *n)
 
 static bool add_notice(void *context, const struct notice *n)
 {
-    if (n->site[0])
+    if (n->site[0] && !n->text[0])
         return true; /* the unit stands in the list itself */
-    json_t *o = json_pack("{s:s, s:I}", "kind", n->kind, "units", (json_int_t)n->units);
+    json_t *o =
+        json_pack("{s:s, s:I, s:s, s:s, s:s}", "kind", n->kind, "units", (json_int_t)n->units,
+                  "unit", n->site, "name", n->name, "text", n->text);
     if (!o)
         return false;
     json_object_set_new(o, "began_at", centre_time_json(n->began_ms));

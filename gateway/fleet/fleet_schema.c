@@ -107,6 +107,9 @@ static const char *const steps[] = {
     " last_ms BIGINT NOT NULL, last_said_ms BIGINT NOT NULL,"
     " taken_over BIGINT NOT NULL DEFAULT 0, kicked_ms BIGINT NOT NULL DEFAULT 0,"
     " PRIMARY KEY (site, run));",
+
+    /* 6: the units' daily summaries, found without the others */
+    "CREATE INDEX records_days ON records (site, filed_ms) WHERE type = 'site_day';",
 };
 
 int fleet_schema_version(void)

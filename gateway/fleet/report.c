@@ -1,8 +1,10 @@
 #include "report.h"
 
+#include "days.h"
 #include "notices.h"
 #include "portfolio.h"
 
+#include <math.h>
 #include <string.h>
 
 struct report {
@@ -50,6 +52,26 @@ static bool put_need(void *context, const struct portfolio_need *n)
     return true;
 }
 
+#define DAYS_MS INT64_C(129600000) /* a day and a half: every unit's last midnight */
+
+static enum sql_err put_days(struct sql *s, int64_t now_ms, struct text *out)
+{
+    struct days_sums d;
+    enum sql_err err = days_sum(s, now_ms - DAYS_MS, &d);
+    if (err != SQL_FINE || d.units == 0)
+        return err;
+    text_printf(out,
+                "the last day of %lld units: %.0f kWh, %lld trips, %lld warnings, %lld other "
+                "alarms",
+                (long long)d.units, d.kwh, (long long)d.trips, (long long)d.warnings,
+                (long long)d.alarms);
+    if (!isnan(d.peak_watts))
+        text_printf(out, "; the most over a quarter of an hour %.1f kW (%s)",
+                    d.peak_watts / 1000.0, d.peak_site);
+    text_append(out, "\n");
+    return err;
+}
+
 enum sql_err report_portfolio(struct sql *s, int64_t now_ms, size_t most, struct text *out)
 {
     struct report r = {.out = out, .now_ms = now_ms, .most = most};
@@ -60,6 +82,8 @@ enum sql_err report_portfolio(struct sql *s, int64_t now_ms, size_t most, struct
                     "%lld units, %lld connected; alarms standing: %lld urgent, %lld high\n",
                     (long long)sums.sites, (long long)sums.online, (long long)sums.urgent,
                     (long long)sums.high);
+    if (err == SQL_FINE)
+        err = put_days(s, now_ms, out);
     if (err == SQL_FINE)
         err = notices_read(s, INT64_MAX, 1000, put_notice, &r);
     if (err == SQL_FINE)

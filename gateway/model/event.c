@@ -6,8 +6,8 @@
 #include <string.h>
 
 static const char *const types[] = {
-    "load_on",        "load_off",  "trip",    "restored", "opened_again",    "alarm",
-    "trip_corrected", "trip_note", "absence", "call",     "breaker_replaced"};
+    "load_on",        "load_off",  "trip",    "restored", "opened_again",     "alarm",
+    "trip_corrected", "trip_note", "absence", "call",     "breaker_replaced", "site_day"};
 static const char *const stages[] = {"provisional", "confirmed", "withdrawn"};
 static const char *const causes[] = {
     "overload",      "fault",         "worn_breaker", "opened_by_hand",

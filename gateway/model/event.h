@@ -31,6 +31,7 @@ enum event_type {
     EVENT_ABSENCE,
     EVENT_CALL,
     EVENT_BREAKER_REPLACED,
+    EVENT_SITE_DAY,
 };
 
 enum trip_stage { TRIP_PROVISIONAL, TRIP_CONFIRMED, TRIP_WITHDRAWN };
@@ -159,6 +160,16 @@ enum absence_cause {
 };
 
 /* The gateway is back: how long it saw nothing, at the most, and why. */
+/* A day by the site's clock (store/site_day.h). */
+struct event_site_day {
+    char day[16]; /* "2026-11-26" */
+    int64_t from_wall_ms, to_wall_ms;
+    double kwh;        /* NaN: nothing was read */
+    double peak_watts; /* the highest demand over a quarter of an hour; NaN */
+    double seconds_without;
+    int trips, warnings, alarms; /* opened; near overload, and others, each raising */
+};
+
 struct event_absence {
     int64_t seen_wall_ms; /* when it was seen running last */
     double seconds;
@@ -228,6 +239,7 @@ struct event {
         struct event_correction correction;
         struct event_note note;
         struct event_absence absence;
+        struct event_site_day site_day;
         struct event_call call;
     };
 };

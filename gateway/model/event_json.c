@@ -204,6 +204,19 @@ static void add_call(json_t *o, const struct site *s, const struct event_call *c
     json_decref(step);
 }
 
+static void add_site_day(json_t *o, const struct event_site_day *d)
+{
+    json_object_set_new(o, "day", json_string(d->day));
+    json_object_set_new(o, "from", event_json_time(d->from_wall_ms));
+    json_object_set_new(o, "to", event_json_time(d->to_wall_ms));
+    json_object_set_new(o, "kwh", event_json_number(d->kwh, 0.001));
+    json_object_set_new(o, "peak_watts", event_json_number(d->peak_watts, 1.0));
+    json_object_set_new(o, "seconds_without", event_json_number(d->seconds_without, 1.0));
+    json_object_set_new(o, "trips", json_integer(d->trips));
+    json_object_set_new(o, "warnings", json_integer(d->warnings));
+    json_object_set_new(o, "alarms", json_integer(d->alarms));
+}
+
 json_t *event_to_json(const struct site *s, const struct event *e)
 {
     json_t *o = json_object();
@@ -239,6 +252,7 @@ json_t *event_to_json(const struct site *s, const struct event *e)
         json_object_set_new(o, "probability",
                             event_json_number(e->absence.probability, CHANCE));
         break;
+    case EVENT_SITE_DAY: add_site_day(o, &e->site_day); break;
     case EVENT_CALL: add_call(o, s, &e->call); break;
     case EVENT_BREAKER_REPLACED:
     case EVENT_TRIP_NOTE:

@@ -246,6 +246,7 @@ void announce_event(struct announce *a, const struct event *e, const char *json)
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF: return;
     case EVENT_TRIP_CORRECTED:
+    case EVENT_SITE_DAY:
     case EVENT_ABSENCE:
     case EVENT_CALL:
     case EVENT_BREAKER_REPLACED:

@@ -299,6 +299,7 @@ void people_event(struct people *p, const struct event *e)
     case EVENT_RESTORED:
     case EVENT_OPENED_AGAIN:
     case EVENT_TRIP_CORRECTED:
+    case EVENT_SITE_DAY:
     case EVENT_ABSENCE:
     case EVENT_CALL:
     case EVENT_BREAKER_REPLACED:

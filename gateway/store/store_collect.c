@@ -87,6 +87,7 @@ static void add_subject(struct store *s, const struct site *site, const struct e
     switch (e->type) {
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
+    case EVENT_SITE_DAY:
     case EVENT_ABSENCE:
     case EVENT_TRIP_NOTE:
     case EVENT_BREAKER_REPLACED:
@@ -126,6 +127,7 @@ static const char *subject_of(const struct event *e)
     case EVENT_LOAD_ON:
     case EVENT_LOAD_OFF:
     case EVENT_BREAKER_REPLACED:
+    case EVENT_SITE_DAY:
     case EVENT_ABSENCE: return NULL;
     case EVENT_TRIP: return e->trip.id;
     case EVENT_RESTORED:

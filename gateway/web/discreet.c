@@ -108,6 +108,8 @@ json_t *discreet_event_at(const char *place, json_t *event)
         json_decref(event);
         return NULL;
     }
+    if (strcmp(type, "site_day") == 0)
+        return event; /* has no time of the day, and nothing of what was on */
     if (strcmp(type, "call") == 0)
         return pick(event, call_members);
     bool trip = strcmp(type, "trip") == 0;

@@ -14,6 +14,7 @@ sed -i 's|^broker = {|broker = { up = true;|' "$dir/site/delivery.cfg"
 grep -q 'up = true' "$dir/site/delivery.cfg" || fail "the demonstration's delivery.cfg has another form"
 start_house "$meter"
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
+gateway=$started
 here() { sqlite3 "file:$dir/state/foretrip.db?mode=ro" "$1" 2>/dev/null; }
 told() { [ "$(here "SELECT count(*) FROM events WHERE type NOT LIKE 'load_o%'")" -ge 1 ]; }
 until_true 200 told || fail "the gateway has nothing to tell"
@@ -34,4 +35,15 @@ all() { # what the gateway has and the centre has not
 until_true 120 all || fail "at the gateway $(wc -l < "$dir/wanted"), at the centre $(wc -l < "$dir/filed")"
 [ "$(here "SELECT count(*) FROM events WHERE type LIKE 'load_o%'")" -ge 1 ] || fail "no load has come or gone, so nothing is seen"
 [ "$(there "SELECT count(*) FROM records WHERE type LIKE 'load_o%'")" = 0 ] || fail "loads travel"
+# a midnight has passed while the gateway was off: the day before is told, once
+kept() { [ "$(here "SELECT count(*) FROM state WHERE key = 'site_day'")" = 1 ]; }
+until_true 60 kept || fail "it does not know which day was told"
+kill "$gateway"
+wait "$gateway" 2>/dev/null
+sqlite3 "$dir/state/foretrip.db" "UPDATE state SET bytes = CAST(CAST(CAST(bytes AS TEXT) AS INTEGER) - 1 AS BLOB) WHERE key = 'site_day'" ||
+    fail "the record cannot be set back"
+start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
+day() { [ "$(there "SELECT count(*) FROM records WHERE type = 'site_day' AND json LIKE '%\"trips\":0,%'")" = 1 ]; }
+until_true 60 day || fail "the day is not told: $(there "SELECT json FROM records WHERE type = 'site_day'")"
+"$b/foretrip-fleet" portfolio --config "$dir/centre" | grep -q 'the last day of 1 units' || fail "the portfolio does not have the day"
 echo "$(wc -l < "$dir/filed") records, those from before the centre came asked for; $(here "SELECT count(*) FROM events WHERE type LIKE 'load_o%'") of loads stayed"

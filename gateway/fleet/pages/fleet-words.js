@@ -24,6 +24,7 @@ export const words = {
     'today.other': 'and one alarm more', 'today.others': 'and {n} alarms more', 'today.seen': 'acknowledged', 'today.more': 'and {n} units more; choose a building, or have them as a table',
     'notice.supply_outage': 'No supply', 'notice.supply_outage.what': 'without the utility’s supply', 'notice.supply_outage.note': 'One story, however many units: ask the utility.',
     'notice.quiet': 'Gateways quiet', 'notice.quiet.what': 'not heard of', 'notice.quiet.note': 'Where many went quiet at once it is likelier the line than the homes.',
+    'notice.gateway_copied': 'Two gateways', 'notice.gateway_copied.what': 'spoken for by two gateways', 'notice.gateway_copied.note': 'One is a copy, or somebody plays an old one again: revoke the unit’s certificate, look at both, enrol the right one anew.',
     'notice.one': 'One unit {what}', 'notice.many': '{n} units {what}', 'notice.over': 'over since {time}',
 
     'units.find': 'Find a unit', 'units.unit': 'Unit', 'units.standing': 'Standing', 'units.trips': 'Trips, 30 days', 'units.line': 'Gateway', 'units.order': 'Work order', 'units.last': 'the last {time}',
@@ -86,6 +87,7 @@ export const words = {
     'today.other': 'y una alarma más', 'today.others': 'y {n} alarmas más', 'today.seen': 'vista', 'today.more': 'y {n} viviendas más; elija un edificio, o guárdelas como tabla',
     'notice.supply_outage': 'Sin suministro', 'notice.supply_outage.what': 'sin el suministro de la compañía', 'notice.supply_outage.note': 'Una sola historia, por muchas viviendas que sean: pregunte a la compañía.',
     'notice.quiet': 'Pasarelas calladas', 'notice.quiet.what': 'sin noticias', 'notice.quiet.note': 'Si muchas callan a la vez, es más probable que sea la línea y no las viviendas.',
+    'notice.gateway_copied': 'Dos pasarelas', 'notice.gateway_copied.what': 'con dos pasarelas que hablan por ella', 'notice.gateway_copied.note': 'Una es una copia, o alguien repite lo que dijo otra: revoque el certificado de la vivienda, mire las dos e inscriba de nuevo la correcta.',
     'notice.one': 'Una vivienda {what}', 'notice.many': '{n} viviendas {what}', 'notice.over': 'terminó {time}',
 
     'units.find': 'Buscar una vivienda', 'units.unit': 'Vivienda', 'units.standing': 'Pendiente', 'units.trips': 'Disparos, 30 días', 'units.line': 'Pasarela', 'units.order': 'Orden de trabajo', 'units.last': 'el último {time}',

@@ -8,9 +8,10 @@ const REASONS = ['urgent', 'open', 'high', 'worn_breaker', 'essential_load_silen
 const PRESSING = new Set(['urgent', 'open', 'high']);
 
 function notice(n) {
-  return h('section', { class: 'tag ' + (n.kind === 'supply_outage' ? 'high' : 'low') },
+  return h('section', { class: 'tag ' + (n.kind === 'quiet' ? 'low' : 'high') },
     h('header', {}, h('span', { class: 'tag-priority' }, t('notice.' + n.kind)), h('span', {}, n.ended_at ? t('notice.over', { time: dayClock(n.ended_at) }) : since(n.began_at))),
     h('h2', {}, t(n.units === 1 ? 'notice.one' : 'notice.many', { n: number(n.units, 0), what: t('notice.' + n.kind + '.what') })),
+    n.unit ? h('p', {}, unitLink(n), n.text ? h('span', { class: 'small' }, n.text) : null) : null,
     h('p', { class: 'small' }, t('notice.' + n.kind + '.note')));
 }
 
