@@ -407,7 +407,7 @@ void calls_event(struct calls *c, const struct event *e)
 {
     if (e->circuit < 0)
         return;
-    if (e->type == EVENT_TRIP)
+    if (e->type == EVENT_TRIP && !e->trip.afterwards)
         take_trip_event(c, e->circuit, &e->trip);
     else if (e->type == EVENT_RESTORED)
         c->circuits[e->circuit].trip[0] = '\0';

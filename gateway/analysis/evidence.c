@@ -1,6 +1,7 @@
 #include "evidence.h"
 
 #include <math.h>
+#include <string.h>
 
 #define END_SOON_SECONDS 60.0
 #define END_NEVER_SECONDS 10000.0
@@ -50,6 +51,17 @@ void evidence_add(struct evidence_list *l, const char *what, double log_ratio, d
     if (fabs(log_ratio) >= 0.05 && l->count < EVIDENCE_MAX)
         l->items[l->count++] =
             (struct event_evidence){.what = what, .log_ratio = log_ratio, .value = value};
+}
+
+void evidence_drop(struct evidence_list *l, const char *what)
+{
+    size_t n = 0;
+    for (size_t k = 0; k < l->count; k++)
+        if (strcmp(l->items[k].what, what) == 0)
+            l->sum -= l->items[k].log_ratio;
+        else
+            l->items[n++] = l->items[k];
+    l->count = n;
 }
 
 double evidence_probability(double log_odds)

@@ -97,6 +97,9 @@ extern const struct evidence_piece evidence_pieces[EVIDENCE_PIECES];
 /* Drops what says nothing (|log_ratio| < 0.05). */
 void evidence_add(struct evidence_list *l, const char *what, double log_ratio, double value);
 
+/* Takes it out again. */
+void evidence_drop(struct evidence_list *l, const char *what);
+
 /* At a full hour, to the second. */
 bool evidence_at_full_hour(const struct fall_facts *f);
 
@@ -154,6 +157,13 @@ double evidence_back_less(const struct fall_facts *f);
 void evidence_judge(const struct fall_facts *f, const struct falls *history,
                     const struct stillness_known *levels, double lost_per_second,
                     struct evidence_list *out);
+
+/* Of the sum: what the level says that is read at nothing. */
+double evidence_levels(const struct evidence_list *l, bool back);
+
+/* Judges that anew, with levels that were learned since, and nothing else. */
+void evidence_judge_levels(const struct fall_facts *f, const struct falls *history,
+                           const struct stillness_known *levels, struct evidence_list *l);
 
 double evidence_probability(double log_odds);
 

@@ -33,6 +33,14 @@ const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
     [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.75},
 };
 
+static const enum evidence_key level_pieces[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS};
+#define LEVEL_PIECES (sizeof level_pieces / sizeof level_pieces[0])
+
+static double weight_of(int key, bool back)
+{
+    return back ? evidence_pieces[key].back : evidence_pieces[key].open;
+}
+
 /* How much of the current that is left does not say the same as the level. */
 static double unsaid(const struct fall_facts *f, const struct stillness_known *levels)
 {
@@ -84,9 +92,30 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
     double value[EVIDENCE_PIECES];
     *out = (struct evidence_list){0};
     fill(f, history, levels, lost_per_second, out->ratios, value);
-    for (int k = 0; k < EVIDENCE_PIECES; k++) {
-        const struct evidence_piece *p = &evidence_pieces[k];
-        double weighed = (f->back ? p->back : p->open) * out->ratios[k];
-        evidence_add(out, p->what, weighed, value[k]);
+    for (int k = 0; k < EVIDENCE_PIECES; k++)
+        evidence_add(out, evidence_pieces[k].what, weight_of(k, f->back) * out->ratios[k],
+                     value[k]);
+}
+
+double evidence_levels(const struct evidence_list *l, bool back)
+{
+    double sum = 0.0;
+    for (size_t k = 0; k < LEVEL_PIECES; k++)
+        sum += weight_of(level_pieces[k], back) * l->ratios[level_pieces[k]];
+    return sum;
+}
+
+void evidence_judge_levels(const struct fall_facts *f, const struct falls *history,
+                           const struct stillness_known *levels, struct evidence_list *l)
+{
+    const double ratio[LEVEL_PIECES] = {evidence_rest(f, history) * unsaid(f, levels),
+                                        evidence_stillness(f, levels)};
+    const double value[LEVEL_PIECES] = {f->after_amps, f->after_rms};
+    for (size_t k = 0; k < LEVEL_PIECES; k++) {
+        enum evidence_key key = level_pieces[k];
+        l->ratios[key] = ratio[k];
+        evidence_drop(l, evidence_pieces[key].what);
+        evidence_add(l, evidence_pieces[key].what, weight_of(key, f->back) * ratio[k],
+                     value[k]);
     }
 }

@@ -49,12 +49,18 @@ void stillness_see(struct stillness_seen *seen, double square, double fourth, in
     }
 }
 
+/* What was seen, to its last mark, as it is learned. */
+static double level_seen(const struct stillness_seen *seen)
+{
+    return level_of((double)seen->rms[seen->marks - 1]);
+}
+
 void stillness_learn(struct stillness *s, const struct stillness_seen *seen)
 {
     int polls = STILLNESS_LEAST_POLLS << seen->marks >> 1;
     if (polls < STILLNESS_LEARN_POLLS)
         return;
-    s->level[s->count % STILLNESS_PAST] = (float)level_of((double)seen->rms[seen->marks - 1]);
+    s->level[s->count % STILLNESS_PAST] = (float)level_seen(seen);
     s->unsure[s->count++ % STILLNESS_PAST] = seen->unsure[seen->marks - 1];
 }
 
@@ -67,6 +73,22 @@ static double normal(double x, double mean, double spread)
 static uint32_t known(const struct stillness *s)
 {
     return s->count < STILLNESS_PAST ? s->count : STILLNESS_PAST;
+}
+
+struct stillness stillness_without(const struct stillness *s, const struct stillness_seen *seen)
+{
+    struct stillness rest = *s;
+    uint32_t n = known(s);
+    for (uint32_t k = 0; k < n && seen->marks > 0; k++) {
+        if (s->level[k] != (float)level_seen(seen) ||
+            s->unsure[k] != seen->unsure[seen->marks - 1])
+            continue;
+        rest.count = n - 1;
+        rest.level[k] = s->level[n - 1];
+        rest.unsure[k] = s->unsure[n - 1];
+        break;
+    }
+    return rest;
 }
 
 /* Density of that level by what was learned; nothing known: anything. Levels outside `from` and

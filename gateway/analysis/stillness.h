@@ -59,6 +59,10 @@ void stillness_see(struct stillness_seen *seen, double square, double fourth, in
 /* What was seen, to its last mark. Too few readings are left out. */
 void stillness_learn(struct stillness *s, const struct stillness_seen *seen);
 
+/* What is known without that level, which may have been learned. */
+struct stillness stillness_without(const struct stillness *s,
+                                   const struct stillness_seen *seen);
+
 /* What a circuit is judged by. */
 struct stillness_known {
     const struct stillness *lost;          /* read on this site when a supply was lost */

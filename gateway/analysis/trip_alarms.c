@@ -74,6 +74,12 @@ void trip_alarms_destroy(struct trip_alarms *t)
     free(t);
 }
 
+static bool is_worn(const struct open_circuit *o, const struct event_trip *trip)
+{
+    return trip->cause == CAUSE_WORN_BREAKER && trip->stage == TRIP_CONFIRMED &&
+           trip->opened_wall_ms >= o->replaced_wall_ms;
+}
+
 static void note_trip(struct trip_alarms *t, int circuit, const struct event_trip *trip)
 {
     struct open_circuit *o = &t->circuits[circuit];
@@ -92,8 +98,7 @@ static void note_trip(struct trip_alarms *t, int circuit, const struct event_tri
     o->cause_probability = trip->causes[trip->cause];
     o->amps_before = trip->amps_before;
     o->heat = trip->heat;
-    o->worn = o->open && trip->cause == CAUSE_WORN_BREAKER && trip->stage == TRIP_CONFIRMED &&
-              trip->opened_wall_ms >= o->replaced_wall_ms;
+    o->worn = o->open && is_worn(o, trip);
 }
 
 /* A person knows better what the opening was: worn, or not. */
@@ -127,7 +132,9 @@ void trip_alarms_event(struct trip_alarms *t, const struct event *e)
     if (e->circuit < 0)
         return;
     struct open_circuit *o = &t->circuits[e->circuit];
-    if (e->type == EVENT_TRIP) {
+    if (e->type == EVENT_TRIP && e->trip.afterwards) {
+        o->worn |= is_worn(o, &e->trip); /* that is still so; what was open is closed */
+    } else if (e->type == EVENT_TRIP) {
         note_trip(t, e->circuit, &e->trip);
     } else if (e->type == EVENT_RESTORED) {
         o->open = o->again = false;

@@ -473,5 +473,6 @@ void trips_step(struct trips *t, const struct frame *f)
         }
     }
     run_due(t);
+    trips_review(t);
     note_exposures(t);
 }

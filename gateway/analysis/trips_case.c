@@ -34,9 +34,6 @@
 #define FEEDER_NOISE_AMPS 0.1
 #define WITH_MOST 64
 
-static const enum evidence_key level_pieces[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS};
-#define LEVEL_PIECES (sizeof level_pieces / sizeof level_pieces[0])
-
 static const int64_t due_ms[] = {5000,    15000,    60000,    300000,   900000,
                                  3600000, 10800000, 43200000, 86400000, 259200000};
 #define DUE_COUNT (sizeof due_ms / sizeof due_ms[0])
@@ -222,6 +219,7 @@ static void say_trip(struct trips *t, size_t i, enum trip_stage stage)
         .evidence_count = c->evidence.count,
         .before = c->before,
         .before_count = c->before_count,
+        .afterwards = c->afterwards,
     };
     memcpy(e.trip.causes, c->causes, sizeof e.trip.causes);
     t->sink(t->context, &e);
@@ -245,6 +243,11 @@ static enum trip_stage stage_now(const struct trips *t, const struct trip_case *
         return TRIP_CONFIRMED;
     return c->said && c->stage == TRIP_CONFIRMED && c->probability >= 0.5 ? TRIP_CONFIRMED
                                                                           : TRIP_PROVISIONAL;
+}
+
+void trips_case_tell(struct trips *t, size_t i)
+{
+    say_trip(t, i, stage_now(t, &t->cases[i]));
 }
 
 void trips_case_say(struct trips *t, size_t i, double from)
@@ -334,36 +337,45 @@ void trips_case_judge(struct trips *t, size_t i, const char *moment)
                                      .off_elsewhere = &t->off_level};
     evidence_judge(&c->facts, &t->histories[i], &levels, trips_lost_per_second(t),
                    &c->evidence);
+    trips_case_conclude(t, i);
+    t->cut[i] = c->state == CASE_OPEN && c->probability >= 0.5;
+    observe(t, i, moment);
+}
+
+void trips_case_conclude(struct trips *t, size_t i)
+{
+    struct trip_case *c = &t->cases[i];
     struct cause_view v = view_of(t, i);
     c->probability = causes_judge(&v, c->causes);
     double rest = trips_log_odds(c->probability) - c->evidence.sum;
     if (c->scope.probability > 0.01)
-        evidence_add(&c->evidence, "went_together", rest, c->scope.probability);
+        evidence_add(&c->evidence, TOGETHER, rest, c->scope.probability);
     else if (v.sensor_lost > 0.01)
-        evidence_add(&c->evidence, "feeder_carries_on", rest, c->feeder_drop);
-    t->cut[i] = c->state == CASE_OPEN && c->probability >= 0.5;
-    observe(t, i, moment);
+        evidence_add(&c->evidence, FEEDER_GOES_ON, rest, c->feeder_drop);
 }
 
 /* What is read at nothing, when the rest of the evidence is sure of what it was. */
 static void learn_level(struct trips *t, size_t i)
 {
-    const struct trip_case *c = &t->cases[i];
+    struct trip_case *c = &t->cases[i];
     const struct fall_facts *f = &c->facts;
-    double levels = 0.0;
-    for (size_t k = 0; k < LEVEL_PIECES; k++)
-        levels += evidence_pieces[level_pieces[k]].back * c->evidence.ratios[level_pieces[k]];
-    double without = evidence_probability(trips_log_odds(c->probability) - levels);
+    double without = evidence_probability(trips_log_odds(c->probability) -
+                                          evidence_levels(&c->evidence, true));
     if (c->causes[CAUSE_SENSOR_LOST] >= 0.5 || t->watch[i].feeder ||
         !trips_counts(t, i, f->amps))
         return;
-    if (without >= LEVEL_LOST_FROM)
+    if (without >= LEVEL_LOST_FROM) {
         stillness_learn(&t->lost_level, &f->seen);
+        c->taught_levels |= TAUGHT_LOST;
+    }
     if (without > LEVEL_OFF_FROM)
         return;
     stillness_learn(&t->histories[i].off_level, &f->seen);
-    if (t->off_from != i) /* a busy circuit is not all the site */
+    c->taught_levels |= TAUGHT_OFF;
+    if (t->off_from != i) { /* a busy circuit is not all the site */
         stillness_learn(&t->off_level, &f->seen);
+        c->taught_levels |= TAUGHT_OFF_ELSEWHERE;
+    }
     t->off_from = i;
 }
 
@@ -444,11 +456,12 @@ void trips_case_later(struct trips *t, size_t i)
                                                 : t->mono_ms + due_ms[DUE_COUNT - 1]);
 }
 
-/* For a while people may say what it really was. */
-static void remember(struct trips *t, size_t i)
+void trips_case_remember(struct trips *t, size_t i)
 {
     const struct trip_case *c = &t->cases[i];
-    struct remembered *r = &t->remembered[t->remembered_count++ % REMEMBERED];
+    struct remembered *r = trips_recall(t, c->id);
+    if (!r)
+        r = &t->remembered[t->remembered_count++ % REMEMBERED];
     *r = (struct remembered){.circuit = (int)i,
                              .cause = c->said_cause,
                              .probability = c->probability,
@@ -474,13 +487,14 @@ void trips_case_close(struct trips *t, size_t i)
     trips_scope_release(t, i);
     trips_case_say(t, i, SAY_LATE_FROM);
     if (c->said)
-        remember(t, i);
+        trips_case_remember(t, i);
     if (c->said && c->probability >= 0.5) {
         trips_say_outcome(t, i, EVENT_RESTORED, c->id, c->facts.silent_seconds);
         w->reset_ms = c->back_mono_ms;
         memcpy(w->reset_id, c->id, sizeof w->reset_id);
     }
     learn(t, i);
+    trips_review_keep(t, i);
     c->state = CASE_NONE;
     t->cut[i] = false;
 }

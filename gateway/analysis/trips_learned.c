@@ -2,10 +2,11 @@
 
 #include <string.h>
 
-#define LEARNED_VERSION 4U /* 2: without levels; 3: without blur */
+#define LEARNED_VERSION 5U /* 2: without levels; 3: without blur; 4: without closed cases */
 #define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
 #define TAG_REMEMBERED 3U
+#define TAG_CLOSED 4U
 
 /* ---- learned -------------------------------------------------------------------------------
  */
@@ -32,6 +33,34 @@ static void put_remembered(const struct trips *t, struct codec_out *out)
     }
 }
 
+static void put_closed(const struct trips *t, struct codec_out *out)
+{
+    for (size_t k = 0; k < CLOSED_MOST; k++) { /* the oldest first */
+        const struct closed_case *closed = &t->closed[(t->closed_count + k) % CLOSED_MOST];
+        const struct trip_case *c = &closed->of;
+        if (!c->id[0])
+            continue;
+        size_t begun = codec_begin(out, TAG_CLOSED);
+        codec_put_string(out, t->site->circuits[closed->circuit].id);
+        codec_put_u32(out, TRIPS_CASE_VERSION);
+        trips_put_case(t, out, c);
+        codec_put_f64(out, c->facts.silent_seconds);
+        codec_put_f64(out, c->facts.back_first_amps);
+        codec_put_f64(out, c->facts.back_amps);
+        codec_put_u8(out, c->taught_levels);
+        codec_put_f64(out, c->evidence.sum);
+        for (int p = 0; p < EVIDENCE_PIECES; p++)
+            codec_put_f64(out, c->evidence.ratios[p]);
+        codec_put_u8(out, (uint8_t)c->evidence.count);
+        for (size_t p = 0; p < c->evidence.count; p++) {
+            codec_put_string(out, c->evidence.items[p].what);
+            codec_put_f64(out, c->evidence.items[p].log_ratio);
+            codec_put_f64(out, c->evidence.items[p].value);
+        }
+        codec_end(out, begun);
+    }
+}
+
 void trips_save_learned(const struct trips *t, struct codec_out *out)
 {
     codec_put_u32(out, LEARNED_VERSION);
@@ -46,6 +75,7 @@ void trips_save_learned(const struct trips *t, struct codec_out *out)
     codec_put_u32(out, (uint32_t)t->blurred);
     codec_end(out, begun);
     put_remembered(t, out);
+    put_closed(t, out);
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         begun = codec_begin(out, TAG_CIRCUIT);
         codec_put_string(out, t->site->circuits[i].id);
@@ -75,6 +105,52 @@ static bool get_remembered(struct trips *t, struct codec_in *in)
     r.circuit = site_find_circuit(t->site, circuit);
     if (r.circuit >= 0)
         t->remembered[t->remembered_count++ % REMEMBERED] = r;
+    return true;
+}
+
+/* A piece that there is no longer is not shown any more; the sum knows of it. */
+static void get_item(struct codec_in *in, struct evidence_list *l)
+{
+    char what[32];
+    codec_get_string(in, what, sizeof what);
+    struct event_evidence item = {.log_ratio = codec_get_f64(in), .value = codec_get_f64(in)};
+    for (int p = 0; p < EVIDENCE_PIECES; p++)
+        if (strcmp(evidence_pieces[p].what, what) == 0) {
+            item.what = evidence_pieces[p].what;
+            l->items[l->count++] = item;
+        }
+}
+
+static bool get_closed(struct trips *t, struct codec_in *in)
+{
+    char circuit[SITE_ID_SIZE];
+    codec_get_string(in, circuit, sizeof circuit);
+    uint32_t version = codec_get_u32(in);
+    struct closed_case closed;
+    struct trip_case *c = &closed.of;
+    if (version > TRIPS_CASE_VERSION || !trips_get_case(t, in, version, c) ||
+        c->state == CASE_NONE)
+        return false;
+    c->state = CASE_BACK;
+    c->facts.back = true;
+    c->facts.silent_seconds = codec_get_f64(in);
+    c->facts.back_first_amps = codec_get_f64(in);
+    c->facts.back_amps = codec_get_f64(in);
+    c->taught_levels = codec_get_u8(in);
+    c->evidence.sum = codec_get_f64(in);
+    for (int p = 0; p < EVIDENCE_PIECES; p++)
+        c->evidence.ratios[p] = codec_get_f64(in);
+    uint8_t items = codec_get_u8(in);
+    if (in->failed || items > EVIDENCE_MAX || !(c->facts.silent_seconds >= 0.0) ||
+        !isfinite(c->evidence.sum))
+        return false;
+    for (uint8_t p = 0; p < items; p++)
+        get_item(in, &c->evidence);
+    int i = site_find_circuit(t->site, circuit);
+    if (in->failed || i < 0)
+        return !in->failed; /* the site no longer has it */
+    closed.circuit = (size_t)i;
+    t->closed[t->closed_count++ % CLOSED_MOST] = closed;
     return true;
 }
 
@@ -124,6 +200,7 @@ bool trips_load_learned(struct trips *t, struct codec_in *in)
     while (codec_next(in, &tag, &section))
         if ((tag == TAG_SITE && !get_site(t, &section, version)) ||
             (tag == TAG_REMEMBERED && !get_remembered(t, &section)) ||
+            (tag == TAG_CLOSED && !get_closed(t, &section)) ||
             (tag == TAG_CIRCUIT && !get_history(t, &section)))
             return false;
     return !in->failed;
@@ -132,7 +209,7 @@ bool trips_load_learned(struct trips *t, struct codec_in *in)
 /* ---- what people say -----------------------------------------------------------------------
  */
 
-static struct remembered *recall(struct trips *t, const char *id)
+struct remembered *trips_recall(struct trips *t, const char *id)
 {
     for (size_t k = 0; k < REMEMBERED; k++)
         if (id[0] && strcmp(t->remembered[k].id, id) == 0)
@@ -148,7 +225,7 @@ void trips_replaced(struct trips *t, int circuit)
 bool trips_correct(struct trips *t, const char *id, enum trip_cause cause, int64_t wall_ms,
                    const char *by)
 {
-    struct remembered *r = recall(t, id);
+    struct remembered *r = trips_recall(t, id);
     if (!r || r->corrected)
         return false;
     struct falls *h = &t->histories[r->circuit];
@@ -163,6 +240,7 @@ bool trips_correct(struct trips *t, const char *id, enum trip_cause cause, int64
                                              .computed_probability = r->probability,
                                              .by = by};
     t->sink(t->context, &e);
+    trips_review_forget(t, id);
     r->corrected = true;
     r->cause = cause;
     t->hands += cause == CAUSE_OPENED_BY_HAND;

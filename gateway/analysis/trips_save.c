@@ -4,7 +4,6 @@
 
 #include <string.h>
 
-#define RUNNING_VERSION 5U /* 2: without after_rms; 3: without seen; 4: how sure it is */
 #define TAG_CIRCUIT 2U
 
 /* ---- running: what is open, and what every circuit did last --------------------------------
@@ -197,7 +196,7 @@ static bool get_scope(const struct trips *t, struct codec_in *in, struct scope_g
     return true;
 }
 
-static void put_case(const struct trips *t, struct codec_out *out, const struct trip_case *c)
+void trips_put_case(const struct trips *t, struct codec_out *out, const struct trip_case *c)
 {
     codec_put_u8(out, c->state != CASE_NONE);
     if (c->state == CASE_NONE)
@@ -225,8 +224,8 @@ static void put_case(const struct trips *t, struct codec_out *out, const struct 
     put_scope(t, out, &c->scope);
 }
 
-static bool get_case(const struct trips *t, struct codec_in *in, uint32_t version,
-                     struct trip_case *c)
+bool trips_get_case(const struct trips *t, struct codec_in *in, uint32_t version,
+                    struct trip_case *c)
 {
     *c = (struct trip_case){
         .scope = scope_not_guessed, .feeder_drop = (double)NAN, .feeder_before = (double)NAN};
@@ -264,7 +263,7 @@ static void put_circuit(const struct trips *t, struct codec_out *out, size_t i)
     codec_put_f32(out, w->rise);
     codec_put_i64(out, w->reset_ms);
     codec_put_string(out, w->reset_id);
-    put_case(t, out, &t->cases[i]);
+    trips_put_case(t, out, &t->cases[i]);
 }
 
 /* The readings since the fall, as far as they were counted. */
@@ -293,7 +292,7 @@ static bool get_circuit(struct trips *t, struct codec_in *in, uint32_t version)
     w.rise = codec_get_f32(in);
     w.reset_ms = codec_get_i64(in);
     codec_get_string(in, w.reset_id, sizeof w.reset_id);
-    if (!get_case(t, in, version, &c) || in->failed || amps < 0.0F)
+    if (!trips_get_case(t, in, version, &c) || in->failed || amps < 0.0F)
         return false;
     int i = site_find_circuit(t->site, id);
     if (i < 0)
@@ -314,7 +313,7 @@ static bool get_circuit(struct trips *t, struct codec_in *in, uint32_t version)
 
 void trips_save(const struct trips *t, struct codec_out *out)
 {
-    codec_put_u32(out, RUNNING_VERSION);
+    codec_put_u32(out, TRIPS_CASE_VERSION);
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         size_t begun = codec_begin(out, TAG_CIRCUIT);
         put_circuit(t, out, i);
@@ -327,7 +326,7 @@ bool trips_load(struct trips *t, struct codec_in *in)
     uint32_t tag;
     struct codec_in section;
     uint32_t version = codec_get_u32(in);
-    if (version < 2 || version > RUNNING_VERSION)
+    if (version < 2 || version > TRIPS_CASE_VERSION)
         return false;
     while (codec_next(in, &tag, &section))
         if (tag == TAG_CIRCUIT && !get_circuit(t, &section, version))

@@ -4,6 +4,7 @@
  *     trips.c        readings come in: who fell to nothing, who carries again
  *     trips_case.c   one fall: its facts, what is said of it, what is learned from it
  *     trips_scope.c  falls of the same moment: a feeder, the utility, a meter
+ *     trips_review.c falls that are over, in the light of what was learned since
  *     trips_save.c   what is open, as bytes
  *     trips_learned.c what was learned, as bytes; what people correct
  */
@@ -16,6 +17,10 @@
 #include "base/lanes.h"
 
 #include <math.h>
+
+/* Pieces that are concluded from others. */
+#define TOGETHER "went_together"
+#define FEEDER_GOES_ON "feeder_carries_on"
 
 #define FALL_FROM_ZEROS 2.0F /* a fall counts from this many times the rule's zero_amps */
 #define SAY_FROM 0.3         /* at the fall; later it takes SAY_LATE_FROM */
@@ -30,9 +35,14 @@ enum case_state {
     CASE_BACK, /* carries again, not yet settled */
 };
 
+/* Which levels learned from what a fall read. */
+enum level_taught { TAUGHT_LOST = 1, TAUGHT_OFF = 2, TAUGHT_OFF_ELSEWHERE = 4 };
+
 struct trip_case {
     enum case_state state;
     bool said, taught_breaker;
+    uint8_t taught_levels; /* enum level_taught */
+    bool afterwards;       /* told when it was long over */
     enum trip_stage stage;
     double said_probability;
     enum trip_cause said_cause;
@@ -106,6 +116,13 @@ struct remembered {
     bool several, at_switch_on;
 };
 
+#define CLOSED_MOST 64
+/* A fall that is over and may yet be seen otherwise. */
+struct closed_case {
+    size_t circuit;
+    struct trip_case of; /* its id empty: none */
+};
+
 #define BLUR_AMPS 4.0F      /* a smaller switch-on may hide its second part */
 #define BLUR_PART_AMPS 1.0F /* of it in each reading, at least */
 #define BLUR_SHARE 3        /* one in four: a mean over a quarter of the poll */
@@ -144,6 +161,10 @@ struct trips {
     size_t next_minute;
     struct remembered remembered[REMEMBERED];
     size_t remembered_count;
+    struct closed_case closed[CLOSED_MOST]; /* the newest of them */
+    size_t closed_count;
+    int64_t next_review_ms;
+    uint32_t reviewed; /* levels that were known when they were looked at last */
 
     /* Large switch-ons that came in one reading, and over two: a meter that averages over its
      * poll blurs falls as it does rises. */
@@ -181,6 +202,11 @@ void trips_feeder_take(struct trips *t);
 
 void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_ms);
 void trips_case_judge(struct trips *t, size_t i, const char *moment);
+/* The probability and the causes, from the evidence. */
+void trips_case_conclude(struct trips *t, size_t i);
+/* For a while people may say what it really was. */
+void trips_case_remember(struct trips *t, size_t i);
+void trips_case_tell(struct trips *t, size_t i);
 /* Says it when it is new or has changed; from: the probability that makes it worth saying. */
 void trips_case_say(struct trips *t, size_t i, double from);
 /* When it is to be looked at next. */
@@ -191,6 +217,29 @@ void trips_case_later(struct trips *t, size_t i);
 void trips_case_close(struct trips *t, size_t i);
 void trips_say_outcome(struct trips *t, size_t i, enum event_type type, const char *id,
                        double seconds);
+
+/* Of those that a person may still correct; NULL: not that one. */
+struct remembered *trips_recall(struct trips *t, const char *id);
+
+/* ---- trips_review.c ---- */
+
+/* A case that is being closed and was learned from: whether it can be seen otherwise one
+ * day. */
+void trips_review_keep(struct trips *t, size_t i);
+/* A person has said what it was. */
+void trips_review_forget(struct trips *t, const char *id);
+/* Looks at them again when more is known than the last time. */
+void trips_review(struct trips *t);
+
+/* ---- trips_save.c ---- */
+
+#define TRIPS_CASE_VERSION                                                                     \
+    5U /* 2: without after_rms; 3: without seen; 4: how sure it is                             \
+        */
+/* A case as it is judged from; not what it was judged to be. A loaded one is open. */
+void trips_put_case(const struct trips *t, struct codec_out *out, const struct trip_case *c);
+bool trips_get_case(const struct trips *t, struct codec_in *in, uint32_t version,
+                    struct trip_case *c);
 
 /* ---- trips_scope.c ---- */
 

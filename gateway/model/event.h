@@ -130,6 +130,7 @@ struct event_trip {
     size_t evidence_count;
     const struct event_before *before; /* the longest ago first */
     size_t before_count;
+    bool afterwards; /* seen otherwise than it was said, or not said, when it was over */
 };
 
 struct event_outcome { /* restored, opened_again */

@@ -121,6 +121,8 @@ static void add_trip(json_t *o, const struct site *s, const struct event_trip *t
         json_array_append_new(before, then);
     }
     json_object_set_new(o, "before", before);
+    if (t->afterwards)
+        json_object_set_new(o, "afterwards", json_true());
 }
 
 static void add_near_overload(json_t *o, const struct event_near_overload *n)

@@ -374,6 +374,31 @@ static void a_load_is_measured_beside_its_inrush_and_recognised(void **state)
     assert_string_equal(load(r, 0)->appliance, "refrigerator");
 }
 
+static void what_is_recognised_afterwards_moves_no_call(void **state)
+{
+    struct call_rig *r = *state;
+    call_rig_put_on(r, BATH);
+    assert_int_equal(call_rig_say_with(r, CALL_SAID_CONNECTED, "lamp"), CALL_OK);
+    enum call_stage stage = r->last.stage;
+    struct event e = {
+        .type = EVENT_TRIP, .wall_ms = call_rig_now(r), .panel = -1, .circuit = BATH};
+    e.trip = (struct event_trip){.id = "bath-20251231T000000Z",
+                                 .stage = TRIP_CONFIRMED,
+                                 .probability = 0.97,
+                                 .cause = CAUSE_FAULT,
+                                 .upstream = TRIP_UPSTREAM_NONE,
+                                 .afterwards = true};
+    e.trip.causes[CAUSE_FAULT] = 0.9;
+    calls_event(r->calls, &e);
+    call_rig_feed(r, 1);
+    assert_int_equal(r->last.stage, stage);
+    assert_false(call_rig_saw(r, CALL_SAW_OPENED));
+    e.trip.afterwards = false; /* as one that opens now does */
+    calls_event(r->calls, &e);
+    call_rig_feed(r, 1);
+    assert_true(call_rig_saw(r, CALL_SAW_OPENED));
+}
+
 static void a_load_that_draws_nothing_is_said_to(void **state)
 {
     struct call_rig *r = *state;
@@ -462,6 +487,7 @@ int main(void)
         TEST(a_lost_reply_is_answered_twice_and_counts_once),
         TEST(connected_may_be_said_after_the_meter_saw_it),
         TEST(a_load_is_measured_beside_its_inrush_and_recognised),
+        TEST(what_is_recognised_afterwards_moves_no_call),
         TEST(a_load_that_draws_nothing_is_said_to),
         TEST(current_before_it_was_put_on_means_that_somebody_did),
         TEST(a_closed_breaker_needs_no_call_and_an_open_one_only_one),

@@ -49,6 +49,42 @@ static void the_list_adds_up(void **state)
     assert_near(sum, l.sum, 0.05 * EVIDENCE_PIECES);
 }
 
+/* as if it had been judged with those levels at once */
+static void levels_are_judged_anew_and_nothing_else(void **state)
+{
+    struct falls h;
+    struct evidence_list then, now;
+    struct fall_facts f = plain();
+    struct stillness lost = {0}, off = {0}, elsewhere = {0};
+    const struct stillness_known known = {&lost, &off, &elsewhere};
+    struct stillness_seen idle = {0};
+    (void)state;
+    falls_init(&h);
+    f.back = true;
+    f.silent_seconds = 900.0;
+    f.after_amps = f.after_rms = 0.006;
+    f.after_polls = 900;
+    stillness_see(&f.seen, 900 * 3.6e-5, 900 * 6.0 * 3.6e-5 * 3.6e-5, 900);
+    evidence_judge(&f, &h, &no_levels, LOST, &then);
+    stillness_see(&idle, 900 * 4e-4, 900 * 6.0 * 1.6e-7, 900);
+    for (int k = 0; k < 4; k++) {
+        stillness_learn(&lost, &f.seen);
+        stillness_learn(&off, &idle);
+    }
+    evidence_judge_levels(&f, &h, &known, &then);
+    evidence_judge(&f, &h, &known, LOST, &now);
+    assert_near(then.sum, now.sum, 0.1); /* pieces too small to be listed stay in it */
+    assert_near(evidence_levels(&then, true), evidence_levels(&now, true), 1e-9);
+    assert_true(evidence_levels(&then, true) > 1.0);
+    assert_int_equal(then.count, now.count);
+    double sum = then.sum;
+    evidence_drop(&then, "stillness");
+    assert_int_equal(then.count, now.count - 1);
+    assert_true(then.sum < sum - 1.0);
+    evidence_drop(&then, "stillness");
+    assert_int_equal(then.count, now.count - 1);
+}
+
 static void each_piece_points_its_way(void **state)
 {
     struct falls h;
@@ -480,6 +516,7 @@ int main(void)
         cmocka_unit_test(a_reset_that_nobody_sees_hides_no_lost_supply),
         cmocka_unit_test(nobody_resets_at_once_what_nobody_misses),
         cmocka_unit_test(the_list_adds_up),
+        cmocka_unit_test(levels_are_judged_anew_and_nothing_else),
         cmocka_unit_test(each_piece_points_its_way),
         cmocka_unit_test(a_small_standing_load_that_went_too_tells),
         cmocka_unit_test(silence_counts_until_it_comes_back),

@@ -191,6 +191,30 @@ static void a_breaker_that_opens_often_does_not_hide_itself(void **state)
     assert_true(ratio(&lost, &off, DEAD_AMPS, 900) < 0.2);
 }
 
+static void a_level_is_taken_out_again(void **state)
+{
+    struct stillness s = times(3, IDLE_AMPS);
+    struct stillness_seen dead = seen_of(DEAD_AMPS, 900), none = {0};
+    (void)state;
+    stillness_learn(&s, &dead);
+    learn(&s, IDLE_AMPS, 900);
+    struct stillness rest = stillness_without(&s, &dead);
+    assert_int_equal(rest.count, 4);
+    for (uint32_t k = 0; k < rest.count; k++)
+        assert_true(fabs((double)rest.level[k] - log(IDLE_AMPS)) < 0.05);
+    rest = stillness_without(&rest, &dead); /* it is not there */
+    assert_int_equal(rest.count, 4);
+    rest = stillness_without(&s, &none);
+    assert_int_equal(rest.count, 5);
+    for (int k = 0; k < 2 * STILLNESS_PAST; k++) /* the oldest are gone */
+        learn(&s, IDLE_AMPS, 900);
+    stillness_learn(&s, &dead);
+    rest = stillness_without(&s, &dead);
+    assert_int_equal(rest.count, STILLNESS_PAST - 1);
+    for (uint32_t k = 0; k < rest.count; k++)
+        assert_true(fabs((double)rest.level[k] - log(IDLE_AMPS)) < 0.05);
+}
+
 static void it_comes_back_from_its_bytes(void **state)
 {
     struct stillness s = times(40, IDLE_AMPS), back = {0};
@@ -221,6 +245,7 @@ int main(void)
         cmocka_unit_test(a_mark_is_kept_at_every_doubling),
         cmocka_unit_test(a_level_is_as_sure_as_its_readings_tell),
         cmocka_unit_test(a_breaker_that_opens_often_does_not_hide_itself),
+        cmocka_unit_test(a_level_is_taken_out_again),
         cmocka_unit_test(it_comes_back_from_its_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

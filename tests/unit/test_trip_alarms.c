@@ -109,6 +109,21 @@ static void opens(struct house *h, int c, double probability, enum trip_cause ca
     trip_alarms_event(h->trips, &e);
 }
 
+/* long closed */
+static void seen_afterwards(struct house *h, int c, enum trip_cause cause)
+{
+    struct event e = {.type = EVENT_TRIP, .wall_ms = WALL0 + h->second * 1000, .circuit = c};
+    e.trip = (struct event_trip){.id = "t",
+                                 .stage = TRIP_CONFIRMED,
+                                 .probability = 0.97,
+                                 .cause = cause,
+                                 .amps_before = 13.0,
+                                 .upstream = TRIP_UPSTREAM_NONE,
+                                 .afterwards = true};
+    e.trip.causes[cause] = 0.9;
+    trip_alarms_event(h->trips, &e);
+}
+
 static void outcome(struct house *h, int c, enum event_type type)
 {
     struct event e = {.type = type, .wall_ms = WALL0 + h->second * 1000, .panel = 0};
@@ -490,6 +505,28 @@ static void what_a_breaker_carries_afterwards_can_take_the_verdict_back(void **s
     tear_down(&h);
 }
 
+static void what_is_recognised_afterwards_calls_nobody_but_for_a_worn_breaker(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    seen_afterwards(&h, 0, CAUSE_FAULT);
+    outcome(&h, 0, EVENT_RESTORED);
+    pass(&h, 400);
+    assert_int_equal(h.count, 0);
+    assert_false(trip_alarms_open(h.trips, 0));
+    opens(&h, 0, 0.95, CAUSE_FAULT); /* what stands is not ended by what was */
+    pass(&h, 1);
+    seen_afterwards(&h, 0, CAUSE_FAULT);
+    pass(&h, 1);
+    assert_true(told(&h, 0));
+    seen_afterwards(&h, 1, CAUSE_WORN_BREAKER);
+    pass(&h, 1);
+    assert_true(alarms_standing(h.alarms, ALARM_WORN_BREAKER, circuit(1)));
+    assert_false(told(&h, 1));
+    tear_down(&h);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -503,6 +540,7 @@ int main(void)
         cmocka_unit_test(an_essential_circuit_does_not_wait),
         cmocka_unit_test(a_restart_in_between_keeps_what_is_to_be_said),
         cmocka_unit_test(the_opening_takes_the_place_of_the_warning),
+        cmocka_unit_test(what_is_recognised_afterwards_calls_nobody_but_for_a_worn_breaker),
         cmocka_unit_test(opened_again_silences_the_advice_to_reset),
         cmocka_unit_test(a_worn_breaker_is_said_once_however_often_it_opens),
         cmocka_unit_test(a_breaker_that_was_replaced_is_worn_no_more),

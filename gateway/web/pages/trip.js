@@ -169,7 +169,7 @@ export function sheet(x, events, record, far) {
     corrected(events),
     h('dl', { class: 'facts' },
       row('sheet.breaker', far ? breakerIn(x.circuit) : h('a', { href: '#/circuit/' + x.circuit }, breakerIn(x.circuit)), circuit ? ', ' + rating(circuit.rating_amps) + (circuit.curve ? ' ' + circuit.curve : '') : ''),
-      row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) })),
+      row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) }), x.afterwards ? '. ' + t('sheet.afterwards') : ''),
       row('sheet.before', amps(x.amps_before, 2) + (circuit ? ', ' + percent(x.amps_before / circuit.rating_amps) : '')), row('sheet.heat', percent(x.heat)),
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
     x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : far && !circuit && x.with?.length ? 'upstream_open' : toldAs(x.circuit, x.cause)))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
