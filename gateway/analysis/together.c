@@ -9,7 +9,6 @@
 #define METER_PER_SECOND (0.01 / 86400.0)
 #define RESTART_LOG_RATIO                                                                      \
     4.0 /* a meter that restarts was silent before; a dead line need not be */
-#define RESTART_POLLS 2.5
 #define VOLTAGE_DEAD_SHARE 0.3 /* of nominal */
 #define VOLTAGE_LOG_RATIO 12.0
 #define TIMER_CHANCE 1e-4 /* several circuits switched by timers, at any one full hour */
@@ -102,9 +101,8 @@ static double log_weight(const struct together_view *v, struct scope scope)
         return -INFINITY;
     if (scope.kind == SCOPE_NONE && v->on_the_clock)
         return fmax(w, log(TIMER_CHANCE));
-    bool silent_before = v->gap_seconds > RESTART_POLLS * v->poll_seconds;
     if (scope.kind == SCOPE_METER)
-        return w + (silent_before ? RESTART_LOG_RATIO : 0.0);
+        return w + (v->silent_before ? RESTART_LOG_RATIO : 0.0);
     if (scope.kind == SCOPE_NONE)
         return w;
     int gone = together_voltage(s, scope, v->frame);

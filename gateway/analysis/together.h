@@ -42,8 +42,8 @@ struct together_view {
     const bool *fell;
     const bool *carries;       /* has current now */
     const double *log_chance;  /* of those that fell: ln of the chance to do so in this poll */
-    double gap_seconds;        /* length of that poll */
-    double poll_seconds;       /* usual length */
+    double gap_seconds;        /* length of that poll; the shortest, it lies in all of them */
+    bool silent_before;        /* readings were lost before it */
     bool on_the_clock;         /* at a full hour, when timers switch */
     const struct frame *frame; /* for the voltages */
 };

@@ -466,9 +466,10 @@ void trips_step(struct trips *t, const struct frame *f)
     if (follow_changes(t) || went) {
         trips_scope_judge(t, f, went);
         for (size_t i = 0; i < t->site->circuit_count; i++) {
-            if (t->cases[i].state != CASE_OPEN || t->cases[i].seen_mono_ms != t->mono_ms)
+            bool now = t->cases[i].seen_mono_ms == t->mono_ms;
+            if (t->cases[i].state != CASE_OPEN || !(now || t->fell[i]))
                 continue;
-            trips_case_judge(t, i, "fall");
+            trips_case_judge(t, i, now ? "fall" : "later");
             trips_case_say(t, i, SAY_FROM);
         }
     }

@@ -153,6 +153,15 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     trips_case_schedule(t, i, t->mono_ms + due_ms[c->next_due++]);
 }
 
+void trips_case_date(struct trips *t, size_t i, const struct trip_case *when)
+{
+    struct trip_case *c = &t->cases[i];
+    c->opened_mono_ms = when->opened_mono_ms;
+    c->opened_wall_ms = when->opened_wall_ms;
+    c->facts.local_seconds = when->facts.local_seconds;
+    trip_id_make(t->site, (int)i, c->opened_wall_ms, c->id);
+}
+
 void trips_case_schedule(struct trips *t, size_t i, int64_t due_mono_ms)
 {
     t->cases[i].due_mono_ms = due_mono_ms;

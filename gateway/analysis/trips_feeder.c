@@ -27,7 +27,10 @@ void trips_feeder_see(struct trips *t, size_t i, double amps)
     c->feeder_drop = c->feeder_before = (double)NAN;
     if (feeder < 0 || t->now.read_ms[feeder] != t->mono_ms)
         return;
-    double before = (double)t->now.p2[feeder], drop = before - (double)t->now.p1[feeder];
+    double before = (double)t->now.p2[feeder], now = (double)t->now.p1[feeder];
+    double drop = before - now;
+    if (now < SHOWS_SHARE * amps)
+        drop = fmax(drop, amps); /* less than the branch alone: it fell, now or in lost polls */
     if (!maybe_before(t, feeder, i) || drop >= SHOWS_SHARE * amps) {
         c->feeder_drop = drop;
     } else {

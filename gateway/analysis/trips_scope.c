@@ -3,12 +3,26 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define RESTART_POLLS 2.5  /* a meter that restarts is silent for longer */
 #define FRESH_POLLS 1.5    /* meters of one bus are read one after the other */
 #define SCOPE_SUREST 0.998 /* that a return can still be weighed against */
 #define VOLTS_ALONE 0.99   /* the voltage went, and no current was there to fall */
 
+/* Of those that fell for that reason, the one whose time is known best. */
+static const struct trip_case *sharpest(const struct trips *t, struct scope scope)
+{
+    const struct trip_case *best = NULL;
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        const struct trip_case *c = &t->cases[i];
+        if (t->fell[i] && together_within(t->site, scope, (int)i) &&
+            (!best || c->facts.gap_seconds < best->facts.gap_seconds))
+            best = c;
+    }
+    return best;
+}
+
 /* Circuits of a scope that had no current to fall lost their supply with the others. */
-static void open_dark(struct trips *t, struct scope_guess guess)
+static void open_dark(struct trips *t, struct scope_guess guess, const struct trip_case *when)
 {
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         struct trip_case *c = &t->cases[i];
@@ -22,29 +36,47 @@ static void open_dark(struct trips *t, struct scope_guess guess)
             trips_case_close(t, i);
         if (c->state == CASE_NONE)
             trips_case_open(t, i, fmax(0.0, (double)t->now.p2[i]), t->mono_ms);
+        if (when && !c->said)
+            trips_case_date(t, i, when);
         c->scope = guess;
     }
 }
 
-/* Fills fell, carries and log_chance; the longest gap among those that fell. */
+/* What falls in this frame may have fallen since its last reading. */
+static int64_t may_have_fallen_since(const struct trips *t)
+{
+    int64_t since = t->mono_ms - (int64_t)(1000.0 * FRESH_POLLS * trips_poll_seconds(t));
+    for (size_t i = 0; i < t->site->circuit_count; i++) {
+        const struct trip_case *c = &t->cases[i];
+        int64_t read_before = t->mono_ms - (int64_t)(1000.0 * c->facts.gap_seconds);
+        if (c->state == CASE_OPEN && c->seen_mono_ms == t->mono_ms && read_before < since)
+            since = read_before;
+    }
+    return since;
+}
+
+/* Fills fell, carries and log_chance, and the gaps of those that fell. */
 static void look(struct trips *t, struct together_view *v)
 {
     double poll = trips_poll_seconds(t), lost = trips_lost_per_second(t);
-    v->gap_seconds = v->poll_seconds = poll;
+    int64_t since = may_have_fallen_since(t);
+    v->gap_seconds = (double)INFINITY;
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         const struct trip_case *c = &t->cases[i];
         const struct fall_facts *f = &c->facts;
-        bool fresh = c->state == CASE_OPEN &&
-                     (double)(t->mono_ms - c->seen_mono_ms) <= 1000.0 * FRESH_POLLS * poll;
-        t->fell[i] = fresh && trips_counts(t, i, f->amps);
+        t->fell[i] =
+            c->state == CASE_OPEN && c->seen_mono_ms >= since && trips_counts(t, i, f->amps);
         t->carries[i] = !t->now.low[i] && t->now.read_ms[i] == t->mono_ms;
         if (!t->fell[i])
             continue;
-        v->gap_seconds = fmax(v->gap_seconds, f->gap_seconds);
+        v->gap_seconds = fmin(v->gap_seconds, f->gap_seconds);
+        v->silent_before |= f->gap_seconds > RESTART_POLLS * poll;
         v->on_the_clock |= evidence_at_full_hour(f);
         double natural = evidence_natural_here(f, &t->histories[i]);
         t->log_chance[i] = fmin(0.0, log((natural + lost) * f->gap_seconds));
     }
+    if (isinf(v->gap_seconds)) /* nobody fell: the voltage went */
+        v->gap_seconds = poll;
 }
 
 void trips_scope_judge(struct trips *t, const struct frame *f, bool volts_went)
@@ -63,7 +95,7 @@ void trips_scope_judge(struct trips *t, const struct frame *f, bool volts_went)
         if (t->fell[i] && together_within(t->site, guess.scope, (int)i))
             t->cases[i].scope = guess;
     if (guess.probability >= 0.5 && guess.scope.kind != SCOPE_METER)
-        open_dark(t, guess);
+        open_dark(t, guess, sharpest(t, guess.scope));
 }
 
 static bool same_scope(const struct trip_case *a, const struct trip_case *b)

@@ -201,6 +201,8 @@ void trips_feeder_see(struct trips *t, size_t i, double amps);
 void trips_feeder_take(struct trips *t);
 
 void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_ms);
+/* It fell when that one did: their reason is the same, and that one's time is known better. */
+void trips_case_date(struct trips *t, size_t i, const struct trip_case *when);
 void trips_case_judge(struct trips *t, size_t i, const char *moment);
 /* The probability and the causes, from the evidence. */
 void trips_case_conclude(struct trips *t, size_t i);

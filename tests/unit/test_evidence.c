@@ -381,7 +381,7 @@ static struct scope_guess guess(struct house *h, bool on_the_clock)
                                                   .carries = h->carries,
                                                   .log_chance = h->log_chance,
                                                   .gap_seconds = h->gap_seconds,
-                                                  .poll_seconds = 1,
+                                                  .silent_before = h->gap_seconds > 2.5,
                                                   .on_the_clock = on_the_clock,
                                                   .frame = h->frame});
 }
