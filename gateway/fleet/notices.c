@@ -17,12 +17,14 @@ enum sql_err notices_tend(struct sql *s, int64_t wall_ms)
         " SELECT kind, priority, site, alarm, raised_ms, changed_ms, '' FROM alarms"
         " WHERE state <> 'normal' AND state = 'unacknowledged' AND alert = 0 AND story = ''"
         " AND priority IN ('urgent', 'high') ON CONFLICT (site, alarm, began_ms) DO NOTHING";
+    /* "+ 0": by the alarm's key, not by the index of when alarms were raised. What befalls many
+     * in the same millisecond would be gone through for each of them */
     static const char end[] =
         "UPDATE notices SET ended_ms = $1 WHERE ended_ms IS NULL AND site IS NOT NULL"
         " AND kind <> '" NOTICE_COPIED
         "' AND NOT EXISTS (SELECT 1 FROM alarms a WHERE a.site = notices.site"
         " AND a.alarm = notices.alarm AND a.state <> 'normal'"
-        " AND a.raised_ms = notices.began_ms)";
+        " AND a.raised_ms + 0 = notices.began_ms)";
     static const char outage[] =
         "INSERT INTO notices (kind, priority, began_ms, last_ms, units, text)"
         " SELECT '" NOTICE_OUTAGE "', 'high', min(raised_ms), $1, count(*), '' FROM alarms"

@@ -7,6 +7,9 @@
 #   2. 2,000 records a second: how long from the event at a site to its being in the store (goal: p99 under 2 s)
 #   3. the collector's memory for each site (goal: under 2 KiB)
 #   4. the portfolio's queries (goal: under 100 ms)
+#   5. what a record takes in the store, and what the word that all is well costs
+#   6. an evening storm: three in ten sites lose their supply in the same second and are back within a minute: what a person is
+#      told, and how long until all of it is filed (goal: no flood, nothing lost)
 # PostgreSQL is at its defaults, with fsync, for both; it notes when each transaction was committed, by which ours is timed.
 # bench_centre.sh BUILD; SITES=500 SECONDS_AT_RATE=10 for less; ONLY=rate for the first alone
 set -u
@@ -37,6 +40,10 @@ count() { ask_postgres 'SELECT count(*) FROM records'; }
 told_so_far() { ask_postgres "SELECT coalesce(sum(n_tup_ins), 0) FROM pg_stat_user_tables WHERE relname LIKE 'records_h%'"; } # costs nothing; comes late
 ratio() { /usr/bin/python3 -c "print('%.2f' % ($1))"; }
 
+kill_collector() {
+    kill "$collector"
+    wait "$collector" 2>/dev/null
+}
 own() { awk '/^RssAnon/ { print $2 }' "/proc/$collector/status"; } # its own, without what it shares of libraries
 
 # ---- 3, the first half: the same work for few sites
@@ -46,8 +53,7 @@ collect few
 all() { [ "$(count)" -ge "$((records / 4))" ]; }
 until_true 300 all || fail "$(count) of $((records / 4))"
 own_few=$(own)
-kill "$collector"
-wait "$collector" 2>/dev/null
+kill_collector
 ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null
 
 # ---- 1
@@ -153,9 +159,14 @@ echo "a year of $sites sites: $told records"
 ask_postgres 'ANALYZE' > /dev/null
 "$b/tests/bench/portfolio_times" "$database" || fail "a query"
 
+# ---- 5, of the rows that are there now
+ask_postgres "SELECT 'a record of ' || round(avg(length(json))) || ' bytes takes ' || (SELECT sum(pg_total_relation_size(oid)) FROM pg_class
+    WHERE relname ~ '^records_h[0-9]_' AND relkind = 'r') / count(*) || ' bytes with its index' FROM records"
+ask_postgres "SELECT 'a trip takes ' || pg_total_relation_size('trips') / count(*) || ' bytes' FROM trips"
+ask_postgres "SELECT 'an alarm, of each kind and circuit one, takes ' || pg_total_relation_size('alarms') / count(*) || ' bytes' FROM alarms"
+
 # ---- 2
-kill "$collector"
-wait "$collector" 2>/dev/null
+kill_collector
 collect rate
 "$b/foretrip-fleet" simulate --config "$dir/centre" --sites "$sites" --rate 2000 --records $((2000 * seconds)) --health 900 > "$dir/sim2.log" 2>&1 ||
     fail "the sites do not get rid of it"
@@ -163,7 +174,39 @@ all() { [ "$(count)" -ge $((told + records + 2000 * seconds)) ]; }
 until_true 300 all || fail "not all filed"
 backend=$(ask_postgres "SELECT pid FROM pg_stat_activity WHERE application_name = 'foretrip-fleet'")
 echo "CPU for a second of that: collector $(ratio "$(cpu "$collector") / $seconds") s, its PostgreSQL process $(ratio "$(cpu "$backend") / $seconds") s; load $(cut -d' ' -f1 /proc/loadavg) on $(nproc) cores"
-kill "$collector"
-wait "$collector" 2>/dev/null
+kill_collector
 tail -1 "$dir/sim2.log"
 echo "2,000 records a second from $sites sites for $seconds s: $(sed -n 's/.*from the event to/from the event to/p' "$dir/rate.log" | tail -1) (goal: 99 of 100 within 2000 ms)"
+
+# ---- 5, the word that all is well: every site's each 5 s
+collect words
+start sim5 "$b/foretrip-fleet" simulate --config "$dir/centre" --sites "$sites" --health 5 --seconds 600
+sim=$started
+all_online() { [ "$(ask_postgres 'SELECT count(*) FROM sites WHERE online = 1')" = "$sites" ]; }
+until_true 120 all_online || fail "not all sites are there"
+sleep 7 # the first words of all come at once
+backend=$(filers)
+c0=$(cpu "$collector") b0=$(cpu "$broker") f0=$(cpu "$backend") w0=$(ask_postgres 'SELECT pg_current_wal_lsn()')
+sleep 15
+words=$((sites * 3))
+per() { /usr/bin/python3 -c "print('%.0f' % (1e6 * ($1) / $words))"; }
+echo "a word that all is well, of $((sites / 5)) a second: microseconds of a processor: broker $(per "$(cpu "$broker") - $b0"), collector $(per "$(cpu "$collector") - $c0"), PostgreSQL $(per "$(cpu "$backend") - $f0"); bytes of its log $(ask_postgres "SELECT round((pg_current_wal_lsn() - '$w0'::pg_lsn) / $words)"); load $(load)"
+kill "$sim"
+wait "$sim" 2>/dev/null
+kill_collector
+
+# ---- 6
+collect storm
+before=$(count) told_before=$(told_so_far) notices=$(ask_postgres 'SELECT coalesce(max(notice), 0) FROM notices')
+start sim6 "$b/foretrip-fleet" simulate --config "$dir/centre" --sites "$sites" --health 900 --storm 10,60 --linger 40
+sim=$started
+give_up=$(($(date +%s) + 600))
+wait "$sim" || fail "the sites do not get rid of it"
+told=$(sed -n 's/.*"told":\([0-9]*\).*/\1/p' "$dir/sim6.log")
+all() { [ "$(count)" -ge $((before + told)) ]; }
+until_true 120 all || fail "told $told, filed $(($(count) - before))"
+[ "$(count)" = $((before + told)) ] || fail "some are there twice"
+over() { [ "$(ask_postgres "SELECT count(*) FROM notices WHERE notice > $notices AND ended_ms IS NULL")" = 0 ]; }
+until_true 60 over || fail "a notice of the storm does not end"
+kill_collector
+echo "a storm: $(sed -n 's/.*sim: \([0-9]* sites lose.*\)/\1/p' "$dir/sim6.log"), back within 60 s: $told records filed, each once; notices: $(ask_postgres "SELECT count(*) FROM notices WHERE notice > $notices"), of $(ask_postgres "SELECT coalesce(max(units), 0) FROM notices WHERE notice > $notices") units at the most; $(sed -n 's/.*from the event to/from the event to/p' "$dir/storm.log" | tail -1) (of those that fell silent until the light is back the dark is counted); load $(load)"
