@@ -42,11 +42,19 @@ struct entry {
     const char *name, *health; /* the gateway's own word, when it came; NULL */
 };
 
+struct numbered {
+    int64_t site;
+    struct entry *entry;
+};
+
 struct call {
     struct ledger *ledger;
     int64_t wall_ms;
     struct entry *entries; /* by id */
     size_t entry_count;
+    struct numbered *by_site; /* those of them that have gaps */
+    size_t by_site_count;
+    bool memory_short;        /* a gap could not be held: it must not be taken for filled */
     struct ledger_row *fresh; /* records that are new */
     size_t fresh_count;
     struct ledger_taken taken;
@@ -114,23 +122,31 @@ static bool see_site(void *context, const struct sql_value *row)
     return true;
 }
 
+static int by_number(const void *a, const void *b)
+{
+    int64_t x = ((const struct numbered *)a)->site, y = ((const struct numbered *)b)->site;
+    return (x > y) - (x < y);
+}
+
 static bool see_gap(void *context, const struct sql_value *row)
 {
     struct call *c = context;
-    for (size_t i = 0; i < c->entry_count; i++) {
-        struct coverage *v = &c->entries[i].coverage;
-        if (c->entries[i].site != sql_as_number(&row[0]))
-            continue;
-        struct coverage_gap *more = realloc(v->gaps, (v->count + 1) * sizeof *more);
-        if (!more)
-            return false;
-        v->gaps = more;
-        more[v->count++] = (struct coverage_gap){.after = sql_as_number(&row[1]),
-                                                 .to = sql_as_number(&row[2]),
-                                                 .seen_ms = sql_as_number(&row[3]),
-                                                 .asked_ms = sql_as_number(&row[4]),
-                                                 .asked = sql_as_number(&row[5])};
-    }
+    const struct numbered key = {.site = sql_as_number(&row[0])};
+    const struct numbered *of =
+        bsearch(&key, c->by_site, c->by_site_count, sizeof *c->by_site, by_number);
+    if (!of)
+        return true;
+    struct coverage *v = &of->entry->coverage;
+    struct coverage_gap *more = realloc(v->gaps, (v->count + 1) * sizeof *more);
+    c->memory_short = c->memory_short || !more;
+    if (!more)
+        return false;
+    v->gaps = more;
+    more[v->count++] = (struct coverage_gap){.after = sql_as_number(&row[1]),
+                                             .to = sql_as_number(&row[2]),
+                                             .seen_ms = sql_as_number(&row[3]),
+                                             .asked_ms = sql_as_number(&row[4]),
+                                             .asked = sql_as_number(&row[5])};
     return true;
 }
 
@@ -155,6 +171,23 @@ static enum sql_err add_missing(struct call *c, struct sql_value *cells)
     return sql_put(c->ledger->sql, &put_new_sites, cells, n);
 }
 
+static enum sql_err find_all_gaps(struct call *c, struct sql_value *cells)
+{
+    c->by_site = calloc(c->entry_count + 1, sizeof *c->by_site);
+    if (!c->by_site)
+        return SQL_ERR_MEMORY;
+    for (size_t i = 0; i < c->entry_count; i++)
+        if (c->entries[i].was_gaps)
+            c->by_site[c->by_site_count++] =
+                (struct numbered){c->entries[i].site, &c->entries[i]};
+    qsort(c->by_site, c->by_site_count, sizeof *c->by_site, by_number);
+    for (size_t i = 0; i < c->by_site_count; i++)
+        cells[i] = sql_number(c->by_site[i].site);
+    enum sql_err err =
+        sql_find(c->ledger->sql, &find_gaps, cells, c->by_site_count, see_gap, c);
+    return c->memory_short ? SQL_ERR_MEMORY : err;
+}
+
 static enum sql_err find_all(struct call *c)
 {
     struct sql_value *cells = calloc(2 * c->entry_count + 1, sizeof *cells);
@@ -164,12 +197,8 @@ static enum sql_err find_all(struct call *c)
         if (err == SQL_FINE)
             err = find_by_id(c, cells, true);
     }
-    size_t n = 0;
-    for (size_t i = 0; err == SQL_FINE && i < c->entry_count; i++)
-        if (c->entries[i].was_gaps)
-            cells[n++] = sql_number(c->entries[i].site);
     if (err == SQL_FINE)
-        err = sql_find(c->ledger->sql, &find_gaps, cells, n, see_gap, c);
+        err = find_all_gaps(c, cells);
     free(cells);
     return err;
 }
@@ -286,25 +315,44 @@ static const struct sql_table put_gaps = {
                {"asked", SQL_NUMBER}},
 };
 
-/* few sites have any, so each is written anew */
-static enum sql_err write_gaps(struct call *c, const struct entry *e)
+static const struct sql_find remove_gaps = {.select = "DELETE FROM gaps WHERE site",
+                                            .type = SQL_NUMBER};
+
+static void fill_gap(struct sql_value *v, const struct entry *e, const struct coverage_gap *g)
 {
-    struct sql_value cells[COVERAGE_MOST_GAPS * 6], site = sql_number(e->site);
-    if (!e->was_gaps && e->coverage.count == 0)
-        return SQL_FINE;
-    for (size_t i = 0; i < e->coverage.count; i++) {
-        const struct coverage_gap *g = &e->coverage.gaps[i];
-        struct sql_value *v = cells + i * 6;
-        v[0] = site;
-        v[1] = sql_number(g->after);
-        v[2] = sql_number(g->to);
-        v[3] = sql_number(g->seen_ms);
-        v[4] = sql_number(g->asked_ms);
-        v[5] = sql_number(g->asked);
+    v[0] = sql_number(e->site);
+    v[1] = sql_number(g->after);
+    v[2] = sql_number(g->to);
+    v[3] = sql_number(g->seen_ms);
+    v[4] = sql_number(g->asked_ms);
+    v[5] = sql_number(g->asked);
+}
+
+/* few sites have any, so those of a site are written anew */
+static enum sql_err write_gaps(struct call *c)
+{
+    size_t gaps = 0, sites = 0, rows = 0;
+    for (size_t i = 0; i < c->entry_count; i++)
+        gaps += c->entries[i].coverage.count;
+    struct sql_value *keys = calloc(c->entry_count + 1, sizeof *keys);
+    struct sql_value *cells = calloc(gaps * put_gaps.columns + 1, sizeof *cells);
+    enum sql_err err = keys && cells ? SQL_FINE : SQL_ERR_MEMORY;
+    for (size_t i = 0; err == SQL_FINE && i < c->entry_count; i++) {
+        const struct entry *e = &c->entries[i];
+        if (!e->touched)
+            continue;
+        if (e->was_gaps)
+            keys[sites++] = sql_number(e->site);
+        for (size_t k = 0; k < e->coverage.count; k++)
+            fill_gap(cells + rows++ * put_gaps.columns, e, &e->coverage.gaps[k]);
     }
-    enum sql_err err = sql_query(c->ledger->sql, "DELETE FROM gaps WHERE site = $1", &site, 1,
-                                 NULL, NULL, NULL);
-    return err == SQL_FINE ? sql_put(c->ledger->sql, &put_gaps, cells, e->coverage.count) : err;
+    if (err == SQL_FINE)
+        err = sql_find(c->ledger->sql, &remove_gaps, keys, sites, NULL, NULL);
+    if (err == SQL_FINE)
+        err = sql_put(c->ledger->sql, &put_gaps, cells, rows);
+    free(cells);
+    free(keys);
+    return err;
 }
 
 static const struct sql_table put_sites = {
@@ -370,12 +418,11 @@ static enum sql_err write_sites(struct call *c)
     struct sql_value *cells = calloc(c->entry_count * put_sites.columns + 1, sizeof *cells);
     size_t rows = 0;
     enum sql_err err = cells ? SQL_FINE : SQL_ERR_MEMORY;
-    for (size_t i = 0; i < c->entry_count && err == SQL_FINE; i++) {
-        if (!c->entries[i].touched)
-            continue;
-        fill_site(cells + rows++ * put_sites.columns, &c->entries[i]);
-        err = write_gaps(c, &c->entries[i]);
-    }
+    for (size_t i = 0; i < c->entry_count && err == SQL_FINE; i++)
+        if (c->entries[i].touched)
+            fill_site(cells + rows++ * put_sites.columns, &c->entries[i]);
+    if (err == SQL_FINE)
+        err = write_gaps(c);
     if (err == SQL_FINE)
         err = sql_put(c->ledger->sql, &put_sites, cells, rows);
     if (err == SQL_FINE)
@@ -396,6 +443,7 @@ static void end_call(struct call *c)
 {
     for (size_t i = 0; i < c->entry_count; i++)
         coverage_free(&c->entries[i].coverage);
+    free(c->by_site);
     free(c->entries);
     free(c->fresh);
 }

@@ -95,11 +95,12 @@ enum sql_err sql_put(struct sql *s, const struct sql_table *table,
                      const struct sql_value *cells, size_t rows);
 
 /* Rows whose key is one of these, locked until the transaction's end, in the order of
- * order_by: "SELECT what FROM .. WHERE key = one of keys". */
+ * order_by: "SELECT what FROM .. WHERE key = one of keys". Without order_by they are not
+ * locked, and it may be a DELETE. */
 struct sql_find {
-    const char *select; /* "SELECT a, b FROM t WHERE id" */
-    const char *order_by;
-    enum sql_type type; /* of the key: SQL_NUMBER or SQL_WORDS */
+    const char *select;   /* "SELECT a, b FROM t WHERE id" */
+    const char *order_by; /* NULL: none */
+    enum sql_type type;   /* of the key: SQL_NUMBER or SQL_WORDS */
 };
 enum sql_err sql_find(struct sql *s, const struct sql_find *find, const struct sql_value *keys,
                       size_t count, sql_row_fn *fn, void *context);

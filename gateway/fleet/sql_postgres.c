@@ -330,8 +330,9 @@ static enum sql_err put(struct sql *base, const struct sql_table *table,
 static void compose_find(const void *key, struct text *out)
 {
     const struct sql_find *f = key;
-    text_printf(out, "%s = ANY($1::%s) ORDER BY %s FOR UPDATE", f->select, array_of(f->type),
-                f->order_by); /* one order for all, so that no two wait for each other */
+    text_printf(out, "%s = ANY($1::%s)", f->select, array_of(f->type));
+    if (f->order_by) /* one order for all, so that no two wait for each other */
+        text_printf(out, " ORDER BY %s FOR UPDATE", f->order_by);
 }
 
 static enum sql_err find(struct sql *base, const struct sql_find *f,
