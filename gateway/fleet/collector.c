@@ -172,8 +172,9 @@ void collector_turn(struct collector *c, int timeout_ms)
     bool up = intake_turn(c->intake, time_to_wait(c, timeout_ms));
     filer_note_line(c->filer, up);
     filer_take_gaps(c->filer, ask, c);
+    bool passed_over = c->leaving; /* something that the broker has to give again */
     settle_store(c);
-    if (c->leaving) /* not from within the turn, which is the connection's own */
+    if (c->leaving || passed_over) /* not from within the turn, which is the connection's own */
         intake_leave(c->intake);
     c->counts.broker_up = up && !c->leaving;
 }
