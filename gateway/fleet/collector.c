@@ -179,6 +179,11 @@ void collector_turn(struct collector *c, int timeout_ms)
     c->counts.broker_up = up && !c->leaving;
 }
 
+const struct pulse *collector_pulse(const struct collector *c)
+{
+    return filer_pulse(c->filer);
+}
+
 void collector_get_counts(const struct collector *c, struct collector_counts *out)
 {
     *out = c->counts;

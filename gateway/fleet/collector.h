@@ -39,6 +39,9 @@ void collector_destroy(struct collector *c); /* accepts NULL; what is held is fi
 /* Does what there is to do, at most about timeout_ms long. */
 void collector_turn(struct collector *c, int timeout_ms);
 
+/* Of the thread that files (base/pulse.h). */
+const struct pulse *collector_pulse(const struct collector *c);
+
 void collector_get_counts(const struct collector *c, struct collector_counts *out);
 
 #endif

@@ -14,7 +14,8 @@
 #define RETRY_MOST_MS 10000
 #define AGAIN_MOST 8
 #define TEND_EVERY_MS 1000
-#define TEND_SHARE 20 /* of the time, one part at the most */
+#define PATIENCE_MS 300000 /* a table that has grown large, a disk that is slow */
+#define TEND_SHARE 20      /* of the time, one part at the most */
 
 struct gap {
     char site[SITE_ID_SIZE];
@@ -23,6 +24,7 @@ struct gap {
 
 struct filer {
     pthread_t thread;
+    struct pulse pulse;
     pthread_mutex_t lock; /* of what follows */
     pthread_cond_t told;  /* the thread: there is a pile, or it is to end */
     pthread_cond_t tells; /* the giver: a pile is done, or the store is away */
@@ -262,8 +264,10 @@ static void *run(void *context)
 {
     struct filer *f = context;
     bool stop = false;
+    pulse_begin_thread(&f->pulse);
     have_store(f);
     while (!stop) {
+        pulse_beat(&f->pulse);
         struct pile *b = wait_for_pile(f, &stop);
         if (have_store(f) && b && file_pile(f, b))
             say_done(f);
@@ -271,6 +275,7 @@ static void *run(void *context)
             tend(f);
     }
     ledger_close(f->ledger);
+    pulse_end(&f->pulse);
     return NULL;
 }
 
@@ -284,6 +289,7 @@ struct filer *filer_create(const struct ledger_options *o)
         return NULL;
     f->options = *o;
     f->start_wall_ms = clock_wall_ms();
+    pulse_init(&f->pulse, "filer", PATIENCE_MS);
     pthread_mutex_init(&f->lock, NULL);
     pthread_condattr_init(&mono);
     pthread_condattr_setclock(&mono, CLOCK_MONOTONIC);
@@ -363,6 +369,11 @@ void filer_take_gaps(struct filer *f, ledger_gap_fn *fn, void *context)
     pthread_mutex_unlock(&f->lock);
     for (size_t i = 0; i < count; i++)
         fn(context, gaps[i].site, gaps[i].after, gaps[i].to);
+}
+
+const struct pulse *filer_pulse(const struct filer *f)
+{
+    return &f->pulse;
 }
 
 bool filer_store_up(struct filer *f)

@@ -17,6 +17,8 @@
 #include "ages.h"
 #include "ledger.h"
 
+#include "base/pulse.h"
+
 #define PILE_ITEMS 4000
 #define FILER_GAPS 100 /* brought up, a second */
 
@@ -66,6 +68,9 @@ void filer_note_line(struct filer *f, bool up);
 
 /* Gaps that are to be asked for, as ledger.h hands them on; each is brought up once. */
 void filer_take_gaps(struct filer *f, ledger_gap_fn *fn, void *context);
+
+/* Stuck, for the watchdog, when the database does not answer for minutes. */
+const struct pulse *filer_pulse(const struct filer *f);
 
 bool filer_store_up(struct filer *f);
 void filer_get_counts(struct filer *f, struct filer_counts *out);

@@ -133,12 +133,15 @@ static int collect(const struct fleet_settings *settings)
         log_error("fleet", "%s", why);
         return 1;
     }
+    struct vigil vigil = {0};
+    vigil_add(&vigil, collector_pulse(c));
     sd_notify(0, "READY=1");
     int64_t said_mono_ms = clock_mono_ms(), heap_mono_ms = 0;
     while (!stop_asked) {
         collector_turn(c, TURN_MS);
         heap_give_back(clock_mono_ms(), &heap_mono_ms);
-        sd_notify(0, "WATCHDOG=1");
+        if (vigil_round(&vigil, clock_mono_ms(), NULL) == 0)
+            sd_notify(0, "WATCHDOG=1");
         if (clock_mono_ms() - said_mono_ms >= SAY_EVERY_MS) {
             said_mono_ms = clock_mono_ms();
             say(c);
