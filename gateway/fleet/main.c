@@ -119,7 +119,7 @@ static void say(const struct collector *c)
         "half within %lld ms, 99 of 100 within %lld ms, all within %lld ms",
         (unsigned long long)n.filed.taken.records, (unsigned long long)n.filed.transactions,
         (unsigned long long)n.filed.taken.repeated, (unsigned long long)n.filed.taken.gaps,
-        (unsigned long long)n.asked, (unsigned long long)(n.refused + n.filed.refused),
+        (unsigned long long)n.asked, (unsigned long long)n.refused + n.filed.refused,
         (unsigned long long)n.filed.taken.unknown, (long long)ages_within(&n.filed.ages, 0.5),
         (long long)ages_within(&n.filed.ages, 0.99),
         (long long)ages_within(&n.filed.ages, 1.0));
