@@ -178,6 +178,8 @@ void trip_texts_worn(const struct site *s, int circuit, double worn, double amps
         text, "%s opens at less than it should carry: have a licensed electrician replace it.",
         where);
     text_append(advice, advice_of[CAUSE_WORN_BREAKER]);
+    text_append(advice, " When another one is in its place, record that on the gateway's page: "
+                        "what was learned of this one is then forgotten.");
     figures_add(figures, FIGURE_CARRIED_BEFORE, amps_before);
     figures_add(figures, FIGURE_BREAKER, s->circuits[circuit].breaker_amps);
     figures_add(figures, FIGURE_WORN_BREAKER, 100.0 * worn);

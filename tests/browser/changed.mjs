@@ -112,4 +112,22 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   check(true, 'without figures the trip says it, and what is not known is told as the dangerous one');
   await p.context().close();
 }
+/* ---- a worn breaker is worn until somebody records another: the gateway does it, and the circuit's page has it */
+{
+  const { p, say } = await visit('en', 'main-07', 'overload');
+  await p.evaluate(() => localStorage.setItem('by', 'Ada'));
+  await say({ ...alarm('main-07', 'worn_breaker'), alarm: 'main-07.worn_breaker', kind: 'worn_breaker', text: 'Breaker 7 opens at less than it should carry.' });
+  const worn = p.locator('.alarm', { hasText: 'opens at less than it should carry' });
+  check((await p.locator('.alarm', { hasText: 'is open' }).locator('button', { hasText: 'Breaker replaced' }).count()) === 0, 'only what is about the breaker itself can be answered so');
+  await worn.locator('button', { hasText: 'Breaker replaced' }).click();
+  check(/licensed electrician has put in another/.test(await worn.textContent()), 'it says whose work that is');
+  await worn.locator('.shelve input').fill('a new 15 A');
+  await accessible(p, 'a breaker that was replaced is recorded');
+  await worn.locator('button[type=submit]').click();
+  await p.waitForSelector('.alarm .answer:has-text("Done")');
+  await p.goto(base + '/#/circuit/main-07');
+  await p.waitForSelector('.happened li:has-text("The breaker was replaced, says Ada: “a new 15 A”")');
+  check(true, 'and the record of the circuit has it, with who said so');
+  await p.context().close();
+}
 await end();
