@@ -243,6 +243,42 @@ static void a_warning_names_what_is_on_or_says_nothing_of_it(void **state)
     config_free(&c);
 }
 
+/* a language of the site's own with one sentence: the rest is said in English */
+static void what_a_language_leaves_out_is_said_in_english(void **state)
+{
+    static const char french[] =
+        "languages = ( { language = \"fr\"; matters = ( { matter = \"trip_fault\";\n"
+        "  what = \"Le disjoncteur {position} est ouvert[, {amps} A].\"; } ); } );\n";
+    struct config c;
+    struct wording w;
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    struct news n = {
+        .matter = MATTER_TRIP_FAULT, .priority = PRIORITY_HIGH, .alarm = "main-07.trip"};
+    struct text said = TEXT_INIT;
+    const struct config_text texts[] = {{"site.cfg", site, strlen(site)},
+                                        {"phrases.cfg", french, strlen(french)}};
+    (void)state;
+    if (!config_load_memory(&c, texts, 2, &faults))
+        fail_msg("%s: %s", faults.list[0].file, faults.list[0].text);
+    faults_free(&faults);
+    strcpy(n.advice, "Do not reset it.");
+    wording_init(&w, &c.phrases, "fr", &c.site, 0);
+    wording_subject(&w, &n, WHY_UNANSWERED, 0, &said);
+    assert_string_equal(text_get(&said), "Unanswered: Breaker open, do not reset: 7 Bath");
+    text_clear(&said);
+    wording_what(&w, &n, &said);
+    assert_string_equal(text_get(&said), "Le disjoncteur 7 est ouvert.");
+    text_clear(&said);
+    wording_act(&w, &n, &said);
+    assert_string_equal(text_get(&said), "Do not reset it.");
+    text_free(&said);
+    wording_init(&w, &c.phrases, "xx", &c.site, 0); /* no language of that code */
+    wording_what(&w, &n, &said);
+    assert_string_equal(text_get(&said), "");
+    text_free(&said);
+    config_free(&c);
+}
+
 /* a name with brackets or braces in it is a name */
 static void the_alarms_own_words_are_said_as_they_are(void **state)
 {
@@ -267,6 +303,7 @@ int main(void)
         cmocka_unit_test(every_subject_leaves_room_for_where_it_is),
         cmocka_unit_test(what_is_not_known_leaves_no_hole_in_a_sentence),
         cmocka_unit_test(a_warning_names_what_is_on_or_says_nothing_of_it),
+        cmocka_unit_test(what_a_language_leaves_out_is_said_in_english),
         cmocka_unit_test(the_alarms_own_words_are_said_as_they_are),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
