@@ -260,7 +260,7 @@ install: programs ## into $(DESTDIR)$(PREFIX): programs, service, manual pages, 
 	install -d $(DOC)/examples/centre
 	install -m 644 config/centre/*.cfg $(DOC)/examples/centre/
 	install -d $(DESTDIR)$(UNITDIR) $(DESTDIR)$(UDEVDIR)
-	for unit in foretripd foretrip-fleet foretrip-renew; do \
+	for unit in foretripd foretrip-fleet foretrip-fleet-page foretrip-renew; do \
 		sed 's|@PREFIX@|$(PREFIX)|g' deploy/$$unit.service.in > $(B)/$$unit.service && \
 		install -m 644 $(B)/$$unit.service $(DESTDIR)$(UNITDIR)/ || exit 1; done
 	install -m 644 deploy/foretrip-renew.timer $(DESTDIR)$(UNITDIR)/

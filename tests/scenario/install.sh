@@ -44,7 +44,7 @@ mkdir "$dir/here"
 
 # the units
 command -v systemd-analyze > /dev/null || { echo "systemd-analyze is not there: the units are not looked at"; exit 77; }
-for unit in foretripd foretrip-fleet; do
+for unit in foretripd foretrip-fleet foretrip-fleet-page; do
     file=$root/usr/lib/systemd/system/$unit.service
     sed "s|=/usr/|=$root/usr/|" "$file" > "$dir/$unit.service" # verify looks for the program
     systemd-analyze verify --man=no --recursive-errors=no "$dir/$unit.service" > "$dir/verify.log" 2>&1 || fail "systemd does not take $unit"
