@@ -219,33 +219,42 @@ static const struct line_calls calls = {
                .message = on_message},
 };
 
-static void send_one(struct asker *a, struct slot *s)
+static bool send_one(struct asker *a, const struct slot *s, int *mid)
 {
     char topic[2 * SITE_ID_SIZE + VERB_SIZE + 32];
     const char *as = a->settings.ask_as;
     snprintf(topic, sizeof topic, "foretrip/%s/command/%s%s%s", s->site, s->verb,
              as[0] ? "/" : "", as);
-    s->state = SLOT_OUT;
-    if (broker_publish(
-            a->line.broker,
-            &(struct broker_out){.topic = topic,
-                                 .payload = s->payload,
-                                 .length = strlen(s->payload),
-                                 .qos = 1,
-                                 .expiry_seconds = 1 + (uint32_t)s->timeout_ms / 1000,
-                                 .correlation = s->id,
-                                 .correlation_length = strlen(s->id)},
-            &s->mid) != BROKER_SENT)
-        s->state = SLOT_WAITS; /* with the next connection, or never */
+    return broker_publish(
+               a->line.broker,
+               &(struct broker_out){.topic = topic,
+                                    .payload = s->payload,
+                                    .length = strlen(s->payload),
+                                    .qos = 1,
+                                    .expiry_seconds = 1 + (uint32_t)s->timeout_ms / 1000,
+                                    .correlation = s->id,
+                                    .correlation_length = strlen(s->id)},
+               mid) == BROKER_SENT;
 }
 
+/* The library has locks of its own, which it holds when it calls us: ours is not held when it
+ * is called. A slot that is not free is nobody's but this thread's. */
 static void send_waiting(struct asker *a)
 {
-    pthread_mutex_lock(&a->lock);
-    for (size_t i = 0; i < ASK_MOST && a->up; i++)
-        if (a->slots[i].state == SLOT_WAITS)
-            send_one(a, &a->slots[i]);
-    pthread_mutex_unlock(&a->lock);
+    for (size_t i = 0; i < ASK_MOST; i++) {
+        struct slot *s = &a->slots[i];
+        pthread_mutex_lock(&a->lock);
+        bool waits = a->up && s->state == SLOT_WAITS;
+        struct slot copy = *s;
+        pthread_mutex_unlock(&a->lock);
+        int mid = 0;
+        if (!waits || !send_one(a, &copy, &mid))
+            continue; /* with the next connection, or never */
+        pthread_mutex_lock(&a->lock);
+        s->mid = mid;
+        s->state = SLOT_OUT;
+        pthread_mutex_unlock(&a->lock);
+    }
 }
 
 static int until_next(struct asker *a)
