@@ -4,6 +4,7 @@
 #include "sql.h"
 
 #include "base/clock.h"
+#include "base/heap.h"
 #include "base/log.h"
 
 #include <systemd/sd-daemon.h>
@@ -44,7 +45,7 @@ int fleet_serve(const struct fleet_settings *settings, const volatile sig_atomic
     char why[CENTRE_WHY_SIZE];
     if (settings->page.off) {
         log_error("centre", "fleet.cfg has off = true in page: nothing is served");
-        return 1;
+        return 2; /* which a service manager does not try again */
     }
     if (!wait_for_store(settings, stop))
         return 0;
@@ -55,8 +56,10 @@ int fleet_serve(const struct fleet_settings *settings, const volatile sig_atomic
     }
     say_where(settings, centre_port(c));
     sd_notify(0, "READY=1");
+    int64_t heap_mono_ms = 0;
     while (!*stop) {
         centre_turn(c, TURN_MS);
+        heap_give_back(clock_mono_ms(), &heap_mono_ms);
         sd_notify(0, "WATCHDOG=1");
     }
     sd_notify(0, "STOPPING=1");
