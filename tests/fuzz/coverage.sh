@@ -22,9 +22,10 @@ parsers() {
     meter_map) echo config/map_file.c ;;
     modbus_answer) echo drivers/answer.c drivers/link.c drivers/decode.c drivers/meter_plan.c ;;
     pack) echo gateway/store/pack.c gateway/store/summary.c ;;
-    parcel) echo gateway/fleet/parcel.c ;;
+    parcel) echo gateway/fleet/parcel.c gateway/fleet/parcel_members.c gateway/fleet/parcel_strict.c ;;
     readings) echo drivers/recorded.c drivers/recorded_time.c drivers/cells.c drivers/cells_vector.c ;;
     sim_command) echo gateway/fleet/sim_site.c ;;
+    site_answer) echo gateway/fleet/ask_answer.c gateway/fleet/sheet_text.c gateway/fleet/discreet_sheet.c ;;
     site_config) echo config/source.c config/fields.c config/reader.c config/site_file.c config/site_meters.c config/site_wiring.c \
         config/rules_file.c config/delivery_file.c config/people_file.c config/page_file.c config/tariff_file.c \
         config/retention_file.c config/phrases_file.c config/study_file.c config/appliances_file.c ;;
