@@ -149,9 +149,10 @@ $(B)/tests/unit/test_%: $(B)/tests/unit/test_%.o $(TEST_HELP_OBJ) $(B)/libforetr
 # with gcc, tests/fuzz/run_corpus.c feeds it the seeds and seeded mutations of them.
 FUZZ_WITH_CLANG := $(findstring clang,$(CC))
 $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/tests/fuzz/run_corpus.o) $(B)/libforetrip.a
-	$(CC) $(LDFLAGS) $(if $(FUZZ_WITH_CLANG),-fsanitize=fuzzer) -o $@ $^ $(LIBS)
+	$(CC) $(LDFLAGS) $(FUZZ_LINK) $(if $(FUZZ_WITH_CLANG),-fsanitize=fuzzer) -o $@ $^ $(LIBS)
 
-$(B)/tests/fuzz/fuzz_state: LDFLAGS += -Wl,--wrap=heat_felt_cold_seconds
+# not LDFLAGS, which may come from the command line
+$(B)/tests/fuzz/fuzz_state: FUZZ_LINK := -Wl,--wrap=heat_felt_cold_seconds
 
 $(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)

@@ -52,7 +52,7 @@ parsers() {
         [ -d "${more:-/nowhere}" ] || more=
         mkdir -p "$dir/$name"
         # shellcheck disable=SC2086
-        LLVM_PROFILE_FILE=$dir/$name.profraw "$t" -runs="${FUZZ_RUNS:-20000}" -detect_leaks=0 "$dir/$name" \
+        LLVM_PROFILE_FILE=$dir/$name.profraw "$t" -runs="${FUZZ_RUNS:-20000}" -entropic=0 -detect_leaks=0 "$dir/$name" \
             "tests/fuzz/seeds/$name" $more > "$dir/$name.log" 2>&1 || { cat "$dir/$name.log" >&2; exit 1; }
         llvm-profdata merge -o "$dir/$name.profdata" "$dir/$name.profraw" || exit 1
         # shellcheck disable=SC2086
