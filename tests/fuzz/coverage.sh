@@ -12,10 +12,13 @@ trap 'rm -rf "$dir"' EXIT
 # which parsers a target is for
 parsers() {
     case $1 in
+    answer) echo gateway/fleet/ask_answer.c gateway/fleet/sheet_text.c ;;
     block) echo gateway/store/block.c ;;
     call) echo gateway/analysis/calls.c gateway/analysis/calls_save.c gateway/analysis/call_rules.c ;;
     command) echo gateway/notify/command.c ;;
     directory_csv) echo gateway/analysis/directory_csv.c ;;
+    discreet_sheet) echo gateway/fleet/discreet_sheet.c ;;
+    est) echo gateway/base/est.c ;;
     fleet_config) echo config/fleet_file.c gateway/model/fleet.c ;;
     house_file) echo drivers/simulated/house_file.c ;;
     house_request) echo drivers/simulated/house_pdu.c ;;
@@ -25,7 +28,6 @@ parsers() {
     parcel) echo gateway/fleet/parcel.c gateway/fleet/parcel_members.c gateway/fleet/parcel_strict.c ;;
     readings) echo drivers/recorded.c drivers/recorded_time.c drivers/cells.c drivers/cells_vector.c ;;
     sim_command) echo gateway/fleet/sim_site.c ;;
-    site_answer) echo gateway/fleet/ask_answer.c gateway/fleet/sheet_text.c gateway/fleet/discreet_sheet.c ;;
     site_config) echo config/source.c config/fields.c config/reader.c config/site_file.c config/site_meters.c config/site_wiring.c \
         config/rules_file.c config/delivery_file.c config/people_file.c config/page_file.c config/tariff_file.c \
         config/retention_file.c config/phrases_file.c config/study_file.c config/appliances_file.c ;;
