@@ -57,12 +57,46 @@ static const struct {
     {"shared_neutral", "shares a neutral that carries too much"},
 };
 
+static bool is_plain(const json_t *v)
+{
+    return !json_is_object(v) && !json_is_array(v);
+}
+
+static bool holds_plain(const json_t *v)
+{
+    const char *key;
+    json_t *one;
+    size_t i;
+    bool plain = true;
+    json_array_foreach(v, i, one) plain = plain && is_plain(one);
+    json_object_foreach((json_t *)v, key, one) plain = plain && is_plain(one);
+    return plain;
+}
+
+/* Nothing hides in a member that is let through by its name: most are one value, some a list of
+ * values, or of rows of values. */
+static bool is_as_named(const char *name, const json_t *v)
+{
+    static const char *const lists[] = {"causes",   "with",   "trip_seconds",
+                                        "evidence", "before", NULL};
+    bool list = false, good = true;
+    json_t *row;
+    size_t i;
+    for (int k = 0; lists[k]; k++)
+        list = list || strcmp(name, lists[k]) == 0;
+    if (!list || !json_is_array(v))
+        return is_plain(v) || (list && holds_plain(v));
+    json_array_foreach(v, i, row) good =
+        good && (is_plain(row) || (json_is_object(row) && holds_plain(row)));
+    return good;
+}
+
 static json_t *pick(json_t *from, const char *const *members)
 {
     json_t *o = json_object();
     for (; *members; members++) {
         json_t *v = json_object_get(from, *members);
-        if (v)
+        if (v && is_as_named(*members, v))
             json_object_set(o, *members, v);
     }
     json_decref(from);
