@@ -4,9 +4,16 @@
 
 #include <string.h>
 
+/* of what is none: a list in the place of a trip would carry anything */
+static json_t *nothing(json_t *o)
+{
+    json_decref(o);
+    return NULL;
+}
+
 static json_t *leave_state(json_t *o)
 {
-    return discreet_state(o);
+    return json_is_object(o) ? discreet_state(o) : nothing(o);
 }
 
 static const char *place_of(const json_t *event)
@@ -21,12 +28,12 @@ static json_t *leave_event(json_t *o)
     if (json_is_object(o) && !json_object_get(o, "type"))
         json_object_set_new(o, "type",
                             json_string(json_object_get(o, "alarm") ? "alarm" : "trip"));
-    return json_is_object(o) ? discreet_event_at(place_of(o), o) : o;
+    return json_is_object(o) ? discreet_event_at(place_of(o), o) : nothing(o);
 }
 
 static json_t *leave_call(json_t *o)
 {
-    return json_is_object(o) ? discreet_call(o) : o;
+    return json_is_object(o) ? discreet_call(o) : nothing(o);
 }
 
 /* each of a list, those that nothing is left of gone; takes and gives references */
