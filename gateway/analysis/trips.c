@@ -466,8 +466,10 @@ void trips_step(struct trips *t, const struct frame *f)
     if (follow_changes(t) || went) {
         trips_scope_judge(t, f, went);
         for (size_t i = 0; i < t->site->circuit_count; i++) {
-            bool now = t->cases[i].seen_mono_ms == t->mono_ms;
-            if (t->cases[i].state != CASE_OPEN || !(now || t->fell[i]))
+            const struct trip_case *c = &t->cases[i];
+            bool now = c->seen_mono_ms == t->mono_ms;
+            bool with_others = t->fell[i] && c->scope.probability >= 0.5; /* as is seen now */
+            if (c->state != CASE_OPEN || !(now || with_others))
                 continue;
             trips_case_judge(t, i, now ? "fall" : "later");
             trips_case_say(t, i, SAY_FROM);
