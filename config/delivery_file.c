@@ -35,6 +35,11 @@ const struct field broker_fields[BROKER_KEYS] = {
                          .fallback = "false",
                          .help = "the loads that came and went go to the centre too, which "
                                  "says what people do at home: with their consent"},
+    [BROKER_UP_ONLY] = {"up_only", FIELD_SWITCH, AT(delivery_broker, up_only),
+                        .fallback = "false",
+                        .help = "for a centre's own broker: nothing but `up`, `status` and "
+                                "answers goes there; what circuits carry, events and alarms by "
+                                "themselves stay at the site"},
     [BROKER_COMMANDS] = {"commands_named", FIELD_SWITCH, AT(delivery_broker, named),
                          .fallback = "false",
                          .help =
@@ -185,6 +190,10 @@ void delivery_file_read_broker(struct delivery_broker *b, const struct config_fi
             b->port = 8883;
     }
     read_conventions(file, group, b);
+    if (b->up_only && (!b->up || b->sparkplug.enabled || b->homie.enabled))
+        field_error(file, field_line(group, "up_only"),
+                    b->up ? "up_only keeps all else at home; sparkplug and homie publish it"
+                          : "up_only without up = true would publish nothing");
     delivery_settle_path(file, group, "password_file", directory, true, b->password_file);
     /* MQTT 3.1.1, 3.1.2.9: a password only with a user name */
     if (b->password_file[0] && !b->username[0] && !(keys.faulty & FIELD_BIT(BROKER_USERNAME)))

@@ -78,7 +78,7 @@ static void publish_states(struct gateway *g, const struct frame *f)
         engine_circuit(g->engine, (int)i, &c);
         json_t *o = engine_circuit_json(s, (int)i, f->wall_ms, &c);
         char *text = o ? event_json_dump(o) : NULL;
-        if (text && g->mqtt)
+        if (text && g->mqtt && !g->config->delivery.broker.up_only)
             mqtt_set_state(g->mqtt, s->circuits[i].id, text);
         conventions_set(&g->conventions, i, f->wall_ms, &c);
         if (text && g->web)
@@ -313,9 +313,11 @@ static bool start_mqtt(struct gateway *g)
         log_info("mqtt", "delivery.cfg names no broker: nothing is published");
         return true;
     }
-    struct store_reader *reader = store_reader_open(g->database);
-    g->announce = announce_create(g->store, &g->config->site, reader);
-    store_reader_close(reader);
+    if (!broker->up_only) {
+        struct store_reader *reader = store_reader_open(g->database);
+        g->announce = announce_create(g->store, &g->config->site, reader);
+        store_reader_close(reader);
+    }
     char why[256];
     struct mqtt_options o = {.broker = broker,
                              .site_id = g->config->site.id,
@@ -324,7 +326,7 @@ static bool start_mqtt(struct gateway *g)
     g->mqtt = mqtt_start(&o, why, sizeof why);
     if (!g->mqtt)
         log_error("mqtt", "%s", why);
-    return g->announce && g->mqtt &&
+    return (g->announce || broker->up_only) && g->mqtt &&
            conventions_start(&g->conventions, broker, &g->config->site, g->database,
                              g->config->rules.site.meter_lost_seconds);
 }

@@ -43,6 +43,7 @@ struct delivery_broker {
     int keepalive_seconds;
     bool up;       /* the stream of records for a centre is published too */
     bool up_loads; /* .. with the loads that came and went */
+    bool up_only;  /* .. and nothing else that tells of the house */
     bool named;    /* commands only where the topic ends in a person's id */
     struct delivery_tls tls;
     struct delivery_sparkplug sparkplug;

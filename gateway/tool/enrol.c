@@ -102,7 +102,7 @@ static void write_group(const struct enrolling *e, struct text *out)
     snprintf(host, sizeof host, "%.*s", (int)(colon ? colon - given : (long)strlen(given)),
              given);
     text_printf(out,
-                "broker = { host = \"%s\"; port = %s; up = true;\n"
+                "broker = { host = \"%s\"; port = %s; up = true; up_only = true;\n"
                 "    tls = { ca = \"" FOLDER "/" AUTHORITY "\"; cert = \"" FOLDER "/" OWN
                 "\"; key = \"" FOLDER "/" OWN "\"; }; };\n",
                 host, port);

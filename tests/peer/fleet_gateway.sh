@@ -10,9 +10,10 @@ meter=$(free_port)
 start_broker "$port"
 demo_site "$meter" "$port"
 echo "page = { off = true; };" > "$dir/site/page.cfg"
-sed -i 's|^broker = {|broker = { up = true;|' "$dir/site/delivery.cfg"
+sed -i 's|^broker = {|broker = { up = true; up_only = true;|' "$dir/site/delivery.cfg"
 grep -q 'up = true' "$dir/site/delivery.cfg" || fail "the demonstration's delivery.cfg has another form"
 start_house "$meter"
+start all mosquitto_sub -p "$port" -t 'foretrip/#' -F %t
 start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 gateway=$started
 here() { sqlite3 "file:$dir/state/foretrip.db?mode=ro" "$1" 2>/dev/null; }
@@ -46,4 +47,6 @@ start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
 day() { [ "$(there "SELECT count(*) FROM records WHERE type = 'site_day' AND json LIKE '%\"trips\":0,%'")" = 1 ]; }
 until_true 60 day || fail "the day is not told: $(there "SELECT json FROM records WHERE type = 'site_day'")"
 "$b/foretrip-fleet" portfolio --config "$dir/centre" | grep -q 'the last day of 1 units' || fail "the portfolio does not have the day"
+[ "$(sort -u "$dir/all.log" | grep -cv '/up$\|/status$\|/command/send-again$')" = 0 ] || fail "more than the stream travels: $(sort -u "$dir/all.log")"
+grep -q '/up$' "$dir/all.log" || fail "the stream was not listened to"
 echo "$(wc -l < "$dir/filed") records, those from before the centre came asked for; $(here "SELECT count(*) FROM events WHERE type LIKE 'load_o%'") of loads stayed"

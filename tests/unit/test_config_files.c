@@ -142,6 +142,11 @@ static void deliveries_that_cannot_be(void **state)
         {"broker = { host = \"127.0.0.1\"; password_file = \"p\"; };",
          "delivery.cfg:1: password_file without username; MQTT takes a password only with a "
          "user name\n"},
+        {"broker = { host = \"b\";\n up_only = true; };",
+         "delivery.cfg:2: up_only without up = true would publish nothing\n"},
+        {"broker = { host = \"b\"; up = true;\n up_only = true; homie = { }; };",
+         "delivery.cfg:2: up_only keeps all else at home; sparkplug and homie publish it\n"},
+        {"broker = { host = \"b\"; up = true; up_only = true; };", ""},
         {"broker = { host = \"b\"; tls = { ca = \"ca.pem\";\n cert = \"c.pem\"; }; };",
          "delivery.cfg:2: tls has a cert and no key; a client certificate needs both\n"},
         {"broker = { host = \"b\"; tls = true; };",
