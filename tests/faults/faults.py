@@ -16,7 +16,7 @@ import threading
 import time
 import urllib.request
 
-from rig import Between, Rig, Seen, Trouble, free_port, times
+from rig import Between, Rig, Seen, Trouble, free_port, make_certificate, times
 import rig as rigs
 
 PAGE = os.path.join(rigs.HERE, "..", "..", "docs", "reliability.md")
@@ -85,18 +85,6 @@ def broker_full(r):
     seen = r.delivered()
     r.ends()
     return all_of("events went on", said, seen)
-
-
-def make_certificate(r, name, days_ago):
-    """self-signed, good for 30 days from then on"""
-    r.trouble.set(clock_ms=-days_ago * DAY_MS)
-    environment = r.trouble.environment(r.build, "/nowhere")
-    subprocess.run(["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
-                    "-keyout", "%s/%s.key" % (r.site, name), "-out", "%s/%s.pem" % (r.site, name), "-days", "31",
-                    "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"],
-                   check=True, stderr=subprocess.DEVNULL, env=environment)
-    os.chmod("%s/%s.key" % (r.site, name), 0o640)
-    r.trouble.set(clock_ms=0)
 
 
 @fault("broker's certificate expired", "it is not trusted, which is said; events wait and are delivered when it is renewed")

@@ -338,3 +338,15 @@ class Between:
                 client.sendall(b"\xd0\x00")
             elif kind == 14:
                 return
+
+
+def make_certificate(r, name, days_ago):
+    """self-signed, good for 30 days from then on"""
+    r.trouble.set(clock_ms=-days_ago * 86400000)
+    environment = r.trouble.environment(r.build, "/nowhere")
+    subprocess.run(["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+                    "-keyout", "%s/%s.key" % (r.site, name), "-out", "%s/%s.pem" % (r.site, name), "-days", "31",
+                    "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"],
+                   check=True, stderr=subprocess.DEVNULL, env=environment)
+    os.chmod("%s/%s.key" % (r.site, name), 0o640)
+    r.trouble.set(clock_ms=0)
