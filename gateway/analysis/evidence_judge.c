@@ -36,7 +36,7 @@ const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
 static const enum evidence_key level_pieces[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS};
 #define LEVEL_PIECES (sizeof level_pieces / sizeof level_pieces[0])
 
-static double weight_of(int key, bool back)
+static double weight_of(unsigned key, bool back)
 {
     return back ? evidence_pieces[key].back : evidence_pieces[key].open;
 }
@@ -93,8 +93,8 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
     *out = (struct evidence_list){0};
     fill(f, history, levels, lost_per_second, out->ratios, value);
     for (int k = 0; k < EVIDENCE_PIECES; k++)
-        evidence_add(out, evidence_pieces[k].what, weight_of(k, f->back) * out->ratios[k],
-                     value[k]);
+        evidence_add(out, evidence_pieces[k].what,
+                     weight_of((unsigned)k, f->back) * out->ratios[k], value[k]);
 }
 
 double evidence_levels(const struct evidence_list *l, bool back)
