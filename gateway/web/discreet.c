@@ -28,7 +28,14 @@ static const char *const trip_members[] = {
     "evidence",     "before",         "seq",
     "restored_at",  "seconds_open",   "opened_again_after_seconds",
     "by",           "computed_cause", "computed_probability",
-    "seconds_held", "note",           NULL,
+    "seconds_held", "note",           "afterwards",
+    NULL,
+};
+
+/* no time of the day, and nothing of what was on */
+static const char *const day_members[] = {
+    "time",  "type",     "site",   "day", "from", "to", "kwh", "peak_watts", "seconds_without",
+    "trips", "warnings", "alarms", "seq", NULL,
 };
 
 /* not the load's name, which is in the note, nor what it draws */
@@ -143,7 +150,7 @@ json_t *discreet_event_at(const char *place, json_t *event)
         return NULL;
     }
     if (strcmp(type, "site_day") == 0)
-        return event; /* has no time of the day, and nothing of what was on */
+        return pick(event, day_members);
     if (strcmp(type, "call") == 0)
         return pick(event, call_members);
     bool trip = strcmp(type, "trip") == 0;
