@@ -4,6 +4,8 @@
  *
  * Input, line by line: who asks ("mo" a manager, "rosa" a contractor, "" nobody), method, path,
  * query ("a=b&c"); the rest is the body. */
+#include "asked.h"
+
 #include "fleet/centre_answer.h"
 #include "fleet/fleet_schema.h"
 
@@ -24,30 +26,6 @@ static const char rows[] =
     "INSERT INTO alarms (site, alarm, panel, circuit, kind, priority, state, alert, raised_ms,"
     " changed_ms, seq, json) VALUES (1, 'a-1', 'main', 'main-07', 'trip', 'high',"
     " 'unacknowledged', 0, 1795600000000, 1795600000000, 1, '{\"text\":\"a kettle\"}')";
-
-static char *take_line(const uint8_t **data, size_t *size)
-{
-    const uint8_t *end = memchr(*data, '\n', *size);
-    size_t n = end ? (size_t)(end - *data) : *size;
-    char *line = malloc(n + 1);
-    if (!line)
-        abort();
-    memcpy(line, *data, n);
-    line[n] = '\0';
-    *data += n + (end != NULL);
-    *size -= n + (end != NULL);
-    return line;
-}
-
-static void take_query(char *text, struct web_request *r)
-{
-    for (char *pair; (pair = strsep(&text, "&")) && r->query_count < WEB_MOST_PAIRS;) {
-        char *value = strchr(pair, '=');
-        if (value)
-            *value++ = '\0';
-        r->query[r->query_count++] = (struct web_pair){pair, value ? value : ""};
-    }
-}
 
 static struct sql *open_store(void)
 {

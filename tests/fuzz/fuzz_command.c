@@ -3,27 +3,14 @@
  *
  * Input: the verb up to the first newline, the MQTT 5 response topic up to the second, the rest
  * is the payload; its first bytes are taken as correlation data as well. */
+#include "lines.h"
+
 #include "notify/command.h"
 
 #include <stdlib.h>
 #include <string.h>
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
-
-/* the line as a string of its own, so that reading past it is seen */
-static char *take_line(const uint8_t **data, size_t *size)
-{
-    const uint8_t *end = memchr(*data, '\n', *size);
-    size_t n = end ? (size_t)(end - *data) : *size;
-    char *line = malloc(n + 1);
-    if (!line)
-        abort();
-    memcpy(line, *data, n);
-    line[n] = '\0';
-    *data += n + (end != NULL);
-    *size -= n + (end != NULL);
-    return line;
-}
 
 static bool bounded(const char *s, size_t size)
 {

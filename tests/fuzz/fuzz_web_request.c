@@ -6,6 +6,8 @@
  * the header out. A method with "+" before it is asked where people log in; a cookie of a
  * person's id is made that person's session. What goes to the door is asked there, but for what
  * needs a slow hash. */
+#include "asked.h"
+
 #include "config/reader.h"
 #include "web/answer.h"
 #include "web/door.h"
@@ -32,31 +34,6 @@ static const char people_text[] =
 
 #define NOW INT64_C(1767254400000)
 #define LINES 9
-
-/* the line as a string of its own, so that reading past it is seen */
-static char *take_line(const uint8_t **data, size_t *size)
-{
-    const uint8_t *end = memchr(*data, '\n', *size);
-    size_t n = end ? (size_t)(end - *data) : *size;
-    char *line = malloc(n + 1);
-    if (!line)
-        abort();
-    memcpy(line, *data, n);
-    line[n] = '\0';
-    *data += n + (end != NULL);
-    *size -= n + (end != NULL);
-    return line;
-}
-
-static void take_query(char *text, struct web_request *r)
-{
-    for (char *pair; (pair = strsep(&text, "&")) && r->query_count < WEB_MOST_PAIRS;) {
-        char *value = strchr(pair, '=');
-        if (value)
-            *value++ = '\0';
-        r->query[r->query_count++] = (struct web_pair){pair, value ? value : ""};
-    }
-}
 
 static void check(const struct web_answer *a)
 {
