@@ -196,6 +196,13 @@ fuzz-coverage: ## what of the parsers the fuzz targets reach, into docs/security
 	@$(MAKE) --no-print-directory CC=clang B=build-fuzz-coverage SAN=fuzzer-no-link OPT="-O1 -fprofile-instr-generate -fcoverage-mapping" LDFLAGS="-fprofile-instr-generate -pthread" fuzz-programs
 	@sh tests/fuzz/coverage.sh build-fuzz-coverage docs/security.md
 
+.PHONY: sanitize
+sanitize: packages ## every test under the address and undefined-behaviour sanitizers, the unit tests under the thread sanitizer; an hour
+	@$(MAKE) --no-print-directory SAN=address,undefined B=build-sanitize-address all unit-programs peer-programs
+	@sh tests/sanitize.sh build-sanitize-address unit scenario peer browser
+	@$(MAKE) --no-print-directory SAN=thread B=build-sanitize-thread unit-programs
+	@sh tests/sanitize.sh build-sanitize-thread unit
+
 .PHONY: fuzz-coverage soak soak-days soak-hour
 soak: soak-days soak-hour ## 30 days of simulated time, then an hour of real time: memory, descriptors, polls, the record
 

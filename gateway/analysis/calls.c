@@ -2,6 +2,7 @@
 
 #include "calls_state.h"
 
+#include "base/heap.h"
 #include "base/text.h"
 
 #include <math.h>
@@ -18,7 +19,7 @@ struct calls *calls_create(const struct site *s, const struct rules_set *rules,
         return NULL;
     *c = (struct calls){
         .site = s, .rules = rules, .alarms = a, .sink = sink, .context = context};
-    c->calls = calloc(CALLS_MOST, sizeof *c->calls);
+    c->calls = heap_table(CALLS_MOST, sizeof *c->calls);
     c->circuits = calloc(s->circuit_count + 1, sizeof *c->circuits);
     c->amps = calloc(s->circuit_count + 1, sizeof *c->amps);
     if (!c->calls || !c->circuits || !c->amps) {

@@ -2,6 +2,8 @@
 
 #include "pace.h"
 
+#include "base/heap.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -50,7 +52,7 @@ struct habits {
 
 struct habits *habits_create(const struct site *s)
 {
-    struct habits *h = calloc(1, sizeof *h + s->circuit_count * sizeof h->circuits[0]);
+    struct habits *h = heap_table(1, sizeof *h + s->circuit_count * sizeof h->circuits[0]);
     if (h)
         h->site = s;
     return h;

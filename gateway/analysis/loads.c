@@ -2,6 +2,7 @@
 
 #include "loads_inner.h"
 
+#include "base/heap.h"
 #include "base/lanes.h"
 #include "base/text.h"
 #include "loads_part.h"
@@ -29,7 +30,7 @@ struct loads *loads_create(const struct site *s, const struct rules_set *rules,
     struct loads *l = calloc(1, sizeof *l + 5 * padded * sizeof l->block[0]);
     if (!l)
         return NULL;
-    l->circuits = calloc(s->circuit_count + 1, sizeof *l->circuits);
+    l->circuits = heap_table(s->circuit_count + 1, sizeof *l->circuits);
     l->cut = calloc(s->circuit_count + 1, sizeof *l->cut);
     if (!l->circuits || !l->cut) {
         loads_destroy(l);

@@ -2,6 +2,8 @@
 
 #include "trips_state.h"
 
+#include "base/heap.h"
+
 #include <assert.h>
 #include <math.h>
 #include <stdlib.h>
@@ -50,9 +52,9 @@ static bool allocate(struct trips *t, size_t n)
     t->fell = calloc(n, sizeof *t->fell);
     t->carries = calloc(n, sizeof *t->carries);
     t->log_chance = calloc(n, sizeof *t->log_chance);
-    t->watch = calloc(n, sizeof *t->watch);
-    t->cases = calloc(n, sizeof *t->cases);
-    t->histories = calloc(n, sizeof *t->histories);
+    t->watch = heap_table(n, sizeof *t->watch);
+    t->cases = heap_table(n, sizeof *t->cases);
+    t->histories = heap_table(n, sizeof *t->histories);
     return allocate_lanes(&t->now, n) && t->changed && t->cut && t->fell && t->carries &&
            t->log_chance && t->watch && t->cases && t->histories;
 }

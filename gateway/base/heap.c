@@ -1,6 +1,8 @@
 #include "heap.h"
 
 #include <malloc.h>
+#include <stdlib.h>
+#include <string.h>
 
 #define LARGE_BYTES (64 * 1024) /* a piece that gets pages to itself */
 #define TOP_BYTES (128 * 1024)  /* that may lie free at the end of the heap */
@@ -20,4 +22,12 @@ void heap_give_back(int64_t mono_ms, int64_t *last_mono_ms)
         return;
     *last_mono_ms = mono_ms;
     malloc_trim(0);
+}
+
+void *heap_table(size_t count, size_t size)
+{
+    void *table = reallocarray(NULL, count, size);
+    if (table) /* memset would be made a calloc of it */
+        explicit_bzero(table, count * size);
+    return table;
 }

@@ -8,6 +8,7 @@
 #include "base/heap.h"
 #include "base/log.h"
 #include "base/text.h"
+#include "store/store.h"
 
 #include <systemd/sd-daemon.h>
 
@@ -221,6 +222,7 @@ int main(int argc, char **argv)
     struct about about = {.status = default_status(path)};
     int o;
     heap_begin();
+    store_begin();
     journal_begin();
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {

@@ -117,7 +117,24 @@ int figure_digits(enum figure_what what)
 
 void figures_clear(struct figures *f)
 {
-    f->count = 0;
+    f->count = f->length = 0;
+}
+
+/* the first byte of the words is taken for "it has none" */
+static unsigned add_word(struct figures *f, const char *text)
+{
+    size_t at = f->length ? f->length : 1;
+    if (!text[0] || at >= sizeof f->words)
+        return 0;
+    size_t room = sizeof f->words - at;
+    text_copy(f->words + at, room < FIGURE_TEXT_SIZE ? room : FIGURE_TEXT_SIZE, text);
+    f->length = at + strlen(f->words + at) + 1;
+    return (unsigned)at;
+}
+
+const char *figures_text(const struct figures *f, size_t i)
+{
+    return f->list[i].word ? f->words + f->list[i].word : "";
 }
 
 static void add(struct figures *f, enum figure_what what, double value, const char *text)
@@ -125,8 +142,7 @@ static void add(struct figures *f, enum figure_what what, double value, const ch
     if (f->count == FIGURES_MOST)
         return;
     struct figure *one = &f->list[f->count++];
-    *one = (struct figure){.what = what, .value = value};
-    text_copy(one->text, sizeof one->text, text);
+    *one = (struct figure){.what = what, .value = value, .word = add_word(f, text)};
 }
 
 void figures_add(struct figures *f, enum figure_what what, double value)
@@ -161,7 +177,7 @@ json_t *figures_to_json(const struct figures *f)
         if (r->form == FIGURE_NUMBER)
             json_object_set_new(o, "unit", json_string(r->unit));
         if (r->form == FIGURE_TEXT)
-            json_object_set_new(o, "text", json_string(one->text));
+            json_object_set_new(o, "text", json_string(figures_text(f, i)));
         json_array_append_new(list, o);
     }
     return list;
@@ -171,7 +187,7 @@ void figures_from_json(const json_t *list, struct figures *out)
 {
     size_t i;
     json_t *o;
-    out->count = 0;
+    figures_clear(out);
     json_array_foreach(list, i, o)
     {
         const char *name = json_string_value(json_object_get(o, "what"));
@@ -190,14 +206,14 @@ void figures_save(const struct figures *f, struct codec_out *out)
     for (size_t i = 0; i < f->count; i++) {
         codec_put_string(out, rows[f->list[i].what].name);
         codec_put_f64(out, f->list[i].value);
-        codec_put_string(out, f->list[i].text);
+        codec_put_string(out, figures_text(f, i));
     }
 }
 
 bool figures_load(struct figures *f, struct codec_in *in)
 {
     uint32_t count = codec_get_u32(in);
-    f->count = 0;
+    figures_clear(f);
     for (uint32_t i = 0; i < count && !in->failed; i++) {
         char name[FIGURE_TEXT_SIZE], text[FIGURE_TEXT_SIZE];
         enum figure_what what;

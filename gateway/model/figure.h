@@ -92,16 +92,20 @@ enum figure_form {
 
 #define FIGURE_TEXT_SIZE 128
 #define FIGURES_MOST 16
+#define FIGURES_WORDS_SIZE 256 /* few figures are words, and those are short */
 
 struct figure {
     enum figure_what what;
+    unsigned word; /* where its text begins in the words of all, 0: it has none */
     double value;
-    char text[FIGURE_TEXT_SIZE];
 };
 
+/* Zeroed: empty. */
 struct figures {
     size_t count;
     struct figure list[FIGURES_MOST];
+    size_t length;
+    char words[FIGURES_WORDS_SIZE];
 };
 
 /* "carried_before" */
@@ -114,9 +118,12 @@ int figure_digits(enum figure_what what);       /* after the point */
 /* Empty from now on. (To zero all of it would cost more than judging.) */
 void figures_clear(struct figures *f);
 
-/* What does not fit, or is not finite, is left out. */
+/* What does not fit, or is not finite, is left out; a text that is too long is cut. */
 void figures_add(struct figures *f, enum figure_what what, double value);
 void figures_add_text(struct figures *f, enum figure_what what, const char *text);
+
+/* "" where it is a number */
+const char *figures_text(const struct figures *f, size_t i);
 
 /* The value of the first of them, NaN when there is none. */
 double figures_get(const struct figures *f, enum figure_what what);

@@ -317,9 +317,9 @@ void phrases_figures(const struct phrases_language *l, const struct figures *f,
         if (form == FIGURE_NUMBER)
             text_printf(out, " %s", figure_unit(one->what));
         if (one->what == FIGURE_APPLIANCE)
-            phrases_appliance(l, one->text, out);
+            phrases_appliance(l, figures_text(f, i), out);
         else
-            text_append(out, one->text);
+            text_append(out, figures_text(f, i));
     }
 }
 

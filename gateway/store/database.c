@@ -62,8 +62,9 @@ static const char *const sql_of[STATEMENTS] = {
     [ADD_AUDIT] = "INSERT INTO audit (wall_ms, who, role, way, act, subject, result)"
                   " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
     [TRIM_AUDIT] = "DELETE FROM audit WHERE id <= (SELECT max(id) FROM audit) - ?1",
-    [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE wall_ms < ?1"
-                   " AND type IN ('load_on', 'load_off') ORDER BY wall_ms LIMIT ?2)",
+    [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events"
+                   " WHERE wall_ms >= ?1 AND wall_ms < ?2 AND type IN ('load_on', 'load_off')"
+                   " ORDER BY wall_ms LIMIT ?3) RETURNING wall_ms",
     /* "" comes as NULL (value_text) */
     [ADD_PLACE] =
         "INSERT INTO places (name, part, kind, circuit, panel, traced, probability, amps,"

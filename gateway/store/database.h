@@ -44,7 +44,7 @@ enum statement {
     DROP_OLDEST,    /* how many */
     ADD_AUDIT,
     TRIM_AUDIT,   /* all but the newest so many */
-    TRIM_LOADS,   /* before, how many */
+    TRIM_LOADS,   /* from, before, how many; gives their times */
     ADD_PLACE,    /* name, part, kind, circuit, panel, traced, probability, amps, ms, by */
     DROP_PLACES,  /* name, part, traced, circuit or none */
     PUT_PURPOSE,  /* panel, position, words, ms, by */

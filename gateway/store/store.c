@@ -5,6 +5,7 @@
 #include "transaction.h"
 
 #include "base/clock.h"
+#include "base/heap.h"
 #include "base/log.h"
 #include "base/text.h"
 
@@ -23,6 +24,8 @@
 #define SETTLE_MS 30000 /* delivered rows go with other writes, alone only after this time */
 #define DAY_MS 86400000.0
 #define PAGES_A_MB 256.0
+#define PAGE_BYTES 4096
+#define POOL_PAGES 200 /* the writer's 512 KiB (database.c) and some for each reader */
 
 /* ---- opening ---- */
 
@@ -140,6 +143,17 @@ static void note(struct store *s, enum store_err err)
     s->err = err;
 }
 
+void store_begin(void)
+{
+    int header = 0;
+    if (sqlite3_config(SQLITE_CONFIG_PCACHE_HDRSZ, &header) != SQLITE_OK)
+        return;
+    void *room = heap_table(POOL_PAGES, (size_t)(PAGE_BYTES + header)); /* SQLite's for good */
+    if (!room || sqlite3_config(SQLITE_CONFIG_PAGECACHE, room, PAGE_BYTES + header,
+                                POOL_PAGES) != SQLITE_OK)
+        free(room); /* all stays as it was */
+}
+
 struct store *store_open(const struct store_options *o, int64_t wall_ms, enum store_err *err)
 {
     struct store *s = calloc(1, sizeof *s);
@@ -248,6 +262,7 @@ static void take_ends(struct store *s, const struct transaction_ends *ends)
         atomic_store(&s->newest[r], ends->newest[r]);
     }
     s->outbox_rows = ends->outbox_rows;
+    s->loads_gone_wall_ms = ends->loads_gone_wall_ms;
     s->counted.lost_records += ends->refused;
     say_dropped(s, ends->dropped);
     say_room(s, &ends->kept);
@@ -270,7 +285,8 @@ static enum store_err write_batch(struct store *s)
         .finished = finished,
         .finished_count = finished_count,
     };
-    struct transaction_ends ends = {.outbox_rows = s->outbox_rows};
+    struct transaction_ends ends = {.outbox_rows = s->outbox_rows,
+                                    .loads_gone_wall_ms = s->loads_gone_wall_ms};
     for (int r = 1; r < STORE_ROUTES; r++) {
         ends.newest[r] = atomic_load(&s->newest[r]);
         ends.settled[r] = s->forgotten[r];

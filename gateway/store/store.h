@@ -55,6 +55,12 @@ struct store_options {
     bool reserve;            /* hold room for the day on which the disk is full (reserve.h) */
 };
 
+/* First of all in a main that runs for long, before there is any record: the pages that all
+ * connections of the process hold then lie in one piece that is taken here, and whoever needs
+ * one when all are in use gets that which was not needed for the longest time. Otherwise each
+ * takes its own over the first hours, page by page between what else is allocated. */
+void store_begin(void);
+
 /* Opens or creates. NULL only when memory is short; otherwise *err (may be NULL) says how it
  * went, and a store that could not be opened collects, and tries again, at most every 5 s, in
  * store_commit. A damaged file is renamed to "<path>.damaged-<UTC>", one that alone in its

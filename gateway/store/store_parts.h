@@ -41,6 +41,7 @@ struct store {
     _Atomic int64_t newest[STORE_ROUTES];
     int64_t forgotten[STORE_ROUTES]; /* settled and deleted up to here */
     int64_t settle_mono_ms;
+    int64_t loads_gone_wall_ms; /* no load event is older; 0: not looked yet */
 
     struct finished finished; /* letters to be deleted */
 

@@ -112,12 +112,27 @@ static int bound_outbox(struct database *d, int64_t most, struct transaction_end
     return rc;
 }
 
-static int trim(struct database *d, const struct transaction_job *job)
+/* What is kept for good lies between the loads that go, more of it every year: it is not looked
+ * through again each time, but from where the last one left off. A clock that was set back may
+ * have put loads before that. */
+static int trim(struct database *d, const struct transaction_job *job,
+                struct transaction_ends *ends)
 {
-    int rc = SQLITE_OK;
-    if (job->loads_before_wall_ms > 0)
-        rc = run_numbers(d, TRIM_LOADS, job->loads_before_wall_ms, TRANSACTION_TRIM_ROWS, 2);
-    return rc;
+    const int64_t before = job->loads_before_wall_ms;
+    if (before <= 0)
+        return SQLITE_OK;
+    const int64_t from = before < ends->loads_gone_wall_ms ? 0 : ends->loads_gone_wall_ms;
+    sqlite3_stmt *st = d->statements[TRIM_LOADS];
+    int64_t newest = from;
+    int rows = 0;
+    sqlite3_bind_int64(st, 1, from);
+    sqlite3_bind_int64(st, 2, before);
+    sqlite3_bind_int(st, 3, TRANSACTION_TRIM_ROWS);
+    for (; sqlite3_step(st) == SQLITE_ROW; rows++)
+        if (sqlite3_column_int64(st, 0) > newest)
+            newest = sqlite3_column_int64(st, 0);
+    ends->loads_gone_wall_ms = rows < TRANSACTION_TRIM_ROWS ? before : newest;
+    return sqlite3_reset(st); /* repeats the step's error */
 }
 
 int transaction_write(struct database *d, const struct transaction_job *job,
@@ -135,7 +150,7 @@ int transaction_write(struct database *d, const struct transaction_job *job,
     if (rc == SQLITE_OK)
         rc = bound_outbox(d, job->outbox_most, ends);
     if (rc == SQLITE_OK)
-        rc = trim(d, job);
+        rc = trim(d, job, ends);
     if (rc == SQLITE_OK)
         rc = run(d, DO_COMMIT, NULL, 0);
     return rc;

@@ -29,8 +29,9 @@ struct transaction_ends {
     int64_t newest[STORE_ROUTES];
     int64_t settled[STORE_ROUTES];
     int64_t outbox_rows;
-    uint64_t refused; /* entries that no retry could mend, lost */
-    uint64_t dropped; /* messages, from a full outbox */
+    uint64_t refused;           /* entries that no retry could mend, lost */
+    uint64_t dropped;           /* messages, from a full outbox */
+    int64_t loads_gone_wall_ms; /* no load event is left that is older */
     struct keeper_done kept;
 };
 

@@ -1,5 +1,7 @@
 #include "stream.h"
 
+#include "base/heap.h"
+
 #include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -18,7 +20,7 @@ static const char again[] = "event: again\ndata: {}\n\n";
 
 struct stream *stream_create(size_t bytes)
 {
-    struct stream *s = calloc(1, sizeof *s + bytes);
+    struct stream *s = heap_table(1, sizeof *s + bytes);
     if (!s)
         return NULL;
     s->size = bytes;

@@ -62,7 +62,7 @@ class Trouble:
     def environment(self, build, folder):
         library = build + "/tests/faults/trouble.so"
         return dict(os.environ, LD_PRELOAD=library, FORETRIP_TROUBLE=self.path, FORETRIP_TROUBLE_FOLDER=folder,
-                    ASAN_OPTIONS="verify_asan_link_order=0")
+                    ASAN_OPTIONS=os.environ.get("ASAN_OPTIONS", "") + ":verify_asan_link_order=0")
 
 
 class Rig:

@@ -15,6 +15,8 @@ parsers() {
     answer) echo gateway/fleet/ask_answer.c gateway/fleet/sheet_text.c ;;
     block) echo gateway/store/block.c ;;
     call) echo gateway/analysis/calls.c gateway/analysis/calls_save.c gateway/analysis/call_rules.c ;;
+    centre_request) echo gateway/fleet/centre_answer.c gateway/fleet/centre_orders.c gateway/fleet/centre_people.c \
+        gateway/fleet/centre_portfolio.c gateway/fleet/centre_record.c gateway/fleet/centre_unit.c gateway/fleet/centre_export.c ;;
     command) echo gateway/notify/command.c ;;
     directory_csv) echo gateway/analysis/directory_csv.c ;;
     discreet_sheet) echo gateway/fleet/discreet_sheet.c ;;
@@ -35,6 +37,7 @@ parsers() {
     state) echo gateway/base/codec.c gateway/analysis/breaker_save.c gateway/analysis/loads_state.c gateway/analysis/trips_save.c \
         gateway/web/access_save.c gateway/notify/people_save.c gateway/web/trail.c ;;
     sunspec) echo drivers/sunspec.c ;;
+    unit_places) echo gateway/fleet/csv.c ;;
     web_request) echo gateway/web/answer.c gateway/web/request.c gateway/web/door.c gateway/web/access.c gateway/web/api_ask.c \
         gateway/web/api_directory.c gateway/web/api_calls.c ;;
     *) echo ;;

@@ -19,7 +19,7 @@ hand() { echo "$*" >> "$dir/hands"; }
 gateway_at() { # gateway_at HOURS: so many hours later than now
     /usr/bin/python3 -c 'import struct, sys; open(sys.argv[1], "wb").write(struct.pack("<8q", int(sys.argv[2]) * 3600000, *[0] * 7) + bytes(4032))' \
         "$dir/trouble" "$1"
-    start gateway env LD_PRELOAD="$b/tests/faults/trouble.so" FORETRIP_TROUBLE="$dir/trouble" ASAN_OPTIONS=verify_asan_link_order=0 \
+    start gateway env LD_PRELOAD="$b/tests/faults/trouble.so" FORETRIP_TROUBLE="$dir/trouble" ASAN_OPTIONS="${ASAN_OPTIONS:-}:verify_asan_link_order=0" \
         "$b/foretripd" --config "$dir/site" --state "$dir/state"
     until_true 20 listening "$page" || fail "the page is not served"
 }

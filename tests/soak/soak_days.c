@@ -101,6 +101,7 @@ int main(int argc, char **argv)
     struct soak s = {0};
     struct text problem = TEXT_INIT;
     heap_begin();
+    store_begin();
     if (argc != 4 || !begin(&s, argv[1], argv[3]))
         return 2;
     struct recorded *r = recorded_open(&s.config.site, argv[2], &problem);

@@ -148,6 +148,26 @@ static void what_does_not_fit_is_left_out(void **state)
     assert_true(isnan(figures_get(&f, FIGURE_HEAT)));
 }
 
+static void words_that_are_too_long_are_cut(void **state)
+{
+    struct figures f = {0};
+    char word[201];
+    (void)state;
+    memset(word, 'x', 200);
+    word[200] = '\0';
+    for (int i = 0; i < FIGURES_MOST; i++)
+        figures_add_text(&f, FIGURE_REASON, word);
+    assert_int_equal(f.count, FIGURES_MOST);
+    assert_int_equal(strlen(figures_text(&f, 0)), FIGURE_TEXT_SIZE - 1);
+    assert_int_equal(strlen(figures_text(&f, 1)),
+                     FIGURES_WORDS_SIZE - 1 - FIGURE_TEXT_SIZE - 1);
+    for (size_t i = 2; i < FIGURES_MOST; i++)
+        assert_string_equal(figures_text(&f, i), "");
+    figures_clear(&f);
+    figures_add_text(&f, FIGURE_RULE, "NEC 210.23");
+    assert_string_equal(figures_text(&f, 0), "NEC 210.23");
+}
+
 static void keep_state(void *context, const struct event *e)
 {
     if (e->type == EVENT_ALARM)
@@ -194,6 +214,7 @@ int main(void)
         cmocka_unit_test(every_name_is_found_again),
         cmocka_unit_test(they_come_back_from_json_and_from_the_state),
         cmocka_unit_test(what_does_not_fit_is_left_out),
+        cmocka_unit_test(words_that_are_too_long_are_cut),
         cmocka_unit_test(alarms_kept_by_the_version_before_are_read),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

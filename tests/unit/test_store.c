@@ -207,6 +207,29 @@ static void old_loads_go_in_small_steps_and_trips_stay(void **state)
     assert_int_equal(record_number(r, "SELECT count(*) FROM events WHERE type = 'trip'"), 1);
 }
 
+static void loads_of_a_clock_that_was_set_back_go_too(void **state)
+{
+    struct record *r = *state;
+    record_open(r, (struct store_options){.loads_days = 10});
+    record_load(r, 0, 1);
+    record_turn(r);
+    r->wall_ms += 11LL * 86400000;
+    for (int i = 0; i < 2; i++) { /* the first load is gone, and none older is left */
+        record_load(r, 0, 2);
+        record_turn(r);
+    }
+    assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 2);
+    r->wall_ms -= 30LL * 86400000;
+    record_load(r, 0, 3);
+    record_turn(r);
+    r->wall_ms += 30LL * 86400000;
+    for (int i = 0; i < 2; i++) {
+        record_load(r, 0, 4);
+        record_turn(r);
+    }
+    assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 4);
+}
+
 static void what_is_kept_may_change_while_it_runs(void **state)
 {
     struct record *r = *state;
@@ -238,6 +261,7 @@ int main(void)
         TEST(the_latest_state_of_trips_and_alarms_is_kept),
         TEST(state_is_replaced_and_read_back),
         TEST(old_loads_go_in_small_steps_and_trips_stay),
+        TEST(loads_of_a_clock_that_was_set_back_go_too),
         TEST(what_is_kept_may_change_while_it_runs),
     };
     return cmocka_run_group_tests_name("store", tests, NULL, NULL);
