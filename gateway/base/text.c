@@ -43,12 +43,17 @@ void text_append(struct text *t, const char *s)
 void text_vprintf(struct text *t, const char *format, va_list args)
 {
     va_list again;
+    if (t->failed)
+        return;
     va_copy(again, args);
-    int n = vsnprintf(NULL, 0, format, args);
-    if (n >= 0 && reserve(t, (size_t)n)) {
+    size_t room = t->capacity - t->length; /* where it fits, as mostly, it is formatted once */
+    int n = vsnprintf(t->bytes ? t->bytes + t->length : NULL, room, format, args);
+    if (n >= 0 && (size_t)n >= room && reserve(t, (size_t)n))
         vsnprintf(t->bytes + t->length, (size_t)n + 1, format, again);
+    if (n >= 0 && !t->failed)
         t->length += (size_t)n;
-    }
+    if (t->bytes)
+        t->bytes[t->length] = '\0'; /* nothing half done */
     va_end(again);
 }
 

@@ -30,6 +30,7 @@ struct ledger {
     int months[MONTHS]; /* year * 12 + month */
     size_t month_count;
     int64_t copies_ms; /* looked for last */
+    bool tends;        /* of all collectors at the store this one */
 };
 
 /* one site during a call */
@@ -504,9 +505,27 @@ enum sql_err ledger_take_gaps(struct ledger *l, int64_t wall_ms, size_t most, le
     return sql_query(l->sql, text, params, 3, ask, &(struct asking){fn, context}, NULL);
 }
 
+static bool see_tends(void *context, const struct sql_value *row)
+{
+    *(bool *)context = sql_as_number(&row[0]) != 0;
+    return true;
+}
+
+/* One of several is enough. Whose connection holds the lock does it, until it ends. */
+static enum sql_err ask_to_tend(struct ledger *l)
+{
+    static const char text[] = "SELECT pg_try_advisory_lock(1178944853)::int"; /* "FETS" */
+    if (!sql_is_postgres(l->sql))
+        l->tends = true;
+    return l->tends ? SQL_FINE : sql_query(l->sql, text, NULL, 0, see_tends, &l->tends, NULL);
+}
+
 enum sql_err ledger_tend(struct ledger *l, int64_t wall_ms)
 {
-    enum sql_err err = notices_tend(l->sql, wall_ms);
+    enum sql_err err = ask_to_tend(l);
+    if (err != SQL_FINE || !l->tends)
+        return err;
+    err = notices_tend(l->sql, wall_ms);
     if (err == SQL_FINE &&
         (wall_ms >= l->copies_ms + COPIES_EVERY_MS || wall_ms < l->copies_ms)) {
         err = copies_tend(l->sql, wall_ms);

@@ -56,7 +56,8 @@ typedef void ledger_gap_fn(void *context, const char *site, int64_t after, int64
 enum sql_err ledger_take_gaps(struct ledger *l, int64_t wall_ms, size_t most, ledger_gap_fn *fn,
                               void *context);
 
-/* Begins and ends notices (notices.h); about once a second. */
+/* Begins and ends notices (notices.h); about once a second. Of several ledgers on one
+ * PostgreSQL database one does it, the others nothing until that one is closed. */
 enum sql_err ledger_tend(struct ledger *l, int64_t wall_ms);
 
 const char *ledger_why(const struct ledger *l);

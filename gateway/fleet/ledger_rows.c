@@ -27,7 +27,7 @@ static void fill_record(struct sql_value *v, const struct ledger_row *f)
     v[2] = sql_number(f->record->seq);
     v[3] = sql_words(f->record->type);
     v[4] = f->record->subject[0] ? sql_words(f->record->subject) : sql_null();
-    v[5] = sql_words(f->record->json);
+    v[5] = sql_text(f->record->json, f->record->json_length);
 }
 
 /* Trip and outcome in whichever order they come: each fills what it knows of the row. */
@@ -45,6 +45,7 @@ static const struct sql_table put_trips = {
     SET(json, NEWER) SET(seq, NEWER) SET(restored_ms, BACK)                           /**/
     SET(seconds_open, BACK) SET(restored_seq, BACK)                                   /**/
     " WHERE " NEWER " OR " BACK " OR excluded.seconds_held IS NOT NULL",
+    .whole = true,
     .columns = 14,
     .column = {{"site", SQL_NUMBER},
                {"trip", SQL_WORDS},
@@ -97,7 +98,7 @@ static void fill_trip(struct sql_value *v, const struct ledger_row *f, bool firs
         v[6] = sql_real(r->probability);
         v[7] = sql_words(r->what);
         v[8] = sql_number(r->seq);
-        v[9] = sql_words(r->json);
+        v[9] = sql_text(r->json, r->json_length);
     } else if (r->kind == PARCEL_RESTORED) {
         v[10] = sql_number(r->wall_ms);
         v[11] = sql_real(r->seconds);
@@ -115,6 +116,7 @@ static const struct sql_table put_alarms = {
                 " raised_ms = excluded.raised_ms, changed_ms = excluded.changed_ms,"
                 " seq = excluded.seq, json = excluded.json, story = excluded.story"
                 " WHERE excluded.seq > alarms.seq",
+    .whole = true,
     .columns = 13,
     .column = {{"site", SQL_NUMBER},
                {"alarm", SQL_WORDS},
@@ -151,7 +153,7 @@ static void fill_alarm(struct sql_value *v, const struct ledger_row *f, bool fir
     v[8] = sql_number(r->since_wall_ms);
     v[9] = sql_number(r->wall_ms);
     v[10] = sql_number(r->seq);
-    v[11] = sql_words(r->json);
+    v[11] = sql_text(r->json, r->json_length);
     v[12] = sql_words(notices_story(r->what, r->panel, r->circuit));
 }
 

@@ -336,7 +336,6 @@ int main(int argc, char **argv)
 {
     static struct fleet_settings settings;
     struct arguments a = {.sim = {.period_seconds = 1.0, .health_seconds = 900.0}};
-    heap_begin();
     for (int o; (o = getopt_long(argc, argv, "", long_options, NULL)) != -1;) {
         if (o == OPT_HELP)
             return usage(stdout);
@@ -363,6 +362,9 @@ int main(int argc, char **argv)
     if (!load(&settings, a.directory))
         return 1;
     catch_signals();
+    if (collects ||
+        serves) /* they run for long; a load program is to take as little as can be */
+        heap_begin();
     if (lets_in)
         return let_in_run(verb, words, count, &a.let_in, &settings, a.directory, &stop_asked);
     return collects ? collect(&settings)

@@ -145,6 +145,7 @@ static bool end_record(struct reading *r)
     if (!take_record(r, record))
         return no_record(r);
     record->json = cut(r);
+    record->json_length = yajl_get_bytes_consumed(r->handle) - r->begin;
     p->count++;
     return true;
 }
@@ -221,8 +222,9 @@ static int on_number(void *context, const char *digits, size_t length)
     memcpy(words, digits, length);
     words[length] = '\0';
     errno = 0;
-    if (strpbrk(words, ".eE") ? !isfinite(strtod(words, NULL))
-                              : length > 18 && (strtoll(words, NULL, 10), errno != 0))
+    bool whole = strcspn(words, ".eE") == length;
+    if (whole ? length > 18 && (strtoll(words, NULL, 10), errno != 0)
+              : strpbrk(words, "eE") && !isfinite(strtod(words, NULL)))
         return fail(r->why, "the number %s is too large", words);
     if (v) {
         v->type = V_NUMBER;

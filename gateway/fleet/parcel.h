@@ -41,6 +41,7 @@ struct parcel_record {
     char subject[EVENT_ID_SIZE]; /* trip, alarm or call; "" */
     char panel[SITE_ID_SIZE], circuit[SITE_ID_SIZE];
     const char *json; /* the object as sent, terminated */
+    size_t json_length;
 
     /* trip: what and how sure; alarm: kind and how urgent. "" and NaN where it has none */
     char state[32];    /* alarm: state; trip: stage */

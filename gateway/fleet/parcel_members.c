@@ -7,46 +7,51 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char *const names[MEMBERS] = {
-    [M_SITE] = "site",
-    [M_AFTER] = "after",
-    [M_TO] = "to",
-    [M_AGAIN] = "again",
-    [M_HEALTH] = "health",
-    [M_RECORDS] = "records",
-    [M_NAME] = "name",
-    [M_SEQ] = "seq",
-    [M_TIME] = "time",
-    [M_TYPE] = "type",
-    [M_PANEL] = "panel",
-    [M_CIRCUIT] = "circuit",
-    [M_ALARM] = "alarm",
-    [M_KIND] = "kind",
-    [M_PRIORITY] = "priority",
-    [M_STATE] = "state",
-    [M_ALERT] = "alert",
-    [M_RAISED_AT] = "raised_at",
-    [M_TRIP] = "trip",
-    [M_STAGE] = "stage",
-    [M_CAUSE] = "cause",
-    [M_PROBABILITY] = "probability",
-    [M_SECONDS_OPEN] = "seconds_open",
-    [M_SECONDS_HELD] = "seconds_held",
-    [M_OPENED_AT] = "opened_at",
-    [M_CALL] = "call",
+/* with their lengths: each key of each record is looked for among them */
+#define NAME(member, word) [member] = {word, sizeof word - 1}
+static const struct {
+    const char *word;
+    size_t length;
+} names[MEMBERS] = {
+    NAME(M_SITE, "site"),
+    NAME(M_AFTER, "after"),
+    NAME(M_TO, "to"),
+    NAME(M_AGAIN, "again"),
+    NAME(M_HEALTH, "health"),
+    NAME(M_RECORDS, "records"),
+    NAME(M_NAME, "name"),
+    NAME(M_SEQ, "seq"),
+    NAME(M_TIME, "time"),
+    NAME(M_TYPE, "type"),
+    NAME(M_PANEL, "panel"),
+    NAME(M_CIRCUIT, "circuit"),
+    NAME(M_ALARM, "alarm"),
+    NAME(M_KIND, "kind"),
+    NAME(M_PRIORITY, "priority"),
+    NAME(M_STATE, "state"),
+    NAME(M_ALERT, "alert"),
+    NAME(M_RAISED_AT, "raised_at"),
+    NAME(M_TRIP, "trip"),
+    NAME(M_STAGE, "stage"),
+    NAME(M_CAUSE, "cause"),
+    NAME(M_PROBABILITY, "probability"),
+    NAME(M_SECONDS_OPEN, "seconds_open"),
+    NAME(M_SECONDS_HELD, "seconds_held"),
+    NAME(M_OPENED_AT, "opened_at"),
+    NAME(M_CALL, "call"),
 };
 
 enum member member_find(const char *name, size_t length, enum member first, enum member end)
 {
     for (int i = first; i < (int)end; i++)
-        if (strlen(names[i]) == length && memcmp(names[i], name, length) == 0)
+        if (names[i].length == length && memcmp(names[i].word, name, length) == 0)
             return (enum member)i;
     return M_NONE;
 }
 
 const char *member_name(enum member m)
 {
-    return names[m];
+    return names[m].word;
 }
 
 static uint32_t bit_of(enum member which)

@@ -19,6 +19,7 @@
 #define RETRY_MS 1000
 #define KEEPALIVE_S 60
 #define MISC_MS 5000
+#define FEED_MS 5
 #define FIRST_WORD (-INT64_C(1000000000000)) /* due at once */
 #define YEAR_MS (INT64_C(365) * 86400000)
 
@@ -49,7 +50,8 @@ struct sim_run {
     int64_t now_ms; /* of this turn, monotonic */
     int64_t begin_ms, last_answer_ms;
     uint64_t chance;
-    int storm; /* how far it is: 0 not yet, 1 dark, 2 over */
+    int storm;         /* how far it is: 0 not yet, 1 dark, 2 over */
+    struct text batch; /* the memory of the one that is made */
     struct sim_result result;
 };
 
@@ -178,12 +180,21 @@ static void serve(struct sim_line *l, uint32_t events)
 
 /* ---- what a site sends ---- */
 
+static void publish_batch(struct sim_line *l, int *mid)
+{
+    struct text *t = &l->run->batch;
+    if (t->failed)
+        text_free(t); /* later is right */
+    else
+        publish(l, "up", t->bytes, t->length, false, mid);
+    text_clear(t);
+    watch(l);
+}
+
 static void send_batch(struct sim_line *l, bool health)
 {
-    struct text t = TEXT_INIT;
-    sim_site_compose(&l->site, health, &t);
-    if (!t.failed)
-        publish(l, "up", t.bytes, t.length, false, &l->mid);
+    sim_site_compose(&l->site, health, &l->run->batch);
+    publish_batch(l, &l->mid);
     l->sent_ms = l->run->now_ms;
     if (health) { /* after the first, those of all do not come in the same second */
         uint32_t spread = (uint32_t)(l->run->o->health_seconds * 1000.0) + 1;
@@ -191,16 +202,12 @@ static void send_batch(struct sim_line *l, bool health)
         l->health_ms = l->run->now_ms - (first ? sim_hash(l->site.number, 8) % spread : 0);
     }
     l->run->result.batches++;
-    text_free(&t);
 }
 
 static void send_again(struct sim_line *l)
 {
-    struct text t = TEXT_INIT;
-    sim_site_compose_again(&l->site, &t);
-    if (!t.failed)
-        publish(l, "up", t.bytes, t.length, false, &l->again_mid);
-    text_free(&t);
+    sim_site_compose_again(&l->site, &l->run->batch);
+    publish_batch(l, &l->again_mid);
 }
 
 static void feed(struct sim_line *l)
@@ -216,7 +223,6 @@ static void feed(struct sim_line *l)
         send_batch(l, health);
     if (l->again_mid == 0 && sim_site_has_again(&l->site))
         send_again(l);
-    watch(l);
 }
 
 /* ---- what happens at the sites ---- */
@@ -362,10 +368,21 @@ static bool over(struct sim_run *r, int64_t *all_ms)
     return *all_ms > 0 && r->now_ms - *all_ms >= (int64_t)(o->linger_seconds * 1000.0);
 }
 
+/* what happens, and what is told of it: for all of them, so not at every word that comes */
+static void go_on(struct sim_run *r)
+{
+    if (r->begin_ms > 0) {
+        tell_due(r);
+        play_storm(r);
+    }
+    for (size_t i = 0; i < r->o->sites; i++)
+        feed(&r->lines[i]);
+}
+
 static void loop(struct sim_run *r)
 {
     struct epoll_event events[256];
-    int64_t misc_ms = r->now_ms, all_ms = 0;
+    int64_t misc_ms = r->now_ms, fed_ms = 0, all_ms = 0;
     while (r->now_ms = clock_mono_ms(), !over(r, &all_ms)) {
         if (r->up + r->dialling < r->o->sites)
             dial_some(r);
@@ -373,13 +390,11 @@ static void loop(struct sim_run *r)
             r->begin_ms = r->now_ms;
             log_info("sim", "%zu sites are at the broker", r->up);
         }
-        if (r->begin_ms > 0) {
-            tell_due(r);
-            play_storm(r);
+        if (r->now_ms - fed_ms >= FEED_MS) {
+            fed_ms = r->now_ms;
+            go_on(r);
         }
-        for (size_t i = 0; i < r->o->sites; i++)
-            feed(&r->lines[i]);
-        int n = epoll_wait(r->epoll, events, 256, 10);
+        int n = epoll_wait(r->epoll, events, 256, FEED_MS);
         for (int i = 0; i < n; i++)
             serve(events[i].data.ptr, events[i].events);
         if (r->now_ms - misc_ms >= MISC_MS) {
@@ -427,6 +442,7 @@ bool sim_run(const struct sim_options *o, struct sim_result *out, char *why, siz
         sim_site_finish(&r.lines[i].site);
     }
     free(r.lines);
+    text_free(&r.batch);
     if (r.epoll >= 0)
         close(r.epoll);
     mosquitto_lib_cleanup();

@@ -23,7 +23,12 @@ struct sql_value sql_real(double v)
 
 struct sql_value sql_words(const char *s)
 {
-    return s ? (struct sql_value){.type = SQL_WORDS, .words = s} : sql_null();
+    return s ? sql_text(s, strlen(s)) : sql_null();
+}
+
+struct sql_value sql_text(const char *s, size_t length)
+{
+    return (struct sql_value){.type = SQL_WORDS, .length = (uint32_t)length, .words = s};
 }
 
 int64_t sql_as_number(const struct sql_value *v)

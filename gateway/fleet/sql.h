@@ -37,6 +37,7 @@ enum sql_type { SQL_NULL, SQL_NUMBER, SQL_REAL, SQL_WORDS };
 
 struct sql_value {
     enum sql_type type;
+    uint32_t length; /* of words, which are terminated all the same */
     union {
         int64_t number;
         double real;
@@ -46,8 +47,9 @@ struct sql_value {
 
 struct sql_value sql_null(void);
 struct sql_value sql_number(int64_t v);
-struct sql_value sql_real(double v); /* NaN becomes NULL */
-struct sql_value sql_words(const char *s);
+struct sql_value sql_real(double v);       /* NaN becomes NULL */
+struct sql_value sql_words(const char *s); /* NULL becomes NULL */
+struct sql_value sql_text(const char *s, size_t length);
 
 /* What a row has there, whatever the database made of its type; NULL is 0, NaN, "". */
 int64_t sql_as_number(const struct sql_value *v);
@@ -83,6 +85,7 @@ struct sql_table {
     bool new_rows; /* the caller knows that none is there yet: they may go in by COPY. One that
                     * is there after all makes the call SQL_ERR_AGAIN, and the next one heeds
                     * conflict */
+    bool whole;    /* the columns are all that the table has, in its order */
     size_t columns;
     struct {
         const char *name;

@@ -12,6 +12,7 @@
 #include <string.h>
 
 #define MOST_STATEMENTS 128
+#define MOST_ROW_TYPES 8
 #define NUMBER_SIZE 32
 #define COPY_BYTES 65536 /* handed to libpq at a time */
 
@@ -29,6 +30,11 @@ struct postgres_sql {
     PGconn *db;
     const void *prepared[MOST_STATEMENTS]; /* number n is the statement "sn" */
     size_t count;
+    struct {
+        const struct sql_table *table;
+        uint32_t oid;
+    } row_types[MOST_ROW_TYPES];
+    size_t row_type_count;
     bool careful; /* a row was there already: COPY will not do */
 };
 
@@ -180,8 +186,8 @@ static void put_value(struct text *t, const struct sql_value *v)
         put_u64(t, bits);
         break;
     case SQL_WORDS:
-        put_u32(t, (uint32_t)strlen(v->words));
-        text_append(t, v->words);
+        put_u32(t, v->length);
+        text_append_bytes(t, v->words, v->length);
         break;
     }
 }
@@ -196,15 +202,20 @@ static const char *array_of(enum sql_type type)
     return type == SQL_NUMBER ? "bigint[]" : type == SQL_REAL ? "float8[]" : "text[]";
 }
 
+static void begin_array(struct text *t, uint32_t oid, size_t count)
+{
+    put_u32(t, 1); /* dimensions */
+    put_u32(t, 1); /* there may be NULLs */
+    put_u32(t, oid);
+    put_u32(t, (uint32_t)count);
+    put_u32(t, 1); /* the first index */
+}
+
 /* one column of the rows */
 static void put_array(struct text *t, enum sql_type type, const struct sql_value *first,
                       size_t stride, size_t rows)
 {
-    put_u32(t, 1); /* dimensions */
-    put_u32(t, 1); /* there may be NULLs */
-    put_u32(t, oid_of(type));
-    put_u32(t, (uint32_t)rows);
-    put_u32(t, 1); /* the first index */
+    begin_array(t, oid_of(type), rows);
     for (size_t i = 0; i < rows; i++)
         put_value(t, first + i * stride);
 }
@@ -296,6 +307,8 @@ static enum sql_err copy(struct postgres_sql *s, const struct sql_table *table,
     return s->careful ? SQL_ERR_AGAIN : err;
 }
 
+/* ---- rows that may be there already ---- */
+
 static void compose_put(const void *key, struct text *out)
 {
     const struct sql_table *t = key;
@@ -303,26 +316,93 @@ static void compose_put(const void *key, struct text *out)
     for (size_t i = 0; i < t->columns; i++)
         text_printf(out, "%s%s", i > 0 ? ", " : "", t->column[i].name);
     text_append(out, ") SELECT * FROM unnest(");
-    for (size_t i = 0; i < t->columns; i++)
+    if (t->whole)
+        text_printf(out, "$1::%s[]", t->name);
+    for (size_t i = 0; i < t->columns && !t->whole; i++)
         text_printf(out, "%s$%zu::%s", i > 0 ? ", " : "", i + 1, array_of(t->column[i].type));
     text_printf(out, ") %s", t->conflict);
+}
+
+static enum sql_err put_columns(struct postgres_sql *s, const char *name,
+                                const struct sql_table *table, const struct sql_value *cells,
+                                size_t rows)
+{
+    struct text arrays[SQL_MOST_COLUMNS] = {0};
+    for (size_t i = 0; i < table->columns; i++)
+        put_array(&arrays[i], table->column[i].type, cells + i, table->columns, rows);
+    enum sql_err err = execute(s, name, arrays, table->columns, NULL, NULL);
+    for (size_t i = 0; i < table->columns; i++)
+        text_free(&arrays[i]);
+    return err;
+}
+
+/* the object id of the type that PostgreSQL made of the table's rows */
+static enum sql_err find_row_type(struct postgres_sql *s, const struct sql_table *table,
+                                  uint32_t *oid)
+{
+    size_t i = 0;
+    while (i < s->row_type_count && s->row_types[i].table != table)
+        i++;
+    if (i == s->row_type_count) {
+        char text[80];
+        snprintf(text, sizeof text, "SELECT '%s'::regtype::oid::bigint", table->name);
+        PGresult *r = PQexec(s->db, text);
+        s->row_types[i].table = table;
+        if (PQntuples(r) == 1)
+            s->row_types[i].oid = (uint32_t)cell(r, 0, 0).number;
+        enum sql_err err = note(s, r);
+        if (err != SQL_FINE)
+            return err;
+        s->row_type_count++;
+    }
+    *oid = s->row_types[i].oid;
+    return SQL_FINE;
+}
+
+/* as PostgreSQL's binary format has rows (record_send in its sources) */
+static void put_row(struct text *t, const struct sql_table *table, const struct sql_value *row)
+{
+    size_t begin = t->length;
+    put_u32(t, 0); /* its length, once it is known */
+    put_u32(t, (uint32_t)table->columns);
+    for (size_t i = 0; i < table->columns; i++) {
+        put_u32(t, oid_of(table->column[i].type));
+        put_value(t, &row[i]);
+    }
+    if (t->failed)
+        return;
+    uint32_t be = htobe32((uint32_t)(t->length - begin - sizeof be));
+    memcpy(t->bytes + begin, &be, sizeof be);
+}
+
+/* In one array of rows. One for each column is gone through by itself, and what comes of it put
+ * beside the others: twice the work, of a wide table. */
+static enum sql_err put_rows(struct postgres_sql *s, const char *name,
+                             const struct sql_table *table, const struct sql_value *cells,
+                             size_t rows)
+{
+    struct text array = TEXT_INIT;
+    uint32_t oid = 0;
+    enum sql_err err = find_row_type(s, table, &oid);
+    begin_array(&array, oid, rows);
+    for (size_t i = 0; i < rows && err == SQL_FINE; i++)
+        put_row(&array, table, cells + i * table->columns);
+    if (err == SQL_FINE)
+        err = execute(s, name, &array, 1, NULL, NULL);
+    text_free(&array);
+    return err;
 }
 
 static enum sql_err put(struct sql *base, const struct sql_table *table,
                         const struct sql_value *cells, size_t rows)
 {
     struct postgres_sql *s = (struct postgres_sql *)base;
-    struct text arrays[SQL_MOST_COLUMNS] = {0};
     char name[16];
     if (table->new_rows && !s->careful)
         return copy(s, table, cells, rows);
     enum sql_err err = prepare(s, table, compose_put, name);
-    for (size_t i = 0; i < table->columns && err == SQL_FINE; i++)
-        put_array(&arrays[i], table->column[i].type, cells + i, table->columns, rows);
     if (err == SQL_FINE)
-        err = execute(s, name, arrays, table->columns, NULL, NULL);
-    for (size_t i = 0; i < table->columns; i++)
-        text_free(&arrays[i]);
+        err = (table->whole ? put_rows : put_columns)(s, name, table, cells, rows);
     s->careful = s->careful && (!table->new_rows || err != SQL_FINE);
     return err;
 }

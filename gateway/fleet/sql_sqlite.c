@@ -89,7 +89,7 @@ static int bind(sqlite3_stmt *st, size_t number, const struct sql_value *v)
     case SQL_NULL: return sqlite3_bind_null(st, at);
     case SQL_NUMBER: return sqlite3_bind_int64(st, at, v->number);
     case SQL_REAL: return sqlite3_bind_double(st, at, v->real);
-    case SQL_WORDS: return sqlite3_bind_text(st, at, v->words, -1, SQLITE_STATIC);
+    case SQL_WORDS: return sqlite3_bind_text(st, at, v->words, (int)v->length, SQLITE_STATIC);
     }
     return SQLITE_MISUSE;
 }

@@ -58,7 +58,10 @@ ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null
 
 # ---- 1
 cpu() { awk '{ s += $1 } END { printf "%.2f", s / 1e9 }' "/proc/$1"/task/*/schedstat; }
-empty() { ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null; }
+empty() { # and a checkpoint, as before COPY below: both find the log's old files for their new ones
+    ask_postgres 'TRUNCATE records, sites, gaps, trips, alarms, notices' > /dev/null
+    ask_postgres CHECKPOINT > /dev/null
+}
 load() { cut -d' ' -f1 /proc/loadavg; }
 filers() { ask_postgres "SELECT pid FROM pg_stat_activity WHERE application_name = 'foretrip-fleet'"; }
 all_there() { [ "$(filers | wc -l)" = "$1" ]; }
