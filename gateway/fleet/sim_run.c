@@ -16,6 +16,8 @@
 #include <unistd.h>
 
 #define CONNECT_AT_ONCE 200 /* on their way at a time: a broker's backlog is bounded */
+#define SEND_AT_ONCE 256    /* batches on their way: more only lie in buffers */
+#define SETTLE_MS 1000      /* from all being there to the first event */
 #define RETRY_MS 1000
 #define KEEPALIVE_S 60
 #define MISC_MS 5000
@@ -46,6 +48,8 @@ struct sim_run {
     struct fleet_node nodes[FLEET_MOST_NODES];
     size_t node_count;
     size_t up, dialling;
+    size_t on_way; /* batches */
+    size_t turn;   /* whose it is to send first */
     int epoll;
     int64_t now_ms; /* of this turn, monotonic */
     int64_t begin_ms, last_answer_ms;
@@ -89,6 +93,7 @@ static void on_publish(struct mosquitto *mosq, void *context, int mid)
     (void)mosq;
     if (mid == l->mid) {
         l->mid = 0;
+        l->run->on_way--;
         l->run->result.acknowledged += (int64_t)(l->site.sending - l->site.acknowledged);
         l->site.acknowledged = l->site.sending;
         l->run->last_answer_ms = clock_mono_ms();
@@ -134,6 +139,7 @@ static void hang_up(struct sim_line *l)
     l->mosq = NULL;
     l->state = AWAY;
     l->events = 0;
+    l->run->on_way -= l->mid != 0;
     l->mid = l->again_mid = 0;
     l->retry_ms = l->run->now_ms + RETRY_MS +
                   sim_hash(l->site.number, (uint32_t)l->run->now_ms) % RETRY_MS;
@@ -195,6 +201,7 @@ static void send_batch(struct sim_line *l, bool health)
 {
     sim_site_compose(&l->site, health, &l->run->batch);
     publish_batch(l, &l->mid);
+    l->run->on_way += l->mid != 0;
     l->sent_ms = l->run->now_ms;
     if (health) { /* after the first, those of all do not come in the same second */
         uint32_t spread = (uint32_t)(l->run->o->health_seconds * 1000.0) + 1;
@@ -210,19 +217,24 @@ static void send_again(struct sim_line *l)
     publish_batch(l, &l->again_mid);
 }
 
-static void feed(struct sim_line *l)
+/* False when there is no room for its batch now. */
+static bool feed(struct sim_line *l)
 {
     const struct sim_options *o = l->run->o;
     int64_t now = l->run->now_ms;
     if (l->state != UP)
-        return;
+        return true;
     bool health = now - l->health_ms >= (int64_t)(o->health_seconds * 1000.0);
     bool news = sim_site_has_news(&l->site) &&
                 now - l->sent_ms >= (int64_t)(o->period_seconds * 1000.0);
-    if (l->mid == 0 && (health || news))
+    bool due = l->mid == 0 && (health || news);
+    if (due && l->run->on_way < SEND_AT_ONCE) {
         send_batch(l, health);
+        due = false;
+    }
     if (l->again_mid == 0 && sim_site_has_again(&l->site))
         send_again(l);
+    return !due;
 }
 
 /* ---- what happens at the sites ---- */
@@ -371,12 +383,12 @@ static bool over(struct sim_run *r, int64_t *all_ms)
 /* what happens, and what is told of it: for all of them, so not at every word that comes */
 static void go_on(struct sim_run *r)
 {
-    if (r->begin_ms > 0) {
+    if (r->begin_ms > 0 && r->now_ms >= r->begin_ms) {
         tell_due(r);
         play_storm(r);
     }
-    for (size_t i = 0; i < r->o->sites; i++)
-        feed(&r->lines[i]);
+    for (size_t i = 0; i < r->o->sites && feed(&r->lines[r->turn]); i++)
+        r->turn = (r->turn + 1) % r->o->sites;
 }
 
 static void loop(struct sim_run *r)
@@ -387,7 +399,7 @@ static void loop(struct sim_run *r)
         if (r->up + r->dialling < r->o->sites)
             dial_some(r);
         if (r->begin_ms == 0 && r->up == r->o->sites) {
-            r->begin_ms = r->now_ms;
+            r->begin_ms = r->now_ms + SETTLE_MS;
             log_info("sim", "%zu sites are at the broker", r->up);
         }
         if (r->now_ms - fed_ms >= FEED_MS) {
