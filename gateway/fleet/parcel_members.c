@@ -8,7 +8,7 @@
 #include <string.h>
 
 /* with their lengths: each key of each record is looked for among them */
-#define NAME(member, word) [member] = {word, sizeof word - 1}
+#define NAME(member, word) [member] = {word, sizeof(word) - 1}
 static const struct {
     const char *word;
     size_t length;
