@@ -4,8 +4,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define LARGE_BYTES (64 * 1024) /* a piece that gets pages to itself */
-#define TOP_BYTES (128 * 1024)  /* that may lie free at the end of the heap */
+#define LARGE_BYTES                                                                            \
+    (16 * 1024)                /* a piece that gets pages to itself: an hour of a channel too */
+#define TOP_BYTES (128 * 1024) /* that may lie free at the end of the heap */
 
 void heap_begin(void)
 {

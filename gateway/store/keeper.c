@@ -529,6 +529,7 @@ int keeper_work(struct keeper *k, const struct keeper_job *job, struct keeper_do
         rc = keeper_retire(k, job, done);
     if (rc != SQLITE_OK)
         forget_layouts(k);
+    pack_rest(k->shelf.packer); /* it is an hour to the next, mostly */
     return rc;
 }
 

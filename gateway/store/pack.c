@@ -17,7 +17,7 @@ static const uint32_t inverse_of_five[DECIMALS_MOST + 1] = {1, 0xcccccccd, 0xc28
                                                             0x26e978d5};
 
 struct packer {
-    ZSTD_CCtx *compress;
+    ZSTD_CCtx *compress; /* NULL: at rest */
     ZSTD_DCtx *expand;
     int32_t *values; /* filled, or decoded */
     size_t values_room;
@@ -32,24 +32,28 @@ struct packer *pack_create(void)
     struct packer *p = calloc(1, sizeof *p);
     if (!p)
         return NULL;
-    p->compress = ZSTD_createCCtx();
     p->expand = ZSTD_createDCtx();
-    if (p->compress && p->expand &&
-        !ZSTD_isError(ZSTD_CCtx_setParameter(p->compress, ZSTD_c_checksumFlag, 1)))
+    if (p->expand)
         return p;
     pack_destroy(p);
     return NULL;
+}
+
+void pack_rest(struct packer *p)
+{
+    ZSTD_freeCCtx(p->compress);
+    free(p->values);
+    free(p->bytes);
+    free(p->leasts);
+    *p = (struct packer){.expand = p->expand};
 }
 
 void pack_destroy(struct packer *p)
 {
     if (!p)
         return;
-    ZSTD_freeCCtx(p->compress);
+    pack_rest(p);
     ZSTD_freeDCtx(p->expand);
-    free(p->values);
-    free(p->bytes);
-    free(p->leasts);
     free(p);
 }
 
@@ -229,10 +233,18 @@ static uint8_t *put_groups(const struct packer *p, size_t groups, int decimals, 
     return at;
 }
 
+static bool awake(struct packer *p)
+{
+    if (!p->compress)
+        p->compress = ZSTD_createCCtx();
+    return p->compress &&
+           !ZSTD_isError(ZSTD_CCtx_setParameter(p->compress, ZSTD_c_checksumFlag, 1));
+}
+
 static void put_result(struct packer *p, size_t length, int level, struct codec_out *out)
 {
     size_t bound = ZSTD_compressBound(length), done = 0;
-    uint8_t *room = malloc(bound);
+    uint8_t *room = awake(p) ? malloc(bound) : NULL;
     if (!room) {
         out->failed = true;
         return;
