@@ -6,6 +6,7 @@ set -u
 b=$1
 cd "$(dirname "$0")/../.." || exit 1
 . tests/lib.sh
+case $b in *sanitize*) echo "has programs of its own, without a sanitizer"; exit 77 ;; esac
 units="test_base test_cells test_decode test_heat test_breaker test_history test_queue test_pulse test_bus test_bus_thread test_recorded test_store"
 out=build-arm64
 targets=$(for u in $units; do echo "$out/tests/unit/$u"; done)
