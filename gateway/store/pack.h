@@ -32,8 +32,8 @@ struct packer;
 struct packer *pack_create(void);
 void pack_destroy(struct packer *p);
 
-/* Gives back what it holds between two calls, some hundred KiB once an hour was packed; the next
- * call takes it again. What was decoded is gone. */
+/* Gives back what it holds between two calls, some hundred KiB once an hour was packed; the
+ * next call takes it again. What was decoded is gone. */
 void pack_rest(struct packer *p);
 
 /* Appends n values to out; out->failed when memory is short. level: zstd's. */
