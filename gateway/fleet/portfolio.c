@@ -281,6 +281,16 @@ static bool hand_unit(void *context, const struct sql_value *row)
     "AND " OPENED " GROUP BY t.site) t ON t.site = s.site"
 #define UNIT_ORDER " ORDER BY s.building, s.unit, s.id LIMIT $2"
 
+/* the statement for all, for a unit or for a building, whose name goes into *param */
+static const char *choose(const struct portfolio_scope *scope, const char *all, const char *one,
+                          const char *of_building, struct sql_value *param)
+{
+    if (!scope || (!scope->site_id && !scope->building))
+        return all;
+    *param = sql_words(scope->site_id ? scope->site_id : scope->building);
+    return scope->site_id ? one : of_building;
+}
+
 /* %words% for LIKE, with what has a meaning there taken literally */
 static bool compose_pattern(const char *words, char *out, size_t size)
 {
@@ -310,14 +320,8 @@ enum sql_err portfolio_units(struct sql *s, int64_t since_ms,
     struct sql_value params[] = {sql_number(since_ms), sql_number((int64_t)most),
                                  sql_words("")};
     char pattern[300];
-    const char *text = all;
-    if (scope && scope->site_id) {
-        text = one;
-        params[2] = sql_words(scope->site_id);
-    } else if (scope && scope->building) {
-        text = of_building;
-        params[2] = sql_words(scope->building);
-    } else if (scope && scope->words) {
+    const char *text = choose(scope, all, one, of_building, &params[2]);
+    if (text == all && scope && scope->words) {
         if (!compose_pattern(scope->words, pattern, sizeof pattern))
             return SQL_FINE; /* nothing is called so */
         text = found;
@@ -443,14 +447,7 @@ enum sql_err portfolio_trips(struct sql *s, int64_t from_ms, int64_t to_ms,
         TRIP_SELECT OPENED_WITHIN " AND s.building = $4" TRIP_ORDER;
     struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms),
                                  sql_number((int64_t)most), sql_words("")};
-    const char *text = all;
-    if (scope && scope->site_id) {
-        text = one;
-        params[3] = sql_words(scope->site_id);
-    } else if (scope && scope->building) {
-        text = of_building;
-        params[3] = sql_words(scope->building);
-    }
+    const char *text = choose(scope, all, one, of_building, &params[3]);
     return sql_query(s, text, params, text == all ? 3 : 4, hand_trip,
                      &(struct handing){.context = context, .trip = fn}, NULL);
 }
@@ -485,14 +482,7 @@ enum sql_err portfolio_trip_counts(struct sql *s, int64_t from_ms, int64_t to_ms
         COUNT_SELECT " AND t.site IN (SELECT site FROM sites WHERE building = $4)" COUNT_GROUP;
     struct sql_value params[] = {sql_number(from_ms), sql_number(to_ms), sql_number(step_ms),
                                  sql_words("")};
-    const char *text = all;
-    if (scope && scope->site_id) {
-        text = one;
-        params[3] = sql_words(scope->site_id);
-    } else if (scope && scope->building) {
-        text = of_building;
-        params[3] = sql_words(scope->building);
-    }
+    const char *text = choose(scope, all, one, of_building, &params[3]);
     return sql_query(
         s, text, params, text == all ? 3 : 4, hand_count,
         &(struct handing){
