@@ -141,7 +141,8 @@ enum sql_err copies_tend(struct sql *s, int64_t wall_ms)
     /* for a day there was no sign: the runs that gave one are silent, or alone */
     static const char over[] =
         "UPDATE notices SET ended_ms = $1 WHERE kind = '" NOTICE_COPIED "'"
-        " AND ended_ms IS NULL AND NOT EXISTS (SELECT 1 FROM runs a JOIN runs b"
+        " AND ended_ms IS NULL AND last_ms < $3 AND NOT EXISTS (SELECT 1 FROM runs a JOIN runs "
+        "b"
         " ON b.site = a.site WHERE a.site = notices.site AND " BOTH_AT_ONCE ")"
         " AND NOT EXISTS (SELECT 1 FROM runs k WHERE k.site = notices.site"
         " AND k.taken_over >= $4 AND k.kicked_ms > $3)";

@@ -16,7 +16,8 @@
  * it says the time is, so that words which were late do not count. The second sign is that
  * each takes the other's line at the broker: COPIES_TAKEN_OVER times in one run.
  *
- * Of records with a number that is here already the first stays (ledger.h), whoever sent it.
+ * Of records with a number that is here already the first stays (ledger.h), whoever sent it;
+ * when the second has other words, that is the third sign (repeats.h).
  * What is looked at is the newest health of each unit, every COPIES_EVERY_MS; nothing on the
  * way of the records waits for it.
  */

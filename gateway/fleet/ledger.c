@@ -11,6 +11,7 @@
 #include "fleet_schema.h"
 #include "ledger_rows.h"
 #include "notices.h"
+#include "repeats.h"
 
 #include "base/clock.h"
 #include "base/log.h"
@@ -58,6 +59,8 @@ struct call {
     bool memory_short;        /* a gap could not be held: it must not be taken for filled */
     struct ledger_row *fresh; /* records that are new */
     size_t fresh_count;
+    struct ledger_row repeats[REPEATS_MOST]; /* some of those that are not */
+    size_t repeat_count;
     struct ledger_taken taken;
 };
 
@@ -211,16 +214,24 @@ static int64_t filed_at(const struct call *c, int64_t wall_ms)
     return wall_ms >= FIRST_FILED_MS && wall_ms <= c->wall_ms + AHEAD_MS ? wall_ms : c->wall_ms;
 }
 
+static void take_repeat(struct call *c, const struct ledger_row *row)
+{
+    if (c->repeat_count < REPEATS_MOST)
+        c->repeats[c->repeat_count++] = *row;
+    c->taken.repeated++;
+}
+
 static enum sql_err take_parcel(struct call *c, struct entry *e, const struct parcel *p)
 {
     size_t gaps = e->coverage.count, first = c->fresh_count;
     for (size_t i = 0; i < p->count; i++) {
         const struct parcel_record *r = &p->records[i];
+        const struct ledger_row row = {
+            .site = e->site, .record = r, .filed_ms = filed_at(c, r->wall_ms)};
         if (coverage_has(&e->coverage, r->seq))
-            c->taken.repeated++;
+            take_repeat(c, &row);
         else
-            c->fresh[c->fresh_count++] = (struct ledger_row){
-                .site = e->site, .record = r, .filed_ms = filed_at(c, r->wall_ms)};
+            c->fresh[c->fresh_count++] = row;
     }
     if (!coverage_add(&e->coverage, p->after, p->to, c->wall_ms)) {
         c->fresh_count = first; /* asked for again once there is room */
@@ -434,7 +445,10 @@ static enum sql_err write_sites(struct call *c)
 
 static enum sql_err write_all(struct call *c)
 {
-    enum sql_err err = ledger_rows_put(c->ledger->sql, c->fresh, c->fresh_count);
+    struct sql *sql = c->ledger->sql;
+    enum sql_err err = ledger_rows_put(sql, c->fresh, c->fresh_count);
+    if (err == SQL_FINE)
+        err = repeats_look(sql, c->repeats, c->repeat_count, c->wall_ms);
     return err == SQL_FINE ? write_sites(c) : err;
 }
 

@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "base/text.h"
+#include "fleet/copies.h"
 #include "fleet/intake.h"
 #include "fleet/ledger.h"
 #include "fleet/notices.h"
@@ -16,6 +17,7 @@
 #include <unistd.h>
 
 #define NOW INT64_C(1795603200000) /* 2026-11-25T10:40:00Z */
+#define DAY INT64_C(86400000)
 
 /* ---- the ledger ---- */
 
@@ -91,6 +93,28 @@ static void a_record_that_comes_twice_is_filed_once(void **state)
     assert_int_equal(number(r, "SELECT count(*) FROM records"), 2);
     assert_int_equal(number(r, "SELECT have FROM sites WHERE id = 'maple-12'"), 5);
     assert_int_equal(number(r, "SELECT heard_ms FROM sites WHERE id = 'maple-12'"), NOW + 1000);
+}
+
+/* Its record was put back from an old copy, and went on from there. */
+static void a_number_with_other_words_is_noticed_until_a_day_after(void **state)
+{
+    static const char open[] = "SELECT count(*) FROM notices WHERE kind = '" NOTICE_COPIED
+                               "' AND ended_ms IS NULL AND text LIKE '%maple-12: record 5 %'";
+    static const char changed[] =
+        "{\"seq\":5,\"time\":\"2026-11-25T10:39:02.000Z\",\"type\":\"another\"}";
+    struct rig *r = *state;
+    char record[160];
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    send(r, "maple-12", 0, 5, other(record, 5), NOW);
+    assert_int_equal(number(r, open), 0);
+    send(r, "maple-12", 0, 5, changed, NOW + 1000);
+    send(r, "maple-12", 0, 5, changed, NOW + 2000);
+    assert_int_equal(number(r, open), 1);
+    assert_int_equal(number(r, "SELECT count(*) FROM records WHERE type = 'note'"), 1);
+    assert_int_equal(copies_tend(r->sql, NOW + DAY), SQL_FINE);
+    assert_int_equal(number(r, open), 1);
+    assert_int_equal(copies_tend(r->sql, NOW + DAY + 3000), SQL_FINE);
+    assert_int_equal(number(r, open), 0);
 }
 
 /* The row of the site is of an older copy of the store than the records. */
@@ -454,6 +478,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         TEST(a_record_that_comes_twice_is_filed_once),
+        TEST(a_number_with_other_words_is_noticed_until_a_day_after),
         TEST(a_record_that_no_site_knows_of_stays_as_it_is),
         TEST(a_gap_is_asked_for_until_it_is_filled),
         TEST(an_older_record_does_not_undo_a_newer_one),
