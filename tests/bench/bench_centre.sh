@@ -11,7 +11,8 @@
 #   6. an evening storm: three in ten sites lose their supply in the same second and are back within a minute: what a person is
 #      told, and how long until all of it is filed (goal: no flood, nothing lost)
 # PostgreSQL is at its defaults, with fsync, for both; it notes when each transaction was committed, by which ours is timed.
-# bench_centre.sh BUILD; SITES=500 SECONDS_AT_RATE=10 for less; ONLY=rate for the first alone
+# bench_centre.sh BUILD; SITES=500 SECONDS_AT_RATE=10 for less; ONLY=rate for the first alone; ONLY=sites RUNS=7 for the second of
+# its two ways, so often, and what lies in the middle
 set -u
 . tests/lib.sh
 . tests/fleet.inc
@@ -121,6 +122,7 @@ copy_alone() {
 compare() { # compare WHAT SECONDS COLLECTOR_CPU BROKER_CPU BACKEND_CPU
     copy_alone
     taken=$(ratio "$records / $2")
+    ratio "$taken / $copied" >> "$dir/ratios"
     echo "$1: $records records of $sites sites in $(ratio "$2") s: $taken a second; COPY of the same rows (records, $(ask_postgres 'SELECT count(*) FROM trips') trips, $(ask_postgres 'SELECT count(*) FROM alarms') alarms) by itself $copied a second: $(ratio "$taken / $copied") of it (goal: at least 0.5); of the records alone $copied_records: $(ratio "$taken / $copied_records")"
     echo "    processor seconds: collector $3, broker $4, PostgreSQL's for them $5; COPY $copy_cpu: $(ratio "$copy_cpu / $5"); load of the machine $(load) on $(nproc) cores"
 }
@@ -138,12 +140,12 @@ backlog() { # backlog COLLECTORS: they are there, so that the broker keeps it fo
     compare "a backlog at the broker, collectors: $1" "$(ratio "$(last_commit) - $t0")" "$(ratio "$(cpus $all) - $c0")" "$(ratio "$(cpu "$broker") - $b0")" "$(ratio "$(cpus $backends) - $f0")"
     end_all
 }
-backlog 1
-[ "$collectors" = 1 ] || backlog "$collectors"
+runs=0
 # shellcheck disable=SC2086
 meanwhile() { # meanwhile COLLECTORS: the sites tell it while it is filed; the collectors stay
+    runs=$((runs + 1))
     empty
-    collect_all "$1" "meanwhile$1."
+    collect_all "$1" "meanwhile$runs."
     b0=$(cpu "$broker")
     tell "sim1$1"
     wait "$sim" || fail "the sites do not get rid of it"
@@ -151,6 +153,16 @@ meanwhile() { # meanwhile COLLECTORS: the sites tell it while it is filed; the c
     span=$(ask_postgres "SELECT extract(epoch FROM max(pg_xact_commit_timestamp(xmin)) - min(pg_xact_commit_timestamp(xmin))) FROM records")
     compare "while the sites tell it, collectors: $1" "$span" "$(cpus $all)" "$(ratio "$(cpu "$broker") - $b0")" "$(cpus $backends)"
 }
+if [ "${ONLY:-}" = sites ]; then
+    while [ "$runs" -lt "${RUNS:-7}" ]; do
+        meanwhile "$collectors"
+        end_all
+    done
+    echo "in the middle of $runs: $(sort -n "$dir/ratios" | sed -n "$(((runs + 1) / 2))p") of COPY (goal: at least 0.5); all: $(sort -n "$dir/ratios" | tr '\n' ' ')"
+    exit 0
+fi
+backlog 1
+[ "$collectors" = 1 ] || backlog "$collectors"
 if [ "$collectors" != 1 ]; then
     meanwhile "$collectors"
     end_all
