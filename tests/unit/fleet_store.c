@@ -2,6 +2,8 @@
 
 #include "check.h"
 
+#include "fleet/fleet_schema.h"
+
 #include <stdlib.h>
 #include <unistd.h>
 
@@ -23,6 +25,16 @@ void fleet_store_make(struct fleet_store *s)
         empty(s->where);
     else
         s->where = s->path;
+}
+
+struct sql *fleet_store_open(const struct fleet_store *s, const char *texts)
+{
+    char why[SQL_WHY_SIZE];
+    struct sql *sql = sql_open(s->where, why);
+    if (!sql || fleet_schema_migrate(sql) != SQL_FINE)
+        fail_msg("%s", sql ? sql_why(sql) : why);
+    fleet_store_run(sql, texts);
+    return sql;
 }
 
 void fleet_store_remove(struct fleet_store *s)

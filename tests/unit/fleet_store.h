@@ -16,6 +16,9 @@ struct fleet_store {
 void fleet_store_make(struct fleet_store *s);
 void fleet_store_remove(struct fleet_store *s);
 
+/* Opened, with the schema and what texts put into it; fails the test when it cannot be. */
+struct sql *fleet_store_open(const struct fleet_store *s, const char *texts);
+
 /* The first column of the first row, as a number; fails the test when it cannot be had. */
 int64_t fleet_store_number(struct sql *s, const char *text);
 /* Statements without parameters; fails the test when one is refused. */

@@ -8,7 +8,6 @@
 #include "fleet/centre_record.h"
 #include "fleet/centre_role.h"
 #include "fleet/discreet_sheet.h"
-#include "fleet/fleet_schema.h"
 #include "fleet/orders.h"
 #include "fleet/portfolio.h"
 
@@ -54,13 +53,9 @@ static void add_person(struct delivery *d, const char *id, const char *name,
 static int set_up(void **state)
 {
     struct rig *r = calloc(1, sizeof *r);
-    char why[SQL_WHY_SIZE];
     fleet_store_make(&r->store);
-    r->sql = sql_open(r->store.where, why);
+    r->sql = fleet_store_open(&r->store, rows);
     *state = r;
-    if (!r->sql || fleet_schema_migrate(r->sql) != SQL_FINE)
-        return -1;
-    fleet_store_run(r->sql, rows);
     add_person(&r->people, "ada", "Ada Lind", ROLE_ADMINISTRATOR);
     add_person(&r->people, "mo", "Mo Diaz", ROLE_MANAGER);
     add_person(&r->people, "rosa", "Rosa Vega", ROLE_CONTRACTOR);

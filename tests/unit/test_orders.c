@@ -5,7 +5,6 @@
 
 #include "fleet/consents.h"
 #include "fleet/csv.h"
-#include "fleet/fleet_schema.h"
 #include "fleet/orders.h"
 
 #include <stdlib.h>
@@ -22,14 +21,11 @@ struct rig {
 static int set_up(void **state)
 {
     struct rig *r = calloc(1, sizeof *r);
-    char why[SQL_WHY_SIZE];
     fleet_store_make(&r->store);
-    r->sql = sql_open(r->store.where, why);
+    r->sql = fleet_store_open(&r->store,
+                              "INSERT INTO sites (id, name) VALUES ('maple-12', '12 Maple');"
+                              "INSERT INTO sites (id, name) VALUES ('oak-3', '3 Oak')");
     *state = r;
-    if (!r->sql || fleet_schema_migrate(r->sql) != SQL_FINE)
-        return -1;
-    fleet_store_run(r->sql, "INSERT INTO sites (id, name) VALUES ('maple-12', '12 Maple');"
-                            "INSERT INTO sites (id, name) VALUES ('oak-3', '3 Oak')");
     return 0;
 }
 

@@ -4,7 +4,6 @@
 #include "fleet_store.h"
 
 #include "fleet/csv.h"
-#include "fleet/fleet_schema.h"
 #include "fleet/unit_places.h"
 
 #include <stdlib.h>
@@ -17,15 +16,12 @@ struct rig {
 static int set_up(void **state)
 {
     struct rig *r = calloc(1, sizeof *r);
-    char why[SQL_WHY_SIZE];
     fleet_store_make(&r->store);
-    r->sql = sql_open(r->store.where, why);
+    r->sql = fleet_store_open(
+        &r->store,
+        "INSERT INTO sites (id, name, building, unit) VALUES"
+        " ('maple-12', '12 Maple', 'Maple House', '12'), ('oak-3', '=3 Oak', '', '')");
     *state = r;
-    if (!r->sql || fleet_schema_migrate(r->sql) != SQL_FINE)
-        return -1;
-    fleet_store_run(
-        r->sql, "INSERT INTO sites (id, name, building, unit) VALUES"
-                " ('maple-12', '12 Maple', 'Maple House', '12'), ('oak-3', '=3 Oak', '', '')");
     return 0;
 }
 
