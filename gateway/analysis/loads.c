@@ -479,11 +479,11 @@ static int larger_first(const void *a, const void *b)
 }
 
 /* What is held back as a stage is part of its host, as long as that runs. */
-static bool add_to_host(const struct run *stage, struct event_load out[], size_t n)
+static bool add_to_host(const struct run *stage, float amps, struct event_load out[], size_t n)
 {
     for (size_t k = 0; stage->host && k < n; k++)
         if (out[k].run == stage->host) {
-            out[k].amps += (double)stage->amps;
+            out[k].amps += (double)amps;
             return true;
         }
     return false;
@@ -509,16 +509,18 @@ size_t loads_running(const struct loads *l, int circuit,
                      struct event_load out[LOADS_MAX_RUNNING])
 {
     const struct circuit *c = &l->circuits[circuit];
+    float amps[RUNS_MAX];
     size_t n = 0;
 
-    for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++)
-        if (c->runs.all[i].id && !c->runs.all[i].pausing && !c->runs.all[i].host)
-            out[n++] = describe(&c->runs.all[i], l->mono_ms);
-    for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++) {
-        const struct run *stage = &c->runs.all[i];
-        if (stage->id && !stage->pausing && stage->host && !add_to_host(stage, out, n))
-            out[n++] = describe(stage, l->mono_ms);
-    }
+    runs_amps(&c->runs, amps);
+    for (int stages = 0; stages <= 1; stages++)
+        for (int i = 0; i < RUNS_MAX && n < LOADS_MAX_RUNNING - 2; i++) {
+            const struct run *x = &c->runs.all[i];
+            if (amps[i] <= 0 || (x->host != 0) != stages || add_to_host(x, amps[i], out, n))
+                continue;
+            out[n] = describe(x, l->mono_ms);
+            out[n++].amps = (double)amps[i];
+        }
     float moved = l->amps[circuit] - c->steps.level;
     if (c->steps.kept > 0 && moved > LEAST_AMPS &&
         !add_to_starting(c, moved, out, n)) { /* not yet settled */

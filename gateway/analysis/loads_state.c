@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 8U
+#define VERSION 9U
 #define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
 /* What is kept of each struct, once for writing and for reading. */
@@ -114,6 +114,8 @@ static const struct member rest_members[] = {
     ONE(struct runs_rest, level, F32),
     ONE(struct runs_rest, mono_ms, I64),
     MANY(struct runs_rest, ids, I64, RUNS_MAX),
+    MANY_SINCE(9, struct runs_rest, amps, F32, RUNS_MAX),
+    SINCE(9, struct runs_rest, below, BOOL),
     ONE(struct runs_rest, count, I32),
 };
 
@@ -302,6 +304,8 @@ static bool load_circuit(struct loads *l, struct codec_in *in, uint32_t version)
     bool good = true;
     for (int k = 0; k < RUNS_RESTS && version >= 5; k++) {
         get(in, version, &c.runs.rests[k], rest_members, COUNT(rest_members));
+        if (version < 9)
+            c.runs.rests[k].below = true; /* how much each run drew was not kept */
         good = good && c.runs.rests[k].count >= 0 && c.runs.rests[k].count <= RUNS_MAX;
     }
     for (int k = 0; k < LEARNED_MAX; k++)

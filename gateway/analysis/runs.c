@@ -530,6 +530,7 @@ int runs_step(struct runs *r, const struct step *s, struct run over[RUNS_MAX])
     else
         fall(r, s, over, &n);
     if (!pulsed) {
+        runs_rest_right(r, s);
         float hours = (float)(s->at_mono_ms - r->low_mono_ms) / 3.6e6F;
         r->low = fminf(r->low + hours * LOW_AMPS_AN_HOUR, s->after);
         r->low_mono_ms = s->at_mono_ms;

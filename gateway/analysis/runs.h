@@ -92,6 +92,8 @@ struct runs_rest {
     float level;
     int64_t mono_ms; /* until then; 0: none */
     int64_t ids[RUNS_MAX];
+    float amps[RUNS_MAX]; /* of each of them */
+    bool below;           /* it has been below that level since */
     int count;
 };
 
@@ -137,6 +139,11 @@ int runs_tick(struct runs *r, int64_t mono_ms, struct run over[RUNS_MAX],
 
 /* The level has drifted by so much since the last step or drift. */
 void runs_drift(struct runs *r, int64_t mono_ms, float amps);
+
+/* The amps of each run, 0: it is off. What one has lent since it came on and what another has
+ * got cancel out, the sum stays: drifts and edges that do not quite fit go to the wrong run now
+ * and then. */
+void runs_amps(const struct runs *r, float amps[RUNS_MAX]);
 
 /* The supply is gone: all end. */
 int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[RUNS_MAX]);

@@ -137,3 +137,22 @@ void runs_drift(struct runs *r, int64_t mono_ms, float amps)
     r->base = fmaxf(0, total - running_amps(r));
     r->loose = fminf(r->loose, r->base);
 }
+
+void runs_amps(const struct runs *r, float amps[RUNS_MAX])
+{
+    float lent = 0, got = 0;
+    for (int i = 0; i < RUNS_MAX; i++) {
+        const struct run *x = &r->all[i];
+        amps[i] = run_is_on(x) ? x->amps : 0;
+        if (run_is_on(x) && x->lent > 0)
+            lent += x->lent;
+        if (run_is_on(x) && x->lent < 0)
+            got -= x->lent;
+    }
+    float back = fminf(lent, got);
+    for (int i = 0; i < RUNS_MAX && back > 0; i++) {
+        const struct run *x = &r->all[i];
+        if (run_is_on(x))
+            amps[i] += x->lent * back / (x->lent > 0 ? lent : got);
+    }
+}

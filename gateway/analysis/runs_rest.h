@@ -19,4 +19,8 @@ void runs_rest_note(struct runs *r, const struct step *s);
  * end with it pausing. False when there was no such level, or a run of it is gone. */
 bool runs_rest_again(struct runs *r, const struct step *s);
 
+/* After a step has been taken: where the level is that of a moment ago and the runs are far
+ * from what they were then, they are made that again, each with its amps. */
+void runs_rest_right(struct runs *r, const struct step *s);
+
 #endif

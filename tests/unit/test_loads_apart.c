@@ -1,6 +1,8 @@
 /* loads: what is told apart, and what belongs together */
 #include "loads_rig.h"
 
+#include "analysis/runs.h"
+
 #define HOUR 3600.0
 
 /* Of what runs on the first circuit, the load of about that size; NULL: none. */
@@ -120,6 +122,56 @@ static void a_level_of_a_moment_ago_carries_what_it_carried(void **state)
     assert_int_equal(of_size(on, n, 0.25)->since_wall_ms, LOADS_RIG_BEGIN_WALL_MS + 600000);
 }
 
+/* A coffee machine heats beside a heater: pump, element, and falls in parts which by themselves
+ * look like something of the heater's. */
+static void a_heater_is_whole_again_when_the_level_is(void **state)
+{
+    static const struct {
+        double amps, seconds;
+    } machine[] = {{13.41, 10}, {22.65, 11}, {15.17, 5}, {22.80, 4}, {13.54, 8},
+                   {13.41, 6},  {13.16, 20}, {22.5, 2},  {13.09, 60}};
+    struct loads_rig *b = *state;
+    rig_hold(b, 0.15, 600);
+    rig_hold(b, 13.09, 120);
+    for (size_t i = 0; i < sizeof machine / sizeof machine[0]; i++)
+        rig_hold(b, machine[i].amps, machine[i].seconds);
+    assert_true(runs_now(b, 12.94));
+    struct event_load on[LOADS_MAX_RUNNING];
+    size_t n = loads_running(b->loads, 0, on);
+    assert_true(n == 1 || on[1].amps < 0.25);
+}
+
+/* The level is a former one because another load of that size has come: no going back. */
+static void another_load_of_that_size_stays_another(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0.15, 600);
+    for (int i = 0; i < 4; i++) {
+        rig_hold(b, 6.15, 294);
+        rig_hold(b, 0.15, 33);
+    }
+    assert_int_equal(rig_ons(b), 4);
+}
+
+static void what_is_lent_and_what_is_got_cancel_out(void **state)
+{
+    struct runs r = {.all = {{.id = 1, .amps = 1.2F, .lent = -0.3F},
+                             {.id = 2, .amps = 0.4F, .lent = 0.5F},
+                             {.id = 3, .amps = 8.0F},
+                             {.id = 4, .amps = 1.0F, .lent = 2.0F, .pausing = true}}};
+    float amps[RUNS_MAX];
+    (void)state;
+    runs_amps(&r, amps);
+    assert_near(amps[0], 0.9, 1e-6);
+    assert_near(amps[1], 0.7, 1e-6);
+    assert_near(amps[2], 8.0, 1e-6);
+    assert_near(amps[3], 0, 0);
+    r.all[0].lent = 0; /* nobody has got it: it has changed, as far as known */
+    runs_amps(&r, amps);
+    assert_near(amps[0], 1.2, 1e-6);
+    assert_near(amps[1], 0.4, 1e-6);
+}
+
 static void a_start_with_a_pause_is_part_of_the_run(void **state)
 {
     struct loads_rig *b = *state;
@@ -223,6 +275,9 @@ int main(void)
         CASE(loads_that_are_known_alone_are_known_together),
         CASE(what_a_strip_switched_off_comes_back_with_it),
         CASE(a_level_of_a_moment_ago_carries_what_it_carried),
+        CASE(a_heater_is_whole_again_when_the_level_is),
+        CASE(another_load_of_that_size_stays_another),
+        CASE(what_is_lent_and_what_is_got_cancel_out),
         CASE(a_start_with_a_pause_is_part_of_the_run),
         CASE(parts_of_a_programme_are_told_once),
         CASE(what_is_also_used_alone_is_no_part_of_a_programme),
