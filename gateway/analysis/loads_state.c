@@ -95,6 +95,8 @@ static const struct member runs_members[] = {
     MANY(struct runs, cut, F32, RUNS_RETURN),
     SINCE(8, struct runs, cut_loose, F32),
     SINCE(5, struct runs, switched, BOOL),
+    MANY_SINCE(9, struct runs, gone, F32, RUNS_RETURN),
+    SINCE(9, struct runs, gone_loose, F32),
     ONE(struct runs, low, F32),
     ONE(struct runs, low_mono_ms, I64),
     ONE(struct runs, edge_mono_ms, I64),

@@ -249,6 +249,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
 static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
     float d = s->after - s->before;
+    r->gone[0] = 0;
     if (runs_returned(r, s, over, n))
         return;
     struct run *x = carried_on(r, s, d);
@@ -459,6 +460,8 @@ static void fall(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
     struct ending e, two;
     float d = s->before - s->after;
 
+    if (s->after < RUNS_LEAST_AMPS)
+        runs_remember_gone(r);
     if (runs_rest_again(r, s))
         return;
     fitting(r, s, d, &e);
@@ -580,6 +583,8 @@ int runs_cut(struct runs *r, int64_t mono_ms, int64_t wall_ms, struct run over[R
             on[m++] = &r->all[i];
     runs_remember_cut(r, on, m);
     r->cut_loose = r->loose;
+    if (m == 0)
+        runs_gone_was_cut(r);
     for (int i = 0; i < m; i++) {
         run_pause(on[i], mono_ms, wall_ms);
         on[i]->cut = true;

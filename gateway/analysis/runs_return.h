@@ -18,4 +18,10 @@ void runs_remember_cut(struct runs *r, struct run *const some[], int n);
 /* One fall ended these, two or more: when all of them had been on for long, it was a switch. */
 void runs_switched_off(struct runs *r, const struct step *s, struct run *const some[], int n);
 
+/* A fall to nothing: that it was the supply may be known only later. */
+void runs_remember_gone(struct runs *r);
+
+/* It was the supply that took what had gone. */
+void runs_gone_was_cut(struct runs *r);
+
 #endif
