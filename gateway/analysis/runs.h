@@ -99,14 +99,14 @@ struct runs_rest {
 
 struct runs {
     struct run all[RUNS_MAX];
-    float base;             /* of the level, explained by no run */
-    float loose;            /* of that, left over by edges that did not quite fit */
-    float cut[RUNS_RETURN]; /* sizes of what was cut off at once, largest first, 0: none */
-    float cut_loose;        /* and by the supply, what no run had explained */
-    bool switched;          /* not by the supply */
+    float base;              /* of the level, explained by no run */
+    float loose;             /* of that, left over by edges that did not quite fit */
+    float cut[RUNS_RETURN];  /* sizes of what was cut off at once, largest first, 0: none */
+    float cut_loose;         /* and by the supply, what no run had explained */
+    bool switched;           /* not by the supply */
     float gone[RUNS_RETURN]; /* the same of the last fall to nothing, until something rises */
     float gone_loose;
-    float low;              /* lowest level of the last hours: the base is no smaller */
+    float low; /* lowest level of the last hours: the base is no smaller */
     int64_t low_mono_ms;
     int64_t edge_mono_ms; /* last step or pulse of any of them */
     float unrest;         /* of those in the last minutes, how many; fades */
