@@ -9,9 +9,8 @@
 
 static const struct field top_fields[] = {
     {.name = "appliances", .kind = FIELD_LIST, .required = true},
-    {.name = "day_centre", .kind = FIELD_NUMBERS, .fallback = "no days"},
-    {.name = "day_width", .kind = FIELD_NUMBERS, .fallback = "no days"},
-    {.name = "several_days", .kind = FIELD_LIST, .fallback = ""},
+    {.name = "day_classes", .kind = FIELD_LIST, .fallback = "days are not judged"},
+    {.name = "day_trees", .kind = FIELD_LIST, .fallback = "days are not judged"},
 };
 #define TOP_FIELDS (sizeof top_fields / sizeof top_fields[0])
 
@@ -61,10 +60,6 @@ const struct field appliance_fields[APPLIANCE_KEYS] = {
                          .fallback = "",
                          .help =
                              "one or several groups of ranges, each [ low, typical, high ]"},
-    [APPLIANCE_DAYS] = {.name = "days",
-                        .kind = FIELD_LIST,
-                        .fallback = "",
-                        .help = "what single ones are like over a day, alone on a circuit"},
 };
 
 /* part, then every feature */
@@ -147,40 +142,6 @@ static void read_modes(const struct config_file *file, const config_setting_t *l
     a->watts_high = (double)high;
 }
 
-/* The figures of a day; false, with a fault, when it is none. */
-static bool read_day(const struct config_file *file, const config_setting_t *s,
-                     float day[SIGNATURE_DAY])
-{
-    bool good = config_setting_length(s) == SIGNATURE_DAY;
-    for (unsigned f = 0; f < SIGNATURE_DAY && good; f++) {
-        double v;
-        good = field_number(config_setting_get_elem(s, f), &v);
-        day[f] = good && v > (double)SIGNATURE_DAY_NONE ? (float)v : NAN;
-    }
-    if (!good)
-        field_error(file, (int)config_setting_source_line(s), "a day should be %d numbers",
-                    SIGNATURE_DAY);
-    return good;
-}
-
-/* How many were read into *days, which the caller owns. */
-static size_t read_days(const struct config_file *file, const config_setting_t *list,
-                        float (**days)[SIGNATURE_DAY])
-{
-    int n = list ? config_setting_length(list) : 0;
-    size_t count = 0;
-    if (n <= 0)
-        return 0;
-    *days = calloc((size_t)n, sizeof **days);
-    if (!*days) {
-        field_error(file, 0, "memory is short");
-        return 0;
-    }
-    for (unsigned i = 0; i < (unsigned)n; i++)
-        count += read_day(file, config_setting_get_elem(list, i), (*days)[count]);
-    return count;
-}
-
 static void read_appliance(const struct config_file *file, const config_setting_t *group,
                            struct signature_set *set)
 {
@@ -189,42 +150,125 @@ static void read_appliance(const struct config_file *file, const config_setting_
         fields_read(file, group, "an appliance", appliance_fields, APPLIANCE_KEYS, &a);
     if (keys.given & FIELD_BIT(APPLIANCE_MODES))
         read_modes(file, config_setting_get_member(group, "modes"), &a);
-    if (keys.given & FIELD_BIT(APPLIANCE_DAYS))
-        a.day_count = read_days(file, config_setting_get_member(group, "days"), &a.days);
-    if (!(keys.given & FIELD_BIT(APPLIANCE_KEY))) {
-        free(a.days);
+    if (!(keys.given & FIELD_BIT(APPLIANCE_KEY)))
         return;
-    }
     if (strcmp(a.key, "unknown") == 0 || strcmp(a.key, "standing_load") == 0)
         field_error(file, field_line(group, "key"),
                     "\"%s\" is what the gateway itself says; take another key", a.key);
     else if (signature_find(set, a.key))
         field_error(file, field_line(group, "key"),
                     "\"%s\" is there twice; put them together as modes", a.key);
-    else {
+    else
         set->signatures[set->count++] = a;
-        return;
-    }
-    free(a.days);
 }
 
-/* Widths and centre of all days; without them the days of the appliances say nothing. */
-static void read_all_days(struct signature_set *set, const struct config_file *file)
+/* The classes that leaves speak of: keys of appliances, and "several". One that this file has
+ * not as an appliance is passed over. */
+static bool read_classes(struct signature_set *set, const struct config_file *file,
+                         const config_setting_t *list)
 {
-    const config_setting_t *centre = config_setting_get_member(file->root, "day_centre");
-    const config_setting_t *width = config_setting_get_member(file->root, "day_width");
-    bool good = centre && width && read_day(file, centre, set->day_centre) &&
-                read_day(file, width, set->day_width);
-    for (int f = 0; f < SIGNATURE_DAY && good; f++)
-        good = set->day_width[f] > 0;
-    if (centre && width && !good)
-        field_error(file, (int)config_setting_source_line(width),
-                    "a width of a day should be above 0");
-    for (size_t i = 0; i < set->count && !good; i++)
-        set->signatures[i].day_count = 0;
-    if (good)
-        set->several_count = read_days(
-            file, config_setting_get_member(file->root, "several_days"), &set->several);
+    struct signature_forest *f = &set->forest;
+    int n = config_setting_length(list);
+    if (n < 1 || n > SIGNATURE_CLASSES) {
+        field_error(file, (int)config_setting_source_line(list),
+                    "day_classes names %d; 1 to %d are right", n, SIGNATURE_CLASSES);
+        return false;
+    }
+    for (unsigned i = 0; i < (unsigned)n; i++) {
+        const config_setting_t *e = config_setting_get_elem(list, i);
+        const char *key = config_setting_get_string(e);
+        if (!key) {
+            field_error(file, (int)config_setting_source_line(e),
+                        "day_classes should be keys of appliances, each in quotes");
+            return false;
+        }
+        const struct signature *s = signature_find(set, key);
+        f->classes[f->class_count++] = (int16_t)(strcmp(key, "several") == 0 ? SIGNATURE_SEVERAL
+                                                 : s ? s - set->signatures
+                                                     : SIGNATURE_NO_CLASS);
+    }
+    return true;
+}
+
+/* The next number of a tree; false at its end and at what is none. */
+static bool next_number(const char **at, long least, long most, long *out)
+{
+    char *end;
+    *out = strtol(*at, &end, 10);
+    if (end == *at || *out < least || *out > most)
+        return false;
+    *at = end;
+    return true;
+}
+
+/* A tree in order of descent: a split is its figure and its threshold in hundredths, a leaf -1
+ * - n and n pairs of class and hundredths. What is on the stack still waits for its other half.
+ */
+static bool read_tree(struct signature_forest *f, const char *at)
+{
+    int32_t waiting[SIGNATURE_TREE_DEPTH];
+    int depth = 0;
+    long what, value;
+    f->trees[f->tree_count] = (int32_t)f->node_count;
+    for (;;) {
+        if (!next_number(&at, -1 - SIGNATURE_CLASSES, SIGNATURE_DAY - 1, &what))
+            return false;
+        struct signature_node *n = &f->nodes[f->node_count];
+        n->what = (int16_t)what;
+        if (what >= 0) {
+            if (depth == SIGNATURE_TREE_DEPTH || !next_number(&at, -100000, 100000, &value))
+                return false;
+            n->value = (float)value / 100;
+            waiting[depth++] = (int32_t)f->node_count++;
+            continue;
+        }
+        f->node_count++;
+        for (long left = -1 - what; left > 0; left--) {
+            n = &f->nodes[f->node_count++];
+            if (!next_number(&at, 0, (long)f->class_count - 1, &what) ||
+                !next_number(&at, 0, 100, &value))
+                return false;
+            n->what = (int16_t)what;
+            n->value = (float)value / 100;
+        }
+        if (depth == 0)
+            break;
+        f->nodes[waiting[--depth]].above = (int32_t)f->node_count;
+    }
+    f->tree_count++;
+    return at[strspn(at, " ")] == '\0';
+}
+
+/* What judges days; without it they are not judged. */
+static void read_trees(struct signature_set *set, const struct config_file *file)
+{
+    const config_setting_t *classes = config_setting_get_member(file->root, "day_classes");
+    const config_setting_t *trees = config_setting_get_member(file->root, "day_trees");
+    struct signature_forest *f = &set->forest;
+    size_t room = 1;
+    if (!classes || !trees || !config_setting_is_list(trees) ||
+        !config_setting_is_list(classes) || !read_classes(set, file, classes))
+        return;
+    size_t n = (size_t)config_setting_length(trees);
+    for (unsigned i = 0; i < n; i++) {
+        const char *text = config_setting_get_string_elem(trees, (int)i);
+        room += text ? strlen(text) / 2 + 1 : 0; /* a number is a digit and a space */
+    }
+    f->nodes = calloc(room, sizeof *f->nodes);
+    f->trees = calloc(n + 1, sizeof *f->trees);
+    for (unsigned i = 0; i < n && f->nodes && f->trees; i++) {
+        const char *text = config_setting_get_string_elem(trees, (int)i);
+        if (text && read_tree(f, text))
+            continue;
+        field_error(file, (int)config_setting_source_line(config_setting_get_elem(trees, i)),
+                    "tree %u is none: splits and leaves as numbers in quotes, in order of "
+                    "descent",
+                    i + 1);
+        f->tree_count = 0;
+        return;
+    }
+    if (!f->nodes || !f->trees)
+        field_error(file, 0, "memory is short");
 }
 
 static void read_file(struct signature_set *set, const struct config_file *file)
@@ -246,7 +290,7 @@ static void read_file(struct signature_set *set, const struct config_file *file)
     }
     for (unsigned i = 0; i < (unsigned)n; i++)
         read_appliance(file, config_setting_get_elem(list, i), set);
-    read_all_days(set, file);
+    read_trees(set, file);
 }
 
 void appliances_file_read(struct signature_set *set, const struct config_source *source,

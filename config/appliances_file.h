@@ -7,11 +7,15 @@
  * ); } );
  *
  * A range is low, typical, high: the 10th, 50th and 90th percentile of what is on the market.
- * What the features mean stands in model/signature.h. days = ( [ ... ], ... ) is what single
- * devices are like over a day, alone on a circuit: SIGNATURE_DAY figures each,
- * SIGNATURE_DAY_NONE for what says nothing; day_centre and day_width beside the appliances are
- * those of all days, several_days of circuits with several loads. Without them no circuit is
- * judged by its days.
+ * What the features mean stands in model/signature.h.
+ *
+ *     day_classes = ( "kettle", "several" );
+ *     day_trees = ( "24 310 -2 0 100 -2 1 95", ... );
+ *
+ * judge what a circuit carries by its day, as numbers in order of descent: a split is a figure
+ * (enum signature_day) and its threshold in hundredths, then what lies below it or at it, then
+ * what lies above; a leaf is -1 - n and n pairs, a class by its place in day_classes and its
+ * share in hundredths. Without them no circuit is judged by its days.
  */
 #ifndef FORETRIP_CONFIG_APPLIANCES_FILE_H
 #define FORETRIP_CONFIG_APPLIANCES_FILE_H
@@ -26,7 +30,6 @@ enum {
     APPLIANCE_SURE,
     APPLIANCE_ESSENTIAL,
     APPLIANCE_MODES,
-    APPLIANCE_DAYS,
     APPLIANCE_KEYS
 };
 

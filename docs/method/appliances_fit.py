@@ -2,7 +2,7 @@
 """Fits the signatures of config/appliances.cfg and tells how far they carry.
 
     appliances_fit.py fit    --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
-    appliances_fit.py days --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
+    appliances_fit.py days   --traces DIR [--build build] [--out config/appliances.cfg] [--without FILE]
     appliances_fit.py report --traces DIR [--build build]
 
 Every device's days of DIR (format and attribution: its README) are played through the gateway's
@@ -10,13 +10,17 @@ own analysis by BUILD/tests/bench/appliance_runs (`make bench-programs`); the fe
 it finds are what is fitted. A class is a mixture of Gaussians on the features' scales, every
 device counting the same, widened by what a further device of the class may differ; the published
 figures of appliances_reference.py are one part in four of it, and all of it for what the traces
-do not hold. `days` leaves the modes of the file as they are and puts the days of the devices in anew (what the judge of
-whole days compares with, gateway/analysis/portrait.h), and made days of several appliances. `report` holds back each device in
-turn, fits the rest, judges each day alone on a circuit, and prints the table of docs/method/appliances.md. Needs python3-numpy. The traces are not part of foretrip.
+do not hold. `days` leaves the appliances of the file as they are and puts the trees anew that judge a circuit's days
+(gateway/analysis/portrait.h, appliances_forest.py): grown on the traces' days and on made days of every appliance
+(appliances_made.py), and on made days of several. `report` holds back each device in turn, grows the trees from the rest, judges
+each day alone on a circuit, and prints the table of docs/method/appliances.md. Needs python3-numpy and python3-sklearn.
+The traces are not part of foretrip.
 """
-import argparse, collections, csv, os, re, subprocess, sys, warnings
+import argparse, collections, csv, os, re, subprocess, sys, textwrap, warnings
 import numpy as np
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+from appliances_forest import SEVERAL, Forest, weights
+from appliances_made import made_day
 from appliances_reference import ALSO, APPLIANCES, CLASSES, SAME
 from traces import DAY, load_trace
 
@@ -35,21 +39,23 @@ def features():
     text = open(os.path.join(ROOT, "gateway/analysis/appliances.c")).read()
     ground = {n: tuple(float(x) for x in v) for n, *v in
               re.findall(r"\[SIGNATURE_(\w+)\] = \{(-?[\d.]+)F?, (-?[\d.]+)F?, (-?[\d.]+)F?\}", text)}
-    share = float(re.search(r"#define UNKNOWN_SHARE ([\d.]+)", text)[1])
-    return [(n, linear == "true", float(plus)) + ground[k] for k, n, linear, plus in names], share
+    return [(n, linear == "true", float(plus)) + ground[k] for k, n, linear, plus in names]
 
 
-F, UNKNOWN_SHARE = features()
+F = features()
 NAMES = [f[0] for f in F]
 W, BG_MU, BG_SD = (np.array([f[i] for f in F]) for i in (3, 4, 5))
 def constants():
     """those of the judge of whole days"""
-    text = "".join(open(os.path.join(ROOT, "gateway/analysis", f)).read() for f in ("portrait.c", "loads_known.c"))
-    return {n: float(v) for n, v in re.findall(r"#define (WIDTH|SCALE|LACKS|EACH_ITS_OWN|FLATTER|SURE|POOLED_MOST) ([\d.]+)F", text)}
+    text = open(os.path.join(ROOT, "gateway/analysis/portrait.c")).read()
+    text += open(os.path.join(ROOT, "gateway/analysis/appliances.c")).read()
+    return {n: float(v) for n, v in re.findall(r"#define (LEAST|SHARPER|SEVERAL_PRIOR|RAREST|SURE|MEMBER) ([\d.e-]+)F", text)}
 
 
 PORTRAIT = constants()
-MIXES, SEVERAL = 160, 60  # made days of several appliances: all, and those that teach
+MADE, MADE_SEVERAL = 100, 900   # made days of each appliance, and of several together
+MIXES, SEVERAL_TEACH = 160, 60  # days of several devices of the traces together: all, and those that teach
+SEVERAL_WEIGHT = 4              # of all days of several, against an appliance's
 # the least width of a feature, and how much a further device may differ
 FLOOR = dict(watts=.2, seconds=.45, inrush=.2, rise=.12, fade=.08, spread=.5, changes=.6, pulses=.35, ripple=.5,
              usual_seconds=.4, seconds_vary=.4, gap_seconds=.6, gap_vary=.4, night=.1, per_day=.5, lately=.3, power_factor=.05)
@@ -89,16 +95,33 @@ def runs_of(traces, build):
         tool.stdin.close()
     t = threading.Thread(target=feed)
     t.start()
-    rows = np.array([[float(x) for x in line.split()] for line in tool.stdout if line[:1] not in b"DL"])
+    rows = np.array([[float(x) for x in line.split()] for line in tool.stdout if line[:1] != b"D"])
     t.join()
     if tool.wait():
         sys.exit("appliance_runs failed")
     return rows, [(CLASSES[c], CLASSES[c] + ":" + d, len(f)) for (c, _, d), f in tapes.items()]
 
 
+def play(tapes, build):
+    """the figures of the day taken whole, for each tape of a generator"""
+    tool = subprocess.Popen([os.path.join(build, "tests/bench/appliance_runs")], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    import threading
+    def feed():
+        for i, w in enumerate(tapes):
+            tool.stdin.write(np.array([len(w), i], np.int32).tobytes() + w.astype(np.float32).tobytes())
+        tool.stdin.close()
+    t = threading.Thread(target=feed)
+    t.start()
+    days = {int(n): [float(x) for x in figures] for kind, n, *figures in map(bytes.split, tool.stdout) if kind == b"D"}
+    t.join()
+    if tool.wait():
+        sys.exit("appliance_runs failed")
+    return np.array([days[i] for i in range(len(days))])
+
+
 def days_of(traces, build):
-    """Every day on a circuit of its own, and MIXES made days of circuits with two to six appliances: for each the
-    figures of the day taken whole and the loads learned [runs, features ...]; and for every single day (key, device)."""
+    """the figures of every day of the traces on a circuit of its own, of MIXES circuits with two to six of the devices, and
+    (key, device) of the single ones"""
     with open(os.path.join(traces, "index.csv")) as f:
         index = [r for r in csv.DictReader(f) if r["class"] in CLASSES]
     meta = [(CLASSES[r["class"]], CLASSES[r["class"]] + ":" + SAME.get((r["class"], r["device"]), r["device"])) for r in index]
@@ -110,68 +133,48 @@ def days_of(traces, build):
             if all(meta[i][1] != meta[j][1] for j in pick):
                 pick.append(i)
         picks.append(pick)
-    tool = subprocess.Popen([os.path.join(build, "tests/bench/appliance_runs")], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    import threading
-    def feed():
-        for i, pick in enumerate([[i] for i in range(len(index))] + picks):
-            w = [load_trace(os.path.join(traces, index[j]["file"])) for j in pick]
-            w = w[0] if len(w) == 1 else np.sum(np.nan_to_num(w), 0)
-            tool.stdin.write(np.array([len(w), i], np.int32).tobytes() + w.astype(np.float32).tobytes())
-        tool.stdin.close()
-    t = threading.Thread(target=feed)
-    t.start()
-    days, loads = {}, collections.defaultdict(list)
-    for line in tool.stdout:
-        kind, *rest = line.split()
-        if kind == b"D":
-            days[int(rest[0])] = [float(x) for x in rest[1:]]
-        elif kind == b"L":
-            loads[int(rest[0])].append([float(x) for x in rest[1:]])
-    t.join()
-    if tool.wait():
-        sys.exit("appliance_runs failed")
-    n = len(meta) + MIXES
-    return np.array([days[i] for i in range(n)]), [np.array(loads[i]) for i in range(n)], meta
+    load = lambda i: load_trace(os.path.join(traces, index[i]["file"]))
+    days = play((sum(np.nan_to_num(load(i)) for i in p) if len(p) > 1 else load(p[0])
+                 for p in [[i] for i in range(len(index))] + picks), build)
+    return days[:len(index)], days[len(index):], meta
+
+
+def made_days(build):
+    """the figures of made days (appliances_made.py), of each appliance and of several together, and their keys"""
+    keys = [k for k in APPLIANCES for _ in range(MADE)]
+    alone = (made_day(k, np.random.default_rng([list(APPLIANCES).index(k), i % MADE])) for i, k in enumerate(keys))
+    rng = np.random.default_rng(7)
+    several = (sum(made_day(k, rng) for k in rng.choice(list(APPLIANCES), rng.choice([2, 2, 2, 3, 3, 4, 5, 6]), replace=False)) for _ in range(MADE_SEVERAL))
+    days = play((w for part in (alone, several) for w in part), build)
+    return days, keys + [SEVERAL] * MADE_SEVERAL
 
 
 class Days:
-    """what the judge of whole days knows (gateway/analysis/portrait.c): the mean day of each device, the centre and width
-    of all days, some made days of several appliances"""
-    def __init__(self, days, meta, several):
-        device = np.array([d for _, d in meta])
-        self.centre, self.width = np.nanmean(days[:len(meta)], 0), np.maximum(np.nanstd(days[:len(meta)], 0), 1e-3)
-        self.devices = {d: np.nanmean(days[:len(meta)][device == d], 0) for d in sorted(set(device))}
-        self.several = days[len(meta):len(meta) + several]
+    """what the judge of whole days knows (gateway/analysis/portrait.c)"""
+    def __init__(self, days, meta, mixes, made, made_keys):
+        key, device = [k for k, _ in meta], [d for _, d in meta]
+        single = made_keys.index(SEVERAL)
+        several = len(mixes) + len(made) - single
+        self.forest = Forest(np.vstack([days, made, mixes]), key + made_keys + [SEVERAL] * len(mixes),
+                             np.append(weights(key, device, made_keys[:single]), np.full(several, SEVERAL_WEIGHT / several)),
+                             list(APPLIANCES) + [SEVERAL])
+        self.prior = np.array([np.sqrt(min(max(APPLIANCES[k][2], PORTRAIT["RAREST"]), 1)) for k in APPLIANCES] + [PORTRAIT["SEVERAL_PRIOR"]])
+        self.group = [APPLIANCES[k][1] or k for k in APPLIANCES]
 
-    def likeness(self, day, centre, width):
-        t = -2.5 * np.log1p(((day - centre) / (width * self.width)) ** 2 / 4) - np.log(width)
-        return np.where(np.isnan(t), 0, t).sum()
-
-    def mean_likeness(self, day, centres):
-        v = np.array([self.likeness(day, c, PORTRAIT["WIDTH"]) for c in centres])
-        return PORTRAIT["SCALE"] * (v.max() + np.log(np.exp(v - v.max()).mean()))
-
-    def judge(self, day, loads, model, without=None):
-        """the likeliest key, and what is said: that, "several" or "unknown", with its probability"""
-        o = np.array([self.mean_likeness(day, own) if own else np.nan for own in
-                      ([c for d, c in self.devices.items() if d.startswith(k + ":") and d != without] for k in APPLIANCES)])
-        o = np.where(np.isnan(o), np.nanmax(o) - PORTRAIT["LACKS"], o)
-        several = self.mean_likeness(day, self.several) - PORTRAIT["EACH_ITS_OWN"]
-        if len(loads):
-            each, n = odds(model, loads[:, 1:]), loads[:, 0]
-            scale = np.sqrt(min(n.sum(), PORTRAIT["POOLED_MOST"])) / n.sum()
-            o += (each * n[:, None]).sum(0) * scale
-            several += (np.maximum(each.max(1), 0) * n).sum() * scale
-        else:
-            o += np.log([APPLIANCES[k][2] for k in APPLIANCES])
-        every = np.append(o, [PORTRAIT["SCALE"] * self.likeness(day, self.centre, 1), several]) / PORTRAIT["FLATTER"]
-        p = np.exp(every - every.max())
-        p /= p.sum()
-        best = int(o.argmax())
-        key = list(APPLIANCES)[best]
-        if p[-1] >= PORTRAIT["SURE"]:
-            return key, "several", p[-1]
-        return key, key if p[best] >= PORTRAIT["SURE"] else "unknown", p[best]
+    def judge(self, days):
+        """for each day the likeliest key, and what is said: that, "several" or "unknown", with its probability"""
+        p = ((self.forest.shares(days) + PORTRAIT["LEAST"]) * self.prior) ** PORTRAIT["SHARPER"]
+        p /= p.sum(1, keepdims=True)
+        keys, out = list(APPLIANCES), []
+        for q in p:
+            groups = {g: sum(q[i] for i, o in enumerate(self.group) if o == g) for g in self.group}
+            best = max(groups, key=groups.get)
+            members = [i for i, o in enumerate(self.group) if o == best]
+            top = max(members, key=lambda i: q[i])
+            key = keys[top if q[top] >= PORTRAIT["MEMBER"] * groups[best] else members[0]]
+            said = "several" if q[-1] >= PORTRAIT["SURE"] else key if groups[best] >= PORTRAIT["SURE"] else "unknown"
+            out.append((key, said, q[-1] if said == "several" else groups[best]))
+        return out
 
 
 # ---- fitting -----------------------------------------------------------------------------------
@@ -255,25 +258,6 @@ def fit_all(rows, tapes, without=()):
     return model
 
 
-# ---- judging, as gateway/analysis/appliances.c does ----------------------------------------------
-def odds(model, X):
-    base = -0.5 * ((X - BG_MU) / BG_SD) ** 2 - np.log(BG_SD) - 0.92
-    out = np.zeros((len(X), len(model)))
-    for i, (k, (mu, sd, part)) in enumerate(model.items()):
-        d = (X[:, None, :] - mu[None]) / sd[None]
-        t = W * (-2.5 * np.log1p(d * d / 4) - np.log(sd[None]) - 0.95 - base[:, None, :])
-        L = np.where(np.isnan(t), 0, t).sum(2) + np.log(part)
-        top = L.max(1)
-        out[:, i] = top + np.log(np.exp(L - top[:, None]).sum(1)) + np.log(APPLIANCES[k][2])
-    return out
-
-
-def probabilities(L):
-    top = np.maximum(L.max(1, keepdims=True), 0)
-    P = np.exp(L - top)
-    return P / (P.sum(1, keepdims=True) + UNKNOWN_SHARE * np.exp(-top))
-
-
 def right(key, said):
     return said == key or said in ALSO.get(key, ())
 
@@ -291,18 +275,22 @@ HEAD = """/*
 """
 
 
+TREES_HEAD = """
+/* Trees that tell what a circuit carries by its day: what the numbers are stands in
+ * config/appliances_file.h. Grown on made days and on the traces (see above). */"""
+
+
 def number(v):
     text = "%.3g" % v if abs(v) < 1000 else "%.0f" % v
     return text if "." in text or "e" in text else text + ".0"  # all of an array are of one type
 
 
-def figures(day):
-    return "[ %s ]" % ", ".join("-99.0" if np.isnan(v) else "%.2f" % v for v in day)
-
-
-def all_days_text(days):
-    return "\n/* centre and width of all days; made days of circuits with several appliances */\nday_centre = %s;\nday_width = %s;\nseveral_days = (\n  %s );\n" % (
-        figures(days.centre), figures(days.width), ",\n  ".join(map(figures, days.several)))
+def trees_text(days):
+    """day_classes and day_trees, a line broken where it gets long"""
+    tree = lambda t: '"\n    "'.join(textwrap.wrap(" ".join(map(str, t)), 150, break_on_hyphens=False)).replace('"\n', ' "\n')
+    return "%s\nday_classes = (\n  %s );\nday_trees = (\n    %s );\n" % (
+        TREES_HEAD, "\n  ".join(textwrap.wrap(", ".join('"%s"' % k for k in days.forest.keys), 150)),
+        ",\n    ".join('"%s"' % tree(t) for t in days.forest.trees))
 
 
 def write(model, days, tapes, out):
@@ -326,41 +314,26 @@ def write(model, days, tapes, out):
                     f.write(("\n        " if column % 3 == 0 else " ") + "%s = [ %s ];" % (NAMES[n], ", ".join(map(number, v))))
                     column += 1
                 f.write(" }%s\n" % ("," if j + 1 < len(part) else ""))
-            own = [c for d, c in days.devices.items() if d.startswith(k + ":")]
-            f.write("    );%s }%s\n" % ("\n    days = (\n      %s );" % ",\n      ".join(map(figures, own)) if own else "",
-                                       "," if i + 1 < len(model) else ""))
-        f.write(");" + all_days_text(days))
+            f.write("    ); }%s\n" % ("," if i + 1 < len(model) else ""))
+        f.write(");\n" + trees_text(days))
 
 
 def write_days(days, out):
     """in place of those that the file has"""
-    text = re.sub(r"\n    days = \(.*?\); \}", " }", open(out).read(), flags=re.S)
-    text = text[:text.rindex("\n);") + 3]
-    for k in APPLIANCES:
-        own = [c for d, c in days.devices.items() if d.startswith(k + ":")]
-        if own:
-            at = text.index("\n    ); }", text.index("key = \"%s\"" % k)) + 7
-            text = text[:at] + "\n    days = (\n      %s );" % ",\n      ".join(map(figures, own)) + text[at:]
+    text = open(out).read()
+    text = text[:text.rindex("\n);") + 4] if "day_trees" not in text else text[:text.index(TREES_HEAD)]
     with open(out, "w") as f:
-        f.write(text + all_days_text(days))
+        f.write(text + trees_text(days))
 
 
 # ---- the report ------------------------------------------------------------------------------------
-def report(rows, tapes, all_days, loads, meta):
-    tape = rows[:, 0].astype(int)
-    device = np.array([t[1] for t in tapes])[tape]
-    key = np.array([t[0] for t in tapes])[tape]
-    full = fit_all(rows, tapes)
+def report(all_days, mixes, meta, made, made_keys):
     table, claims, said = collections.defaultdict(collections.Counter), [], collections.Counter()
-    for d in sorted({d for _, d in meta}):  # the class of the device that is held back, fitted without it
-        k = d.split(":")[0]
-        rest = [i for i, m in enumerate(meta) if m[1] != d]
-        days = Days(np.vstack([all_days[rest], all_days[len(meta):]]), [meta[i] for i in rest], SEVERAL)
-        model = dict(full)
-        if (device == d).any():
-            model[k] = fit_all(rows[key == k], tapes, {d})[k]
-        for i in [i for i, m in enumerate(meta) if m[1] == d]:
-            best, what, p = days.judge(all_days[i], loads[i], model)
+    device = np.array([d for _, d in meta])
+    for d in sorted(set(device)):
+        rest = np.flatnonzero(device != d)
+        days, k = Days(all_days[rest], [meta[i] for i in rest], mixes[:0], made, made_keys), d.split(":")[0]
+        for best, what, p in days.judge(all_days[device == d]):
             table[k][best] += 1
             said[what if what in ("several", "unknown") else "one"] += 1
             if what not in ("several", "unknown"):
@@ -378,15 +351,15 @@ def report(rows, tapes, all_days, loads, meta):
         said["one"], said["several"], said["unknown"], np.mean([r for _, r in claims])))
     for low, high in ((.6, .8), (.8, .95), (.95, 1.01)):
         part = [r for p, r in claims if low <= p < high]
-        print("said %.2f to %.2f: %d, right %.2f" % (low, min(high, 1), len(part), np.mean(part)))
-    days = Days(all_days, meta, SEVERAL)
-    for name, which in (("known devices", range(len(meta))), ("made days of several", range(len(meta) + SEVERAL, len(all_days)))):
-        got = [(days.judge(all_days[i], loads[i], full), meta[i][0] if i < len(meta) else "several") for i in which]
+        print("said %.2f to %.2f: %d, right %.2f" % (low, min(high, 1), len(part), np.mean(part) if part else np.nan))
+    for name, days in (("made days alone (no trace)", Days(all_days[:0], [], mixes[:0], made, made_keys)),
+                       ("known devices", Days(all_days, meta, mixes[:SEVERAL_TEACH], made, made_keys))):
         classes = collections.defaultdict(list)
-        for (best, what, _), k in got:
-            classes[k].append(right(k, best) if k != "several" else what == "several")
-        print("%s: mean of the classes %.1f %%; said %s" % (name, 100 * np.mean([np.mean(v) for v in classes.values()]),
-              dict(collections.Counter(w if w in ("several", "unknown") else "one" for (_, w, _), _ in got))))
+        for (best, _, _), (k, _) in zip(days.judge(all_days), meta):
+            classes[k].append(right(k, best))
+        print("%s: mean of the classes %.1f %%" % (name, 100 * np.mean([np.mean(v) for v in classes.values()])))
+    print("days of several that taught nothing:", dict(collections.Counter(
+        w if w in ("several", "unknown") else "one" for _, w, _ in days.judge(mixes[SEVERAL_TEACH:]))))
 
 
 def main():
@@ -399,17 +372,19 @@ def main():
     a = p.parse_args()
     np.seterr(all="ignore")
     warnings.filterwarnings("ignore", message="Mean of empty slice")
-    rows, tapes = runs_of(a.traces, a.build)
-    rows = rows[np.exp(rows[:, 3 + NAMES.index("seconds")]) >= LEAST_SECONDS + 5]
-    all_days, loads, meta = days_of(a.traces, a.build)
+    all_days, mixes, meta = days_of(a.traces, a.build)
+    made, made_keys = made_days(a.build)
     if a.verb == "report":
-        return report(rows, tapes, all_days, loads, meta)
+        return report(all_days, mixes, meta, made, made_keys)
     without = set(open(a.without).read().split()) if a.without else ()
     kept = [i for i, m in enumerate(meta) if m[1] not in without]
-    days = Days(np.vstack([all_days[kept], all_days[len(meta):]]), [meta[i] for i in kept], SEVERAL)
+    days = Days(all_days[kept], [meta[i] for i in kept], mixes[:0 if without else SEVERAL_TEACH], made, made_keys)
     if a.verb == "days":
         return write_days(days, a.out)
+    rows, tapes = runs_of(a.traces, a.build)
+    rows = rows[np.exp(rows[:, 3 + NAMES.index("seconds")]) >= LEAST_SECONDS + 5]
     write(fit_all(rows, tapes, without), days, [t for t in tapes if t[1] not in without], a.out)
 
 
-main()
+if __name__ == "__main__":
+    main()

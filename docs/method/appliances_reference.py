@@ -35,6 +35,8 @@ ALSO = {
     "laptop_computer": {"desktop_computer"}, "desktop_computer": {"laptop_computer"},
     "network_storage": {"network_router", "desktop_computer", "laptop_computer"},
     "coffee_maker": {"espresso_coffee_machine"}, "espresso_coffee_machine": {"coffee_maker"},
+    # the traces say "lamp" and "printer", and not of which kind
+    "lamp": {"fluorescent_lamp"}, "laser_printer": {"inkjet_printer"},
 }
 # several meters of one appliance, by the traces' README
 SAME = {
@@ -62,7 +64,7 @@ APPLIANCES = {
     "freezer": ("Freezer", "cold", 0.3, 0.87, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
-    "kettle": ("Electric kettle", "", 1.0, 0.44, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
+    "kettle": ("Electric kettle", "", 1.0, 0.45, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
         (1, dict(HEAT, watts=(1780, 2040, 2610), seconds=(84, 174, 246), pulses=(1, 1, 1)))]),
     "microwave": ("Microwave oven", "", 1.0, 0.68, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
         (1, dict(watts=(600, 1100, 1410), seconds=(60, 168, 480), inrush=(1, 1.02, 1.2), power_factor=(0.9, 0.95, 0.98)))]),
@@ -78,11 +80,11 @@ APPLIANCES = {
     "washing_machine": ("Washing machine", "", 0.65, 0.48, "DOE 350..500 W, GEN, TB; element 2000..2250 W; reversals every 5..20 s", [
         (0.5, dict(watts=(60, 250, 500), seconds=(60, 400, 2000), pulses=(2, 15, 60), power_factor=(0.5, 0.65, 0.8))),
         (0.5, dict(watts=(1900, 2100, 2300), seconds=(300, 900, 1800), power_factor=(0.95, 0.99, 1)))]),
-    "clothes_dryer": ("Clothes dryer", "", 1.0, 0.42, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
+    "clothes_dryer": ("Clothes dryer", "", 1.0, 0.30, "DOE 1800..5000 W; TB 2500..3160 W, 30..65 min; bursts of the element", [
         (1, dict(watts=(2300, 2800, 5200), seconds=(200, 900, 3000), power_factor=(0.9, 0.98, 1)))]),
     "iron": ("Iron", "", 0.5, 0.7, "DOE 1000..1800 W, TB; bursts 0.1..11 min", [
         (1, dict(HEAT, watts=(1000, 1500, 1800), seconds=(30, 120, 660), pulses=(1, 4, 20)))]),
-    "hair_dryer": ("Hair dryer", "", 0.8, 0.6, "DOE, TB 1180..1900 W, 0.5..5.6 min, steps by setting", [
+    "hair_dryer": ("Hair dryer", "", 0.8, 0.35, "DOE, TB 1180..1900 W, 0.5..5.6 min, steps by setting", [
         (1, dict(watts=(600, 1500, 1900), seconds=(30, 120, 336), inrush=(1, 1.05, 1.6), rise=(1, 1.3, 5), fade=(0.4, 1, 1.5)))]),
     "vacuum_cleaner": ("Vacuum cleaner", "", 0.5, 0.95, "DOE 1000..1440 W, TB 1.8..20 min; PF 0.92", [
         (1, dict(watts=(900, 1130, 1440), seconds=(108, 480, 1200), inrush=(1, 1.05, 2), ripple=(0.5, 1, 2),
@@ -101,13 +103,15 @@ APPLIANCES = {
     "laser_printer": ("Laser printer", "", 0.2, 0.85, "TB 218..760 W, 0.8..5.4 min; PF 0.5", [
         (1, dict(watts=(218, 380, 760), seconds=(48, 210, 324), inrush=(1, 1.6, 2), pulses=(1, 4, 20),
                  power_factor=(0.45, 0.6, 0.9)))]),
+    "inkjet_printer": ("Inkjet printer", "", 0.2, 0.9, "2..7 W asleep, 9..30 W printing for 20..300 s (m)", [
+        (1, dict(SMPS, watts=(9, 16, 30), seconds=(20, 80, 300)))]),
     "audio_amplifier": ("Audio amplifier", "", 0.5, 0.95, "10..100 W, hours (m)", [
         (1, dict(SMPS, watts=(10, 35, 100), seconds=(1800, 9000, 30000)))]),
     "network_router": ("Network router", "", 0.5, 0.97, "TB 4..11 W, always; PF 0.5 (m)", [
         (1, dict(SMPS, watts=(4, 6, 11), seconds=(30000, 80000, 90000)))]),
     "network_storage": ("Network storage", "", 0.25, 0.97, "10..40 W, hours to always (m)", [
         (1, dict(SMPS, watts=(10, 22, 40), seconds=(20000, 50000, 90000)))]),
-    "games_console": ("Games console", "", 1.3, 0.8, "TB 77..117 W, 23..176 min; PF 0.70..0.99", [
+    "games_console": ("Games console", "", 1.3, 0.90, "TB 77..117 W, 23..176 min; PF 0.70..0.99", [
         (1, dict(SMPS, watts=(77, 105, 130), seconds=(1380, 4000, 10560)))]),
     "video_projector": ("Video projector", "", 0.3, 0.83, "150..300 W, 30..170 min (m)", [
         (1, dict(SMPS, watts=(150, 200, 300), seconds=(1800, 6000, 10000)))]),
@@ -115,7 +119,7 @@ APPLIANCES = {
         (1, dict(MOTOR, watts=(60, 120, 200), seconds=(10, 60, 400)))]),
     "water_fountain_pump": ("Water fountain or cooler", "", 0.3, 0.9, "TB 151..167 W, 2..6 min, 63 a day, inrush 1.1..1.6", [
         (1, dict(watts=(151, 156, 167), seconds=(110, 130, 360), inrush=(1.1, 1.3, 1.6), per_day=(30, 63, 120)))]),
-    "portable_heater": ("Portable heater", "", 1.0, 0.46, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
+    "portable_heater": ("Portable heater", "", 1.0, 0.43, "DOE, GEN 750..1500 W (US), 2000 W (EU); 10 min to hours, thermostat", [
         (0.35, dict(HEAT, watts=(900, 1500, 2300), seconds=(900, 3000, 9500), pulses=(1, 1, 1))),
         (0.65, dict(HEAT, watts=(900, 1500, 2300), seconds=(140, 350, 850), pulses=(1, 1, 1), usual_seconds=(140, 350, 850),
                     seconds_vary=(0.06, 0.2, 0.5), gap_seconds=(300, 665, 1500), gap_vary=(0.06, 0.2, 0.5), lately=(1.8, 3.5, 8)))]),
@@ -150,6 +154,8 @@ APPLIANCES = {
                  power_factor=(0.6, 0.7, 0.8)))]),
     "well_pump": ("Well pump", "water", 0.3, 0.8, "GEN, LIST 575..1100 W, starts at 2..3.1 x; 0.5..5 min; PF 0.7 (m)", [
         (1, dict(us=1, watts=(575, 750, 1100), seconds=(30, 90, 300), inrush=(1.3, 2, 3.1), power_factor=(0.6, 0.7, 0.8)))]),
+    "circulation_pump": ("Circulation pump", "", 0.3, 0.9, "5..45 W regulated, 35..100 W in fixed stages, of a heating or solar collectors (m)", [
+        (1, dict(watts=(5, 30, 100), seconds=(900, 9000, 60000), inrush=(1, 1.1, 1.6), power_factor=(0.5, 0.8, 0.95)))]),
     "sump_pump": ("Sump pump", "water", 0.3, 0.8, "GEN 750..1050 W, starts at 1.9..3.5 x; 10..60 s (m)", [
         (1, dict(us=1, watts=(750, 900, 1050), seconds=(10, 25, 60), inrush=(1.3, 2, 3.5), power_factor=(0.6, 0.7, 0.8)))]),
     "pool_pump": ("Pool pump", "", 0.2, 0.7, "CODE 1500..3000 W; 4..12 h by timer", [

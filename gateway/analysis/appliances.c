@@ -149,9 +149,8 @@ static float score(const struct signature *s, const struct compared *c)
     return most + logf(sum) + logf((float)s->share);
 }
 
-/* The most probable of the group of signature i, its first member when none stands out. */
-static const struct signature *member(const struct signature_set *set, const float odds[],
-                                      size_t i, float *sum)
+const struct signature *appliances_of_group(const struct signature_set *set, const float odds[],
+                                            size_t i, float *sum)
 {
     const struct signature *first = NULL, *best = NULL;
     float most = 0;
@@ -200,7 +199,7 @@ struct appliance_guess appliances_judge(const struct signature_set *set,
         float sum;
         if (odds[i] * (float)set->count < largest)
             continue; /* a group with more than the largest alone has a member above this */
-        const struct signature *s = member(set, odds, i, &sum);
+        const struct signature *s = appliances_of_group(set, odds, i, &sum);
         if (sum / total > best.probability)
             best = (struct appliance_guess){s, sum / total};
     }

@@ -36,6 +36,11 @@ double appliances_volts(const struct site *s, int circuit);
 void appliances_odds(const struct signature_set *set, const float x[SIGNATURE_FEATURES],
                      float odds[SIGNATURE_MAX]);
 
+/* The most probable of the group of signature i, the group's first when none of it stands out;
+ * sum: of the group's odds (not their logarithms). */
+const struct signature *appliances_of_group(const struct signature_set *set, const float odds[],
+                                            size_t i, float *sum);
+
 struct appliance_guess appliances_judge(const struct signature_set *set,
                                         const float x[SIGNATURE_FEATURES]);
 

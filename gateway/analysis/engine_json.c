@@ -95,3 +95,10 @@ json_t *engine_known_json(const struct loads_known *known, size_t count)
         json_array_append_new(list, known_json(&known[i]));
     return list;
 }
+
+json_t *engine_whole_json(const struct loads_whole *w)
+{
+    const char *is = !w->judged ? "not_judged" : w->several ? "several" : w->appliance;
+    return json_pack("{s:s, s:s, s:f, s:f}", "appliance", is, "likely", w->likely,
+                     "probability", w->probability, "days", w->days);
+}

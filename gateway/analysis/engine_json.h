@@ -26,4 +26,9 @@ json_t *engine_circuit_json(const struct site *s, int circuit, int64_t wall_ms,
  * first_seen, last_seen, running. A new reference; NULL when memory is short. */
 json_t *engine_known_json(const struct loads_known *known, size_t count);
 
+/* What the circuit is, taken whole: appliance (the one it carries, "several", "unknown" or
+ * "not_judged"), likely (what an unknown one is most like, may be ""), probability, days. A new
+ * reference; NULL when memory is short. */
+json_t *engine_whole_json(const struct loads_whole *w);
+
 #endif

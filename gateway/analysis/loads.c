@@ -13,6 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define RESTED_LEAST 12        /* readings, that their mean says something */
 #define REST_FRAMES 32         /* quiet readings are summed up this often */
 #define ANNOUNCE_AFTER_MS 8000 /* shorter runs get no event */
 #define LEAST_AMPS 0.04F
@@ -120,6 +121,12 @@ static void portray_run(struct loads *l, size_t i, const struct run *r,
     portrait_run(&l->circuits[i].portrait, x, r->began_wall_ms, l->utc_offset_seconds);
 }
 
+static int local_hour(const struct loads *l)
+{
+    int64_t seconds = l->wall_ms / 1000 + l->utc_offset_seconds;
+    return (int)((seconds % 86400 + 86400) % 86400 / 3600);
+}
+
 /* The circuit has drawn what it drew until now, and from now on that. An open breaker and a
  * meter that is silent say nothing of what hangs there. */
 static void portray_level(struct loads *l, size_t i, float amps)
@@ -128,9 +135,22 @@ static void portray_level(struct loads *l, size_t i, float amps)
     int64_t held = l->mono_ms - c->held_mono_ms;
     if (c->begun && !l->cut[i] && held > 0 && held <= HELD_MOST_MS)
         portrait_level(&c->portrait, c->held_amps * (float)appliances_volts(l->site, (int)i),
-                       (float)held / 1000);
+                       (float)held / 1000, local_hour(l));
     c->held_amps = amps;
     c->held_mono_ms = l->mono_ms;
+}
+
+/* n readings rested, on average so far from the level; the time since the last is theirs. */
+static void portray_rest(struct loads *l, size_t i, int64_t n, float offset)
+{
+    struct circuit *c = &l->circuits[i];
+    float volts = (float)appliances_volts(l->site, (int)i);
+    float seconds = (float)(l->mono_ms - c->held_mono_ms) / 1000;
+    if (n >= RESTED_LEAST)
+        portrait_rest(&c->portrait, (c->steps.level + offset) * volts,
+                      l->deviation[i] / (float)n * volts, seconds);
+    else
+        portrait_stir(&c->portrait);
 }
 
 /* A run is over: its load learns from it, and then says who it was. What the supply cut short
@@ -329,6 +349,7 @@ static void rest(struct loads *l, size_t i)
         runs_ripple(&c->runs, c->steps.level, l->deviation[i] / (float)n, (float)n);
         runs_drift(&c->runs, l->mono_ms, offset);
         note_low(l, i);
+        portray_rest(l, i, n, offset);
         portray_level(l, i, c->steps.level);
         if (l->frame && l->amps[i] >= 0 && fabsf(l->amps[i] - c->steps.level) <= c->steps.band)
             weigh(l, i, NULL);

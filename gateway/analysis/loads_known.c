@@ -9,8 +9,23 @@
 #define MOVED_RUNS 4
 #define MOVED_MS (2 * 86400000LL) /* for so long it must not have been here, or there */
 #define MOVED_MOST_MS (21 * 86400000LL)
-#define POOLED_MOST 40.0F       /* runs: more say no more */
+#define LENT_ODDS 2.3F           /* ten to one */
 #define NAMED_PROBABILITY 0.99F /* that a run of a named load is that load */
+
+/* A run may be anything, its circuit is not; but something else beside it is never quite ruled
+ * out, and what looks much more like that is not lent the circuit's name. */
+static bool may_be(const struct signature_set *set, const float x[SIGNATURE_FEATURES],
+                   const char *key)
+{
+    const struct signature *s = signature_find(set, key);
+    float odds[SIGNATURE_MAX], most = -INFINITY;
+    if (!s)
+        return true;
+    appliances_odds(set, x, odds);
+    for (size_t i = 0; i < set->count; i++)
+        most = fmaxf(most, odds[i]);
+    return odds[s - set->signatures] >= most - LENT_ODDS;
+}
 
 void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
                  const struct learned_load *load, struct loads_label *out)
@@ -30,7 +45,7 @@ void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
               g.signature ? g.signature->key : LOADS_UNKNOWN);
     out->probability = g.probability;
     const struct circuit *c = &l->circuits[i];
-    if (!g.signature && c->alone[0]) { /* a run may be anything, its circuit is not */
+    if (!g.signature && c->alone[0] && may_be(l->signatures, x, c->alone)) {
         text_copy(out->appliance, sizeof out->appliance, c->alone);
         out->probability = c->alone_probability;
         g.signature = signature_find(l->signatures, c->alone);
@@ -148,46 +163,15 @@ size_t loads_known(const struct loads *l, int circuit, struct loads_known out[LO
     return n;
 }
 
-/* The odds of what the circuit's loads usually look like, each load counting as often as it
- * ran. What they say is not independent. */
-static void pooled_odds(const struct loads *l, size_t i, struct portrait_odds *out)
-{
-    const struct learned *learned = &l->circuits[i].learned;
-    size_t count = l->signatures->count;
-    float each[SIGNATURE_MAX], x[SIGNATURE_FEATURES], runs = 0;
-    *out = (struct portrait_odds){0};
-    for (int m = 0; m < LEARNED_MAX; m++) {
-        const struct learned_load *c = &learned->loads[m];
-        float most = 0;
-        if (c->id == 0)
-            continue;
-        loads_usual_features(l, i, c, x);
-        appliances_odds(l->signatures, x, each);
-        for (size_t k = 0; k < count; k++) {
-            out->one[k] += c->runs * each[k];
-            most = fmaxf(most, each[k]);
-        }
-        out->several += c->runs * most;
-        runs += c->runs;
-    }
-    out->known = runs > 0;
-    float scale = out->known ? sqrtf(fminf(runs, POOLED_MOST)) / runs : 0;
-    for (size_t k = 0; k < count; k++)
-        out->one[k] *= scale;
-    out->several *= scale;
-}
-
 void loads_whole(const struct loads *l, int circuit, struct loads_whole *out)
 {
     const struct portrait *p = &l->circuits[circuit].portrait;
-    struct portrait_odds odds;
     float day[SIGNATURE_DAY];
     *out = (struct loads_whole){.appliance = LOADS_UNKNOWN, .days = (double)p->seconds / 86400};
     if (p->seconds < PORTRAIT_LEAST_SECONDS)
         return;
     portrait_day(p, day);
-    pooled_odds(l, (size_t)circuit, &odds);
-    struct portrait_guess g = portrait_judge(l->signatures, day, &odds);
+    struct portrait_guess g = portrait_judge(l->signatures, day);
     out->judged = g.kind != PORTRAIT_EARLY;
     out->several = g.kind == PORTRAIT_SEVERAL;
     out->probability = (double)g.probability;

@@ -7,7 +7,8 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 9U
+#define VERSION 10U
+#define PORTRAIT_SINCE 10U /* an earlier one lacks figures: the circuit is looked at anew */
 #define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
 /* What is kept of each struct, once for writing and for reading. */
@@ -162,10 +163,11 @@ static const struct member learned_members[] = {
     SINCE(6, struct learned_load, growth, F32),
 };
 
-#define SUM(name)                                                                              \
-    SINCE(8, struct circuit, portrait.name.weight, F32),                                       \
-        SINCE(8, struct circuit, portrait.name.x, F32),                                        \
-        SINCE(8, struct circuit, portrait.name.xx, F32)
+#define SUM_SINCE(version, name)                                                               \
+    SINCE(version, struct circuit, portrait.name.weight, F32),                                 \
+        SINCE(version, struct circuit, portrait.name.x, F32),                                  \
+        SINCE(version, struct circuit, portrait.name.xx, F32)
+#define SUM(name) SUM_SINCE(8, name)
 
 static const struct member circuit_members[] = {
     MANY(struct circuit, hour_low, F32, STANDING_HOURS),
@@ -208,6 +210,12 @@ static const struct member circuit_members[] = {
     SUM(shape[6]),
     SINCE(8, struct circuit, portrait.unfaded, F32),
     SINCE(8, struct circuit, portrait.last_wall_ms, I64),
+    MANY_SINCE(10, struct circuit, portrait.quarter, F32, PORTRAIT_QUARTERS),
+    SINCE(10, struct circuit, portrait.up_seconds, F32),
+    SINCE(10, struct circuit, portrait.quiet_seconds, F32),
+    SUM_SINCE(10, flutter),
+    SUM_SINCE(10, unrest),
+    SINCE(10, struct circuit, portrait.rest_watts, F32),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))
 
@@ -314,6 +322,8 @@ static bool load_circuit(struct loads *l, struct codec_in *in, uint32_t version)
         get(in, version, &c.learned.loads[k], learned_members, COUNT(learned_members));
     c.learned.last_id = codec_get_u32(in);
     get(in, version, &c, circuit_members, COUNT(circuit_members));
+    if (version < PORTRAIT_SINCE)
+        c.portrait = (struct portrait){0};
     float offset = codec_get_f32(in), deviation = codec_get_f32(in);
     bool cut = codec_get_u8(in) != 0;
     if (in->failed || in->at != in->end || !good || c.steps.kept < 0 ||

@@ -6,6 +6,7 @@
 #define FADE_SECONDS 3600.0F
 #define MEMORY_SECONDS (3 * DAY_SECONDS)
 #define STEPS_AN_OCTAVE 3
+#define UP_WATTS 8.0F /* something is on */
 
 /* Added before the logarithm, so that "none" is a number. */
 #define PLUS_WATTS 3.0F
@@ -15,18 +16,26 @@
 #define PLUS_WANDER 0.01F
 #define PLUS_WATTS_VARY 0.02F
 #define PLUS_VARY 0.05F
+#define PLUS_FLUTTER 0.3F
+#define PLUS_UNREST 0.5F
+#define PLUS_MOVING 0.003F
+#define PLUS_DRAWN 0.1F   /* watts that are none */
 #define PLUS_SECONDS 5.0F /* as SIGNATURE_SECONDS has */
 #define PLUS_GAP 10.0F
 
 /* The judge; docs/method/appliances.md. */
-#define WIDTH 0.6F        /* about a device's day, of the width of all days */
-#define SCALE 0.3F        /* a day's features go together */
-#define LACKS 1.0F        /* what has no days is like the best that has, less so much */
-#define EACH_ITS_OWN 4.0F /* that every load may be another thing explains anything */
-#define FLATTER 2.0F      /* runs and day are not independent either */
+#define LEAST 3e-3F /* share that a class has without a tree that says so */
+#define SHARPER                                                                                \
+    1.5F /* trees that agree do so less than they should: held back by device,                 \
+            this makes said probabilities come true */
+#define SEVERAL_PRIOR 1.5F /* of circuits with several appliances, against a usual one alone   \
+                            */
+#define RAREST 0.1F        /* appliance that is not taken for rarer yet */
 #define SURE 0.6F
 
-static const float hundredths[] = {5, 25, 50, 75, 90, 97, 99, 99.7F};
+#define LEVELS 11
+static const float hundredths[LEVELS] = {5,  25,    50,     75,     90,     97,
+                                         99, 99.7F, 99.95F, 99.99F, 99.997F};
 static const float overs[] = {20, 100, 500, 1500};
 static const enum signature_feature shapes[PORTRAIT_SHAPES] = {
     SIGNATURE_INRUSH,  SIGNATURE_RISE,   SIGNATURE_FADE,  SIGNATURE_SPREAD,
@@ -62,14 +71,18 @@ static void fade_sum(struct portrait_sum *s, float by)
 static void fade(struct portrait *p)
 {
     float by = expf(-p->unfaded / MEMORY_SECONDS);
-    float *const sums[] = {&p->seconds,    &p->energy, &p->wander, &p->runs,
-                           &p->on_seconds, &p->night,  &p->evening};
-    struct portrait_sum *const means[] = {&p->watts_by_charge, &p->watts_by_run,
-                                          &p->seconds_by_run, &p->seconds_by_time, &p->gap};
+    float *const sums[] = {&p->seconds, &p->energy,     &p->wander,
+                           &p->runs,    &p->on_seconds, &p->night,
+                           &p->evening, &p->up_seconds, &p->quiet_seconds};
+    struct portrait_sum *const means[] = {
+        &p->watts_by_charge, &p->watts_by_run, &p->seconds_by_run, &p->seconds_by_time, &p->gap,
+        &p->flutter,         &p->unrest};
     for (size_t i = 0; i < sizeof sums / sizeof sums[0]; i++)
         *sums[i] *= by;
     for (int i = 0; i < PORTRAIT_LEVELS; i++)
         p->level[i] *= by;
+    for (int i = 0; i < PORTRAIT_QUARTERS; i++)
+        p->quarter[i] *= by;
     for (size_t i = 0; i < sizeof means / sizeof means[0]; i++)
         fade_sum(means[i], by);
     for (int i = 0; i < PORTRAIT_SHAPES; i++)
@@ -77,17 +90,36 @@ static void fade(struct portrait *p)
     p->unfaded = 0;
 }
 
-void portrait_level(struct portrait *p, float watts, float seconds)
+void portrait_level(struct portrait *p, float watts, float seconds, int hour)
 {
     float at = STEPS_AN_OCTAVE * log2f(fmaxf(watts, 1));
     p->level[(int)fminf(at, PORTRAIT_LEVELS - 1)] += seconds;
     p->seconds += seconds;
     p->energy += watts * seconds;
+    p->quarter[hour / 6] += watts * seconds;
+    if (watts > UP_WATTS)
+        p->up_seconds += seconds;
     if (p->seconds < DAY_SECONDS)
         return;
     p->unfaded += seconds;
     if (p->unfaded >= FADE_SECONDS)
         fade(p);
+}
+
+void portrait_rest(struct portrait *p, float watts, float deviation, float seconds)
+{
+    if (watts > UP_WATTS) {
+        p->quiet_seconds += seconds;
+        if (p->rest_watts > 0)
+            add(&p->flutter, logf(fabsf(watts - p->rest_watts) + PLUS_FLUTTER), 1);
+        add(&p->unrest, logf(deviation + PLUS_UNREST), 1);
+    }
+    p->rest_watts = watts > UP_WATTS ? watts : 0;
+}
+
+void portrait_stir(struct portrait *p)
+{
+    p->rest_watts = 0;
 }
 
 void portrait_step(struct portrait *p, float watts)
@@ -147,13 +179,21 @@ void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
         day[f] = NAN;
     if (!(p->seconds > 0))
         return;
-    for (int i = 0; i < 8; i++)
+    for (int i = 0; i < LEVELS; i++)
         day[DAY_LEVEL_5 + i] = logf(level_at(p, hundredths[i] / 100) + PLUS_WATTS);
     for (int i = 0; i < 4; i++)
         day[DAY_OVER_20 + i] = logf(share_over(p, overs[i]) + PLUS_SHARE);
     day[DAY_MEAN] = logf(p->energy / p->seconds + 1);
     day[DAY_WANDER] = logf(p->wander / p->seconds + PLUS_WANDER);
     day[DAY_RUNS] = logf(p->runs * DAY_SECONDS / p->seconds + PLUS_RUNS);
+    float drawn = p->energy + PLUS_DRAWN * p->seconds;
+    day[DAY_EARLY] = p->quarter[0] / drawn;
+    day[DAY_MORNING] = p->quarter[1] / drawn;
+    day[DAY_LATE] = p->quarter[3] / drawn;
+    day[DAY_FLUTTER] = mean(&p->flutter);
+    day[DAY_UNREST] = mean(&p->unrest);
+    if (p->up_seconds > 0)
+        day[DAY_MOVING] = logf(fmaxf(1 - p->quiet_seconds / p->up_seconds, 0) + PLUS_MOVING);
     if (p->seconds_by_run.weight <= 0)
         return;
     day[DAY_ON_SHARE] = logf(p->on_seconds / p->seconds + PLUS_ON);
@@ -173,68 +213,40 @@ void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
         day[DAY_INRUSH + i] = mean(&p->shape[i]);
 }
 
-/* Logarithm of the density of Student's t of four degrees about a day, less a constant. */
-static float likeness(const struct signature_set *set, const float day[SIGNATURE_DAY],
-                      const float centre[SIGNATURE_DAY], float width)
+/* How common it is, tempered: a circuit of its own is no matter of how many there are. */
+static float prior(const struct signature *s)
 {
-    float sum = 0;
-    for (int f = 0; f < SIGNATURE_DAY; f++) {
-        float w = width * set->day_width[f], d = (day[f] - centre[f]) / w;
-        if (!isnan(d))
-            sum -= 2.5F * log1pf(0.25F * d * d) + logf(width);
-    }
-    return sum;
-}
-
-static float mean_likeness(const struct signature_set *set, const float day[SIGNATURE_DAY],
-                           float (*const of)[SIGNATURE_DAY], size_t count)
-{
-    float most = -INFINITY, sum = 0;
-    for (size_t i = 0; i < count; i++) {
-        float l = likeness(set, day, of[i], WIDTH);
-        if (l > most) {
-            sum = sum * expf(most - l) + 1;
-            most = l;
-        } else {
-            sum += expf(l - most);
-        }
-    }
-    return SCALE * (most + logf(sum / (float)count));
+    return sqrtf(fminf(fmaxf((float)s->share, RAREST), 1));
 }
 
 struct portrait_guess portrait_judge(const struct signature_set *set,
-                                     const float day[SIGNATURE_DAY],
-                                     const struct portrait_odds *runs)
+                                     const float day[SIGNATURE_DAY])
 {
-    float odds[SIGNATURE_MAX], likest = -INFINITY, most = -INFINITY, total = 0;
+    const struct signature_forest *f = &set->forest;
+    float shares[SIGNATURE_CLASSES], odds[SIGNATURE_MAX] = {0}, several = 0, total = 0;
     struct portrait_guess best = {.kind = PORTRAIT_EARLY};
-    for (size_t i = 0; i < set->count; i++) {
-        const struct signature *s = &set->signatures[i];
-        odds[i] = s->day_count ? mean_likeness(set, day, s->days, s->day_count) : -INFINITY;
-        likest = fmaxf(likest, odds[i]);
-    }
-    if (likest == -INFINITY)
+    if (f->tree_count == 0)
         return best;
-    for (size_t i = 0; i < set->count; i++) {
-        const struct signature *s = &set->signatures[i];
-        if (!s->day_count)
-            odds[i] = likest - LACKS;
-        odds[i] += runs->known ? runs->one[i] : logf((float)s->share);
-        if (odds[i] > most)
-            most = odds[i], best.signature = s;
+    signature_forest_shares(f, day, shares);
+    for (size_t c = 0; c < f->class_count; c++) {
+        int k = f->classes[c];
+        if (k == SIGNATURE_SEVERAL)
+            several = powf((shares[c] + LEAST) * SEVERAL_PRIOR, SHARPER);
+        else if (k >= 0)
+            odds[k] = powf((shares[c] + LEAST) * prior(&set->signatures[k]), SHARPER);
     }
-    float unknown = SCALE * likeness(set, day, set->day_centre, 1), several = -INFINITY;
-    if (set->several_count)
-        several = mean_likeness(set, day, set->several, set->several_count) +
-                  (runs->known ? runs->several : 0) - EACH_ITS_OWN;
-    float top = fmaxf(most, fmaxf(unknown, several));
     for (size_t i = 0; i < set->count; i++)
-        total += expf((odds[i] - top) / FLATTER);
-    total += expf((unknown - top) / FLATTER) + expf((several - top) / FLATTER);
-    best.probability = expf((most - top) / FLATTER) / total;
-    float more = expf((several - top) / FLATTER) / total;
-    best.kind = best.probability >= SURE ? PORTRAIT_ONE : PORTRAIT_UNKNOWN;
-    if (more >= SURE)
-        best = (struct portrait_guess){PORTRAIT_SEVERAL, best.signature, more};
+        total += odds[i];
+    total += several;
+    for (size_t i = 0; i < set->count; i++) {
+        float sum;
+        const struct signature *s = appliances_of_group(set, odds, i, &sum);
+        if (odds[i] > 0 && sum / total > best.probability)
+            best = (struct portrait_guess){PORTRAIT_UNKNOWN, s, sum / total};
+    }
+    if (best.probability >= SURE)
+        best.kind = PORTRAIT_ONE;
+    if (several / total >= SURE)
+        best = (struct portrait_guess){PORTRAIT_SEVERAL, best.signature, several / total};
     return best;
 }

@@ -6,23 +6,22 @@
  * how long, how often, how regular, at night, with what inrush and ripple. From a day on
  * (PORTRAIT_LEAST_SECONDS) the sums fade, so that they speak of the last few.
  *
- * The judge takes the circuit to carry one appliance, several, or one that it does not know,
- * and compares its day with the days of single devices in the signatures (Student's t about
- * each) and with the runs' own odds; Bayes' rule gives the probabilities. See
+ * The judge asks the trees of the signatures (signature_forest) what such a day is: one
+ * appliance, or several. Of a group the sum counts, as with runs. See
  * docs/method/appliances.md for the figures.
  *
  * Units      watts of a 230 V appliance (appliances_volts), seconds, wall ms
  * Ownership  plain data, no pointers; zeroed is the right beginning
- * Cost       an addition a run or a level; judging, a comparison with each device: some ten
- * microseconds
+ * Cost       an addition a run or a level; judging, some forty descents
  */
 #ifndef FORETRIP_PORTRAIT_H
 #define FORETRIP_PORTRAIT_H
 
 #include "appliances.h"
 
-#define PORTRAIT_LEVELS 48 /* thirds of an octave, from 1 W */
-#define PORTRAIT_SHAPES 7  /* inrush, rise, fade, spread, changes, pulses, ripple */
+#define PORTRAIT_LEVELS 48  /* thirds of an octave, from 1 W */
+#define PORTRAIT_SHAPES 7   /* inrush, rise, fade, spread, changes, pulses, ripple */
+#define PORTRAIT_QUARTERS 4 /* of the day */
 #define PORTRAIT_LEAST_SECONDS 72000.0F /* before it is judged */
 
 struct portrait_sum {
@@ -30,9 +29,13 @@ struct portrait_sum {
 };
 
 struct portrait {
-    float seconds;                /* watched; this and all the sums fade together */
-    float level[PORTRAIT_LEVELS]; /* seconds */
-    float energy, wander;         /* watt-seconds; watts */
+    float seconds;                    /* watched; this and all the sums fade together */
+    float level[PORTRAIT_LEVELS];     /* seconds */
+    float energy, wander;             /* watt-seconds; watts */
+    float quarter[PORTRAIT_QUARTERS]; /* watt-seconds from midnight, six, noon, eighteen on */
+    float up_seconds, quiet_seconds;  /* something was on; and the readings rested */
+    struct portrait_sum flutter, unrest;
+    float rest_watts; /* in the last quiet spell, 0: it is over */
     float runs, on_seconds, night, evening;
     struct portrait_sum watts_by_charge, watts_by_run, seconds_by_run, seconds_by_time, gap;
     struct portrait_sum shape[PORTRAIT_SHAPES];
@@ -40,8 +43,14 @@ struct portrait {
     int64_t last_wall_ms; /* beginning of the last run, 0: none */
 };
 
-/* The circuit drew that for so many seconds. */
-void portrait_level(struct portrait *p, float watts, float seconds);
+/* The circuit drew that for so many seconds, at that local hour. */
+void portrait_level(struct portrait *p, float watts, float seconds, int hour);
+
+/* Its readings rested for so many seconds, at that mean and mean absolute deviation. */
+void portrait_rest(struct portrait *p, float watts, float deviation, float seconds);
+
+/* They rest no more. */
+void portrait_stir(struct portrait *p);
 
 /* Its level stepped by so many watts. */
 void portrait_step(struct portrait *p, float watts);
@@ -54,10 +63,10 @@ void portrait_run(struct portrait *p, const float x[SIGNATURE_FEATURES], int64_t
 void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY]);
 
 enum portrait_kind {
-    PORTRAIT_EARLY, /* not watched for long enough, or the signatures hold no days */
+    PORTRAIT_EARLY, /* not watched for long enough, or the signatures hold no trees */
     PORTRAIT_ONE,   /* one appliance: signature */
     PORTRAIT_SEVERAL,
-    PORTRAIT_UNKNOWN, /* one that is like none of them, or like several alike */
+    PORTRAIT_UNKNOWN, /* like none of them, or like several alike */
 };
 
 struct portrait_guess {
@@ -67,16 +76,7 @@ struct portrait_guess {
     float probability; /* of that; for several: of several */
 };
 
-/* What the runs of a circuit say, pooled: logarithms of odds against the unknown
- * (appliances_odds). */
-struct portrait_odds {
-    bool known;               /* there have been runs */
-    float one[SIGNATURE_MAX]; /* all are of that signature */
-    float several;            /* each load is of the one it is most like */
-};
-
 struct portrait_guess portrait_judge(const struct signature_set *set,
-                                     const float day[SIGNATURE_DAY],
-                                     const struct portrait_odds *runs);
+                                     const float day[SIGNATURE_DAY]);
 
 #endif

@@ -90,6 +90,14 @@ static void publish_states(struct gateway *g, const struct frame *f)
     conventions_tell(&g->conventions, false);
 }
 
+/* takes the reference; NULL when memory is short */
+static char *known_text(json_t *o)
+{
+    char *text = o ? json_dumps(o, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
+    json_decref(o);
+    return text;
+}
+
 /* what hangs on each circuit changes slowly; one circuit a frame keeps the turn short */
 static void publish_known(struct gateway *g)
 {
@@ -97,13 +105,15 @@ static void publish_known(struct gateway *g)
     struct loads_known known[LOADS_MAX_KNOWN];
     if (i >= g->config->site.circuit_count)
         return;
+    struct loads_whole whole;
     size_t count = loads_known(engine_loads(g->engine), (int)i, known);
-    json_t *list = engine_known_json(known, count);
-    char *text = list ? json_dumps(list, JSON_COMPACT | JSON_REAL_PRECISION(10)) : NULL;
-    if (text)
-        web_set_known(g->web, i, text);
-    free(text);
-    json_decref(list);
+    loads_whole(engine_loads(g->engine), (int)i, &whole);
+    char *loads = known_text(engine_known_json(known, count));
+    char *is = known_text(engine_whole_json(&whole));
+    if (loads && is)
+        web_set_known(g->web, i, loads, is);
+    free(loads);
+    free(is);
 }
 
 static void show_page(struct gateway *g, const struct frame *f)

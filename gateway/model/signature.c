@@ -70,11 +70,29 @@ const struct signature *signature_find(const struct signature_set *set, const ch
     return NULL;
 }
 
+void signature_forest_shares(const struct signature_forest *f, const float day[SIGNATURE_DAY],
+                             float shares[SIGNATURE_CLASSES])
+{
+    float x[SIGNATURE_DAY];
+    for (int i = 0; i < SIGNATURE_DAY; i++)
+        x[i] = isnan(day[i]) ? SIGNATURE_DAY_NONE : day[i];
+    for (size_t c = 0; c < f->class_count; c++)
+        shares[c] = 0;
+    for (size_t t = 0; t < f->tree_count; t++) {
+        const struct signature_node *n = &f->nodes[f->trees[t]];
+        while (n->what >= 0)
+            n = x[n->what] > n->value ? &f->nodes[n->above] : n + 1;
+        for (int left = -1 - n->what; left > 0; left--) {
+            n++;
+            shares[n->what] += n->value / (float)f->tree_count;
+        }
+    }
+}
+
 void signature_set_free(struct signature_set *set)
 {
-    for (size_t i = 0; i < set->count; i++)
-        free(set->signatures[i].days);
-    free(set->several);
+    free(set->forest.nodes);
+    free(set->forest.trees);
     free(set->signatures);
     *set = (struct signature_set){0};
 }

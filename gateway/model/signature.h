@@ -56,6 +56,9 @@ enum signature_day {
     DAY_LEVEL_97,
     DAY_LEVEL_99,
     DAY_LEVEL_997,
+    DAY_LEVEL_9995,
+    DAY_LEVEL_9999,
+    DAY_LEVEL_99997,
     DAY_OVER_20, /* share of the time over so many watts */
     DAY_OVER_100,
     DAY_OVER_500,
@@ -82,9 +85,15 @@ enum signature_day {
     DAY_CHANGES,
     DAY_PULSES,
     DAY_RIPPLE,
+    DAY_FLUTTER, /* watts between one quiet half minute and the next, while something is on */
+    DAY_UNREST,  /* watts that readings lie from the level then */
+    DAY_MOVING,  /* share of that time in which they do not rest */
+    DAY_EARLY,   /* share of what it drew before six, six to twelve, from eighteen on */
+    DAY_MORNING,
+    DAY_LATE,
 };
-#define SIGNATURE_DAY 34
-#define SIGNATURE_DAY_NONE (-99.0F) /* in appliances.cfg: says nothing */
+#define SIGNATURE_DAY 43
+#define SIGNATURE_DAY_NONE (-9.0F) /* to the trees, what is not known lies below everything */
 
 struct signature_mode {
     float part;                     /* of its runs; the parts of a signature add up to 1 */
@@ -102,17 +111,36 @@ struct signature {
     bool essential;
     struct signature_mode modes[SIGNATURE_MODES];
     size_t mode_count;
-    float (*days)[SIGNATURE_DAY]; /* what single ones of them are like over a day, alone on a
-                                     circuit; NaN: not known */
-    size_t day_count;
+};
+
+/* Trees that tell what a circuit carries by its day: each asks one figure after another and
+ * ends at a leaf, which knows the shares of the appliances there. A tree's nodes follow each
+ * other in order of descent; a leaf's shares follow it, as nodes too. */
+struct signature_node {
+    int16_t what; /* a split: the figure (enum signature_day); a leaf: -1 - how many shares
+                     follow; a share: the class */
+    float value;  /* a split's threshold; a share, 0..1 */
+    int32_t
+        above; /* a split: the node for days above the threshold; the next: for the others */
+};
+#define SIGNATURE_CLASSES 128
+#define SIGNATURE_SEVERAL (-1)  /* the circuit carries several appliances */
+#define SIGNATURE_NO_CLASS (-2) /* one that the set has not */
+#define SIGNATURE_TREE_DEPTH 64
+
+struct signature_forest {
+    struct signature_node *nodes;
+    size_t node_count;
+    int32_t *trees; /* the first node of each */
+    size_t tree_count;
+    int16_t classes[SIGNATURE_CLASSES]; /* signature's index, or one of the two above */
+    size_t class_count;
 };
 
 struct signature_set {
     struct signature *signatures;
     size_t count;
-    float day_centre[SIGNATURE_DAY], day_width[SIGNATURE_DAY]; /* of all days there are */
-    float (*several)[SIGNATURE_DAY]; /* days of circuits that carry several loads */
-    size_t several_count;
+    struct signature_forest forest; /* no trees: days are not judged */
 };
 
 /* The key in appliances.cfg: "watts", "usual_seconds". */
@@ -130,6 +158,10 @@ void signature_mode_init(struct signature_mode *m);
 
 /* NULL when there is none. */
 const struct signature *signature_find(const struct signature_set *set, const char *key);
+
+/* The shares of the classes by a day, each the mean of the trees; NaN: not known. */
+void signature_forest_shares(const struct signature_forest *f, const float day[SIGNATURE_DAY],
+                             float shares[SIGNATURE_CLASSES]);
 
 void signature_set_free(struct signature_set *set);
 

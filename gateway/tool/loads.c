@@ -2,6 +2,7 @@
 #include "kept.h"
 #include "verbs.h"
 
+#include "analysis/engine_json.h"
 #include "base/clock.h"
 
 #include <stdio.h>
@@ -24,10 +25,7 @@ static void print_load(const struct site *s, size_t circuit, const struct loads_
 /* The same, beside each load of the circuit. */
 static json_t *with_whole(json_t *load, const struct loads_whole *w)
 {
-    const char *is = !w->judged ? "not_judged" : w->several ? "several" : w->appliance;
-    json_object_set_new(load, "circuit_is",
-                        json_pack("{s:s, s:s, s:f, s:f}", "appliance", is, "likely", w->likely,
-                                  "probability", w->probability, "days", w->days));
+    json_object_set_new(load, "circuit_is", engine_whole_json(w));
     return load;
 }
 

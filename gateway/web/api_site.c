@@ -154,11 +154,13 @@ void api_circuit(const struct api_call *c, struct web_answer *out)
         board_append_state(c->x->board, (size_t)circuit, &state);
         discreet_states(text_get(&state), &out->body);
         text_free(&state);
-        text_append(&out->body, ",\"known_loads\":[]}");
+        text_append(&out->body, ",\"known_loads\":[],\"circuit_is\":null}");
     } else {
         board_append_state(c->x->board, (size_t)circuit, &out->body);
         text_append(&out->body, ",\"known_loads\":");
         board_append_known(c->x->board, (size_t)circuit, &out->body);
+        text_append(&out->body, ",\"circuit_is\":");
+        board_append_whole(c->x->board, (size_t)circuit, &out->body);
         text_append(&out->body, "}");
     }
     web_json_text(out);

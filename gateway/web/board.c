@@ -1,10 +1,11 @@
 #include "board.h"
 
 #include <pthread.h>
+#include <stddef.h>
 #include <stdlib.h>
 
 struct place {
-    struct text state, known;
+    struct text state, known, whole;
     bool changed;
 };
 
@@ -32,6 +33,7 @@ void board_destroy(struct board *b)
     for (size_t i = 0; i < b->count; i++) {
         text_free(&b->places[i].state);
         text_free(&b->places[i].known);
+        text_free(&b->places[i].whole);
     }
     pthread_mutex_destroy(&b->lock);
     free(b);
@@ -60,11 +62,13 @@ void board_set_state(struct board *b, size_t circuit, const char *json)
     pthread_mutex_unlock(&b->lock);
 }
 
-void board_set_known(struct board *b, size_t circuit, const char *json)
+void board_set_known(struct board *b, size_t circuit, const char *loads, const char *whole)
 {
     pthread_mutex_lock(&b->lock);
-    if (circuit < b->count)
-        put(&b->places[circuit].known, json);
+    if (circuit < b->count) {
+        put(&b->places[circuit].known, loads);
+        put(&b->places[circuit].whole, whole);
+    }
     pthread_mutex_unlock(&b->lock);
 }
 
@@ -76,20 +80,30 @@ int64_t board_frame_wall_ms(struct board *b)
     return wall_ms;
 }
 
-void board_append_state(struct board *b, size_t circuit, struct text *out)
+/* That text of a circuit, as it was given last, or what stands for none. */
+static void append(struct board *b, size_t circuit, size_t offset, const char *none,
+                   struct text *out)
 {
     pthread_mutex_lock(&b->lock);
-    bool there = circuit < b->count && b->places[circuit].state.length > 0;
-    text_append(out, there ? text_get(&b->places[circuit].state) : "null");
+    const struct text *t =
+        circuit < b->count ? (const void *)((const char *)&b->places[circuit] + offset) : NULL;
+    text_append(out, t && t->length > 0 ? text_get(t) : none);
     pthread_mutex_unlock(&b->lock);
+}
+
+void board_append_state(struct board *b, size_t circuit, struct text *out)
+{
+    append(b, circuit, offsetof(struct place, state), "null", out);
 }
 
 void board_append_known(struct board *b, size_t circuit, struct text *out)
 {
-    pthread_mutex_lock(&b->lock);
-    bool there = circuit < b->count && b->places[circuit].known.length > 0;
-    text_append(out, there ? text_get(&b->places[circuit].known) : "[]");
-    pthread_mutex_unlock(&b->lock);
+    append(b, circuit, offsetof(struct place, known), "[]", out);
+}
+
+void board_append_whole(struct board *b, size_t circuit, struct text *out)
+{
+    append(b, circuit, offsetof(struct place, whole), "null", out);
 }
 
 static void append_one(const struct place *p, size_t *said, struct text *out)

@@ -27,8 +27,9 @@ void board_destroy(struct board *b);
 void board_frame(struct board *b, int64_t wall_ms);
 /* A JSON object, without a newline. */
 void board_set_state(struct board *b, size_t circuit, const char *json);
-/* A JSON array: what hangs on the circuit, as far as it was seen. */
-void board_set_known(struct board *b, size_t circuit, const char *json);
+/* A JSON array: what hangs on the circuit, as far as it was seen; and a JSON object: what the
+ * circuit is, taken whole. */
+void board_set_known(struct board *b, size_t circuit, const char *loads, const char *whole);
 
 /* ---- the page's side ---- */
 
@@ -38,6 +39,8 @@ int64_t board_frame_wall_ms(struct board *b);
 void board_append_state(struct board *b, size_t circuit, struct text *out);
 /* Appends the known loads, "[]" before there were any. */
 void board_append_known(struct board *b, size_t circuit, struct text *out);
+/* Appends what the circuit is, "null" before that was told. */
+void board_append_whole(struct board *b, size_t circuit, struct text *out);
 /* Appends all states in the site's order, with commas; only those of one panel's circuits, or
  * of all for -1. */
 void board_append_states(struct board *b, const struct site *s, int panel, struct text *out);

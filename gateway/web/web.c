@@ -140,9 +140,9 @@ void web_set_state(struct web *w, size_t circuit, int64_t wall_ms, const char *j
     board_set_state(w->board, circuit, json);
 }
 
-void web_set_known(struct web *w, size_t circuit, const char *json)
+void web_set_known(struct web *w, size_t circuit, const char *loads, const char *whole)
 {
-    board_set_known(w->board, circuit, json);
+    board_set_known(w->board, circuit, loads, whole);
 }
 
 void web_frame(struct web *w, int64_t wall_ms)

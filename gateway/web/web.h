@@ -58,8 +58,9 @@ int web_port(const struct web *w);
 /* JSON of engine_json.h, copied, and the heat that is in it. */
 void web_set_state(struct web *w, size_t circuit, int64_t wall_ms, const char *json,
                    double heat);
-/* A JSON array of the loads known on a circuit, copied. */
-void web_set_known(struct web *w, size_t circuit, const char *json);
+/* A JSON array of the loads known on a circuit, and a JSON object of what it is, taken whole;
+ * copied. */
+void web_set_known(struct web *w, size_t circuit, const char *loads, const char *whole);
 /* A frame was taken. */
 void web_frame(struct web *w, int64_t wall_ms);
 /* At the end of a turn, after the commit: what is new goes out. Cheap. */

@@ -5,9 +5,8 @@
  * and then that many float32 watts, one a second at 230 V, NaN for no reading. Standard output
  * gets a line for each run that is over: tape, second it began, ampere-seconds, and every
  * feature of model/signature.h on its scale ("nan" when nothing is known); and at the end of a
- * tape one that begins with D: tape, every figure of the day taken whole; and for each load
- * learned one that begins with L: tape, runs, features. Meter noise of 10 mA and 10 mA steps
- * are added, from a fixed seed. docs/method/appliances_fit.py makes the tapes.
+ * tape one that begins with D: tape, every figure of the day taken whole. Meter noise of 10 mA
+ * and 10 mA steps are added, from a fixed seed. docs/method/appliances_fit.py makes the tapes.
  */
 #include "analysis/loads_inner.h"
 
@@ -56,24 +55,14 @@ static void print_run(void *context, int circuit, const struct run *r,
     printf("\n");
 }
 
-static void print_day(const struct loads *l, const struct portrait *p)
+static void print_day(const struct portrait *p)
 {
-    float day[SIGNATURE_DAY], x[SIGNATURE_FEATURES];
+    float day[SIGNATURE_DAY];
     portrait_day(p, day);
     printf("D %d", tape);
     for (int f = 0; f < SIGNATURE_DAY; f++)
         printf(" %.4f", (double)day[f]);
     printf("\n");
-    for (int k = 0; k < LEARNED_MAX; k++) {
-        const struct learned_load *c = &l->circuits[0].learned.loads[k];
-        if (c->id == 0)
-            continue;
-        loads_usual_features(l, 0, c, x);
-        printf("L %d %.2f", tape, (double)c->runs);
-        for (int f = 0; f < SIGNATURE_FEATURES; f++)
-            printf(" %.4f", (double)x[f]);
-        printf("\n");
-    }
 }
 
 static bool play(const float *watts, int32_t seconds)
@@ -116,7 +105,7 @@ static bool play(const float *watts, int32_t seconds)
     whole->seconds = watched.seconds;
     whole->energy = watched.energy;
     whole->unfaded = 0;
-    print_day(l, whole);
+    print_day(whole);
     loads_destroy(l);
     frame_destroy(f);
     site_free(&site);

@@ -197,7 +197,14 @@ const WROTE = ['The heater went to another receptacle.', 'The electrician is on 
 /* a house that has been watched for weeks knows what hangs on a circuit: as much as there can be, to be laid out */
 const known = Array.from({ length: 6 }, (_, i) => ({ load: i + 1, name: i ? '' : 'Ada', appliance: ['central_air_conditioner', 'unknown', 'food_waste_disposer', 'portable_heater', 'kettle', 'iron'][i], probability: 0.5 + 0.07 * i, amps: 12.5 - i, seconds: 400 * (i + 1), per_day: 3.2, hours: Array.from({ length: 24 }, (_, k) => (k * (i + 1)) % 7), share: 0.1, last_seen: new Date(Date.now() - 3e8).toISOString() }));
 /* a connection that was kept and is closed at that moment is opened anew, as a browser does by itself (RFC 9112 9.3.1) */
-const knowing = (route) => route.fetch({ maxRetries: 3 }).then(async (r) => route.fulfill({ response: r, json: { ...(await r.json()), known_loads: known } }));
+const knowing = (is) => (route) => route.fetch({ maxRetries: 3 }).then(async (r) => route.fulfill({ response: r, json: { ...(await r.json()), known_loads: known, circuit_is: is } }));
+/* what a circuit is, taken whole: every answer that there is, in both languages */
+const WHOLE = [
+  { is: { appliance: 'washing_machine', likely: '', probability: 0.92, days: 3 }, kind: 'one', en: /it is one appliance: washing machine \(92/i, es: /es un solo aparato: lavadora \(92/i },
+  { is: { appliance: 'several', likely: '', probability: 0.85, days: 3 }, kind: 'several', en: /several appliances \(85/, es: /varios aparatos \(85/ },
+  { is: { appliance: 'unknown', likely: 'circulation_pump', probability: 0.4, days: 1 }, kind: 'like', en: /not known.*circulation pump \(40/i, es: /no se sabe.*bomba de circulación \(40/i },
+  { is: { appliance: 'not_judged', likely: '', probability: 0, days: 0.25 }, kind: 'early', en: /so far 6 hours/, es: /hasta ahora 6 horas/ },
+];
 const COMBINATIONS = ['phone', 'desk'].flatMap((size) => ['light', 'dark'].flatMap((theme) => ['en', 'es'].map((language) => [size, theme, language])));
 for (const [size, theme, language] of COMBINATIONS)
   for (const view of ['panel', 'circuit/main-07', address, 'trips', 'alarms', 'people']) {
@@ -206,9 +213,12 @@ for (const [size, theme, language] of COMBINATIONS)
     const what = [view.split('/')[0], size, theme, language].join('-');
     check((await p.getAttribute('html', 'lang')) === language, `the language is ${language}: ${what}`);
     if (view.startsWith('circuit')) {
-      await p.route(/\/circuits\/main-07$/, knowing);
+      const w = WHOLE[(COMBINATIONS.findIndex((c) => c[0] === size && c[1] === theme) / 2) % WHOLE.length];
+      check((await p.getAttribute('.whole', 'data-kind')) === 'early', `what a new circuit is, is not judged yet: ${what}`);
+      await p.route(/\/circuits\/main-07$/, knowing(w.is));
       await p.reload();
       await p.waitForSelector('.hours');
+      check((await p.getAttribute('.whole', 'data-kind')) === w.kind && w[language].test(await p.textContent('.whole')), `what the circuit is, taken whole: ${await p.textContent('.whole')}: ${what}`);
       if (charts) await p.waitForSelector('.chart-box canvas');
     }
     await shot(p, what);

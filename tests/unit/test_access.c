@@ -566,7 +566,7 @@ static void a_manager_sees_no_loads(void **state)
     put_in(&h, "mo", &mo);
     put_in(&h, "kim", &kim);
     board_set_state(h.board, 0, full);
-    board_set_known(h.board, 0, "[{\"appliance\":\"toaster\"}]");
+    board_set_known(h.board, 0, "[{\"appliance\":\"toaster\"}]", "{\"appliance\":\"toaster\"}");
     for (int p = 0; p < 2; p++) {
         struct web_request r = {.method = "GET", .path = paths[p]};
         assert_int_equal(ask_as(&h, &kim, r, &body, NULL), 200);

@@ -13,8 +13,8 @@ static void a_level_is_told_by_the_time_at_it(void **state)
     struct portrait p = {0};
     float day[SIGNATURE_DAY];
     (void)state;
-    portrait_level(&p, 4, 60000);
-    portrait_level(&p, 2000, 20000);
+    portrait_level(&p, 4, 60000, 0);
+    portrait_level(&p, 2000, 20000, 0);
     portrait_day(&p, day);
     assert_near(exp((double)day[DAY_LEVEL_50]) - 3, 4, 1);
     assert_near(exp((double)day[DAY_LEVEL_90]), 2000, 300);
@@ -33,7 +33,7 @@ static void runs_are_told_by_size_length_and_gap(void **state)
         x[f] = NAN;
     x[SIGNATURE_WATTS] = signature_scale(SIGNATURE_WATTS, 2000);
     x[SIGNATURE_SECONDS] = signature_scale(SIGNATURE_SECONDS, 180);
-    portrait_level(&p, 1, 80000);
+    portrait_level(&p, 1, 80000, 0);
     for (int i = 0; i < 4; i++) /* 01:00, 05:00, 09:00 and 13:00, in a place an hour ahead */
         portrait_run(&p, x, LOADS_RIG_BEGIN_WALL_MS + (int64_t)i * 4 * 3600000, 3600);
     portrait_day(&p, day);
@@ -52,105 +52,135 @@ static void what_is_long_ago_fades(void **state)
     float day[SIGNATURE_DAY];
     (void)state;
     for (int h = 0; h < 10 * 24; h++)
-        portrait_level(&p, 100, 3600);
+        portrait_level(&p, 100, 3600, 0);
     assert_true(p.seconds < 5 * 86400.0F);
     for (int h = 0; h < 10 * 24; h++)
-        portrait_level(&p, 10, 3600);
+        portrait_level(&p, 10, 3600, 0);
     portrait_day(&p, day);
     assert_true(exp((double)day[DAY_OVER_20]) < 0.05);
 }
 
-/* Three appliances of two figures; the rest of a day says nothing. */
-static void signatures_of_three(struct signature_set *set)
+static void what_rests_and_what_flutters_is_told(void **state)
 {
-    static const char *const keys[] = {"cold", "hot", "wet"};
-    static const float at[][2] = {{2, 5}, {6, 1}, {6, 6}};
-    *set = (struct signature_set){.signatures = calloc(3, sizeof *set->signatures), .count = 3};
-    for (int f = 0; f < SIGNATURE_DAY; f++)
-        set->day_centre[f] = NAN, set->day_width[f] = 1;
-    set->day_centre[0] = set->day_centre[1] = 4;
-    for (int i = 0; i < 3; i++) {
-        struct signature *s = &set->signatures[i];
-        strcpy(s->key, keys[i]);
-        s->share = 1;
-        s->days = calloc(1, sizeof *s->days);
-        s->day_count = 1;
-        for (int f = 0; f < SIGNATURE_DAY; f++)
-            s->days[0][f] = f < 2 ? at[i][f] : NAN;
-    }
-}
-
-static void runs_and_days_together_tell_which(void **state)
-{
-    struct signature_set set;
-    struct portrait_odds runs = {.known = true, .one = {0, 6, 6}, .several = 6};
+    struct portrait p = {0};
     float day[SIGNATURE_DAY];
     (void)state;
-    signatures_of_three(&set);
+    portrait_level(&p, 1, 43200, 3);
+    portrait_level(&p, 40, 3200, 20);
+    portrait_rest(&p, 40, 2, 1600); /* by half minutes in truth */
+    portrait_rest(&p, 44, 2, 800);
+    portrait_stir(&p);
+    portrait_rest(&p, 90, 2, 0); /* after a movement: no flutter */
+    portrait_rest(&p, 1, 9, 900);
+    portrait_day(&p, day);
+    assert_near(exp((double)day[DAY_FLUTTER]), 4.3, 1e-3);
+    assert_near(exp((double)day[DAY_UNREST]), 2.5, 1e-3);
+    assert_near(exp((double)day[DAY_MOVING]), 0.253, 1e-3);
+    assert_near((double)day[DAY_EARLY], 0.244, 0.01);
+    assert_near((double)day[DAY_LATE], 0.73, 0.01);
+    assert_near((double)day[DAY_MORNING], 0, 1e-3);
+}
+
+static void a_peak_of_seconds_is_told(void **state)
+{
+    struct portrait p = {0};
+    float day[SIGNATURE_DAY];
+    (void)state;
+    portrait_level(&p, 2, 86380, 0);
+    portrait_level(&p, 160, 6, 12);
+    portrait_day(&p, day);
+    assert_near(exp((double)day[DAY_LEVEL_9995]) - 3, 2, 1);
+    assert_near(exp((double)day[DAY_LEVEL_99997]) - 3, 160, 40);
+}
+
+/* Three appliances, told by one tree of two figures. */
+static const char *const three =
+    "appliances = ( { key = \"cold\"; name = \"Cold\"; group = \"wet\"; modes = ( { watts = [ "
+    "1, 2, "
+    "3 ]; } ); },"
+    " { key = \"hot\"; name = \"Hot\"; modes = ( { watts = [ 1, 2, 3 ]; } ); },"
+    " { key = \"wet\"; name = \"Wet\"; group = \"wet\"; modes = ( { watts = [ 1, 2, 3 ]; } ); "
+    "} );\n"
+    "day_classes = ( \"hot\", \"wet\", \"cold\", \"several\", \"gone\" );\n";
+
+static void read_three(struct signature_set *set, const char *trees, size_t faults_wanted)
+{
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    char text[2048];
+    *set = (struct signature_set){0};
+    (void)snprintf(text, sizeof text, "%sday_trees = ( %s );\n", three, trees);
+    const struct config_text file = {"appliances.cfg", text, strlen(text)};
+    const struct config_source source = {.texts = &file, .count = 1};
+    appliances_file_read(set, &source, &faults);
+    if (faults.count != faults_wanted)
+        print_error("%s: %s\n", trees, faults.count ? faults.list[0].text : "no fault");
+    assert_int_equal(faults.count, faults_wanted);
+    faults_free(&faults);
+}
+
+/* below 3: hot; else by the second figure: below or at 2 wet or cold, above several */
+#define TREE "\"0 300 -2 0 100 1 200 -3 1 50 2 40 -2 3 90\""
+
+static void trees_tell_which(void **state)
+{
+    struct signature_set set;
+    float day[SIGNATURE_DAY];
+    (void)state;
     for (int f = 0; f < SIGNATURE_DAY; f++)
-        day[f] = f == 0 ? 6 : f == 1 ? 1 : NAN;
-    struct portrait_guess g = portrait_judge(&set, day, &runs); /* the runs know two */
+        day[f] = NAN; /* lies below everything */
+    read_three(&set, TREE ", " TREE, 0);
+    struct portrait_guess g = portrait_judge(&set, day);
     assert_int_equal(g.kind, PORTRAIT_ONE);
     assert_string_equal(g.signature->key, "hot");
-    day[1] = 6;
-    g = portrait_judge(&set, day, &runs);
-    assert_string_equal(g.signature->key, "wet");
-    day[1] = 3.5F; /* between them */
-    g = portrait_judge(&set, day, &runs);
+    assert_true(g.probability > 0.9F);
+    day[0] = 4;
+    g = portrait_judge(&set, day); /* of a group: its first, with the sum of both */
+    assert_int_equal(g.kind, PORTRAIT_ONE);
+    assert_string_equal(g.signature->key, "cold");
+    day[1] = 5;
+    g = portrait_judge(&set, day);
+    assert_int_equal(g.kind, PORTRAIT_SEVERAL);
+    signature_set_free(&set);
+}
+
+static void trees_that_do_not_agree_leave_it_unknown(void **state)
+{
+    struct signature_set set;
+    float day[SIGNATURE_DAY] = {0};
+    (void)state;
+    read_three(&set, "\"-2 0 100\", \"-2 1 100\", \"-2 4 100\"", 0);
+    struct portrait_guess g = portrait_judge(&set, day);
     assert_int_equal(g.kind, PORTRAIT_UNKNOWN);
     signature_set_free(&set);
 }
 
-static void loads_that_are_no_one_thing_are_several(void **state)
+static void without_trees_nothing_is_judged(void **state)
 {
     struct signature_set set;
-    struct portrait_odds runs = {.known = true, .one = {-20, -15, -30}, .several = 12};
-    float day[SIGNATURE_DAY];
-    (void)state;
-    signatures_of_three(&set);
-    set.several = calloc(1, sizeof *set.several);
-    set.several_count = 1;
-    for (int f = 0; f < SIGNATURE_DAY; f++)
-        day[f] = set.several[0][f] = f < 2 ? 4 : NAN;
-    struct portrait_guess g = portrait_judge(&set, day, &runs);
-    assert_int_equal(g.kind, PORTRAIT_SEVERAL);
-    assert_true(g.probability > 0.9F);
-    signature_set_free(&set);
-}
-
-static void without_days_nothing_is_judged(void **state)
-{
-    struct signature_set set;
-    struct portrait_odds runs = {0};
     float day[SIGNATURE_DAY] = {0};
     (void)state;
-    signatures_of_three(&set);
-    for (size_t i = 0; i < set.count; i++)
-        set.signatures[i].day_count = 0;
-    assert_int_equal(portrait_judge(&set, day, &runs).kind, PORTRAIT_EARLY);
+    read_three(&set, "", 0);
+    assert_int_equal(portrait_judge(&set, day).kind, PORTRAIT_EARLY);
     signature_set_free(&set);
 }
 
-/* Of what is shipped: its device's own day comes out as that appliance. */
-static void a_shipped_day_is_recognised(void **state)
+static void a_tree_that_is_none_is_a_fault(void **state)
 {
-    static const char *const keys[] = {"refrigerator", "kettle", "washing_machine",
-                                       "clothes_dryer"};
-    struct signature_set set = {0};
-    struct config_faults faults = CONFIG_FAULTS_INIT;
-    const struct config_source none = {0};
-    struct portrait_odds runs = {0};
+    static const char *const trees[] = {
+        "\"0 300 -2 0 100\"",    /* ends early */
+        "\"-2 0 100 -2 0 100\"", /* goes on */
+        "\"99 300 -1 -1\"",      /* no such figure */
+        "\"-2 5 100\"",          /* no such class */
+        "\"-2 0 101\"",          "\"x\"", "\"\"", "3", TREE ", \"0 300\"",
+    };
+    struct signature_set set;
+    float day[SIGNATURE_DAY] = {0};
     (void)state;
-    appliances_file_read(&set, &none, &faults);
-    assert_int_equal(faults.count, 0);
-    assert_true(set.several_count >= 20);
-    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {
-        const struct signature *s = signature_find(&set, keys[i]);
-        assert_true(s->day_count >= 2);
-        struct portrait_guess g = portrait_judge(&set, s->days[0], &runs);
-        assert_string_equal(g.signature->key, keys[i]);
+    for (size_t i = 0; i < sizeof trees / sizeof trees[0]; i++) {
+        read_three(&set, trees[i], 1);
+        assert_int_equal(portrait_judge(&set, day).kind, PORTRAIT_EARLY);
+        signature_set_free(&set);
     }
-    signature_set_free(&set);
 }
 
 static void compressor_day(struct loads_rig *b)
@@ -227,10 +257,12 @@ int main(void)
         cmocka_unit_test(a_level_is_told_by_the_time_at_it),
         cmocka_unit_test(runs_are_told_by_size_length_and_gap),
         cmocka_unit_test(what_is_long_ago_fades),
-        cmocka_unit_test(runs_and_days_together_tell_which),
-        cmocka_unit_test(loads_that_are_no_one_thing_are_several),
-        cmocka_unit_test(without_days_nothing_is_judged),
-        cmocka_unit_test(a_shipped_day_is_recognised),
+        cmocka_unit_test(what_rests_and_what_flutters_is_told),
+        cmocka_unit_test(a_peak_of_seconds_is_told),
+        cmocka_unit_test(trees_tell_which),
+        cmocka_unit_test(trees_that_do_not_agree_leave_it_unknown),
+        cmocka_unit_test(without_trees_nothing_is_judged),
+        cmocka_unit_test(a_tree_that_is_none_is_a_fault),
         CASE(a_circuit_is_judged_after_most_of_a_day),
         CASE(what_a_circuit_is_survives_a_restart),
         CASE(an_unknown_run_has_the_name_of_its_circuit_and_a_named_load_its_own),

@@ -71,6 +71,13 @@ function known(circuit, list) {
       h('td', {}, amps(k.amps)), h('td', {}, duration(k.seconds)), h('td', {}, number(k.per_day, 1)), h('td', {}, hours(k)), h('td', {}, percent(k.share)), h('td', {}, dayClock(k.last_seen)), h('td', {}, nameButton(circuit, k)))))));
 }
 
+/* what its days say that the circuit is: one appliance, several, or what it is most like */
+function whole(w) {
+  if (!w) return '';
+  const kind = { not_judged: 'early', several: 'several', unknown: w.likely ? 'like' : '' }[w.appliance] ?? 'one';
+  return kind ? h('p', { class: 'whole', 'data-kind': kind }, t('whole.' + kind, { appliance: appliance({ appliance: w.likely || w.appliance }), chance: chance(w.probability), time: duration(86400 * w.days) })) : '';
+}
+
 function happened(events) {
   const list = events.filter((e) => !e.type.startsWith('load_')).reverse().slice(0, 30);
   if (!list.length) return h('p', { class: 'small' }, t('circuit.events_none'));
@@ -112,7 +119,7 @@ export function view(root, id) {
   async function fetchMore() {
     asked = performance.now();
     const [one, said] = await Promise.all([get('/circuits/' + id), get(`/events?circuit=${id}&from=${(Date.now() / 1000 - 7 * 86400).toFixed(0)}`)]);
-    more = one.known_loads;
+    more = one;
     events = said.events;
   }
   fetchMore().catch(() => {});
@@ -135,7 +142,7 @@ export function view(root, id) {
       remake(tags, nowLanguage() + mine.map((a) => a.seq + ':' + duration(state.trip_seconds?.p50) + hasEased(a)).join(), () => mine.map(tag));
       remake(runningBox, JSON.stringify([nowLanguage(), state.loads, state.rest_amps]), () => running(state));
       remake(chancesBox, JSON.stringify([nowLanguage(), state.trip_chance]), () => (seen && (state.amps > 0.5 || !may('see_loads')) ? chances(state) : null));
-      if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => known(id, more));
+      if (more) remake(knownBox, nowLanguage() + JSON.stringify(more), () => [whole(more.circuit_is), known(id, more.known_loads)]);
       remake(eventsBox, nowLanguage() + events.map((e) => e.seq).join(), () => happened(events));
       if (performance.now() - asked > 15000) fetchMore().catch(() => {});
       c.update();
