@@ -49,7 +49,7 @@ def constants():
     """those of the judge of whole days"""
     text = open(os.path.join(ROOT, "gateway/analysis/portrait.c")).read()
     text += open(os.path.join(ROOT, "gateway/analysis/appliances.c")).read()
-    return {n: float(v) for n, v in re.findall(r"#define (LEAST|SHARPER|SEVERAL_PRIOR|RAREST|SURE|MEMBER) ([\d.e-]+)F", text)}
+    return {n: float(v) for n, v in re.findall(r"#define (LEAST|SHARPER|SEVERAL_PRIOR|RAREST|SURE|MEMBER) +([\d.e-]+)F", text)}
 
 
 PORTRAIT = constants()

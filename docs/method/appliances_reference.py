@@ -64,7 +64,7 @@ APPLIANCES = {
     "freezer": ("Freezer", "cold", 0.3, 0.87, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
-    "kettle": ("Electric kettle", "", 1.0, 0.45, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
+    "kettle": ("Electric kettle", "", 1.0, 0.46, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
         (1, dict(HEAT, watts=(1780, 2040, 2610), seconds=(84, 174, 246), pulses=(1, 1, 1)))]),
     "microwave": ("Microwave oven", "", 1.0, 0.68, "DOE 1100 W, TB 600..1410 W, 1..8 min; PF 0.90..0.98", [
         (1, dict(watts=(600, 1100, 1410), seconds=(60, 168, 480), inrush=(1, 1.02, 1.2), power_factor=(0.9, 0.95, 0.98)))]),

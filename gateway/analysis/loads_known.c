@@ -9,7 +9,7 @@
 #define MOVED_RUNS 4
 #define MOVED_MS (2 * 86400000LL) /* for so long it must not have been here, or there */
 #define MOVED_MOST_MS (21 * 86400000LL)
-#define LENT_ODDS 2.3F           /* ten to one */
+#define LENT_ODDS 2.3F          /* ten to one */
 #define NAMED_PROBABILITY 0.99F /* that a run of a named load is that load */
 
 /* A run may be anything, its circuit is not; but something else beside it is never quite ruled

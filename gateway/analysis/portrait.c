@@ -23,14 +23,12 @@
 #define PLUS_SECONDS 5.0F /* as SIGNATURE_SECONDS has */
 #define PLUS_GAP 10.0F
 
-/* The judge; docs/method/appliances.md. */
-#define LEAST 3e-3F /* share that a class has without a tree that says so */
-#define SHARPER                                                                                \
-    1.5F /* trees that agree do so less than they should: held back by device,                 \
-            this makes said probabilities come true */
-#define SEVERAL_PRIOR 1.5F /* of circuits with several appliances, against a usual one alone   \
-                            */
-#define RAREST 0.1F        /* appliance that is not taken for rarer yet */
+/* The judge; docs/method/appliances.md. Trees that agree do so less than they should: the power
+ * makes said probabilities come true on devices that were held back. */
+#define LEAST 3e-3F        /* share that a class has without a tree that says so */
+#define SHARPER 1.5F       /* that power */
+#define SEVERAL_PRIOR 1.5F /* of several appliances, against a usual one alone */
+#define RAREST 0.1F        /* no appliance is taken for rarer */
 #define SURE 0.6F
 
 #define LEVELS 11

@@ -214,11 +214,11 @@ for (const [size, theme, language] of COMBINATIONS)
     check((await p.getAttribute('html', 'lang')) === language, `the language is ${language}: ${what}`);
     if (view.startsWith('circuit')) {
       const w = WHOLE[(COMBINATIONS.findIndex((c) => c[0] === size && c[1] === theme) / 2) % WHOLE.length];
-      check((await p.getAttribute('.whole', 'data-kind')) === 'early', `what a new circuit is, is not judged yet: ${what}`);
+      check((await p.getAttribute('.circuit-is', 'data-kind')) === 'early', `what a new circuit is, is not judged yet: ${what}`);
       await p.route(/\/circuits\/main-07$/, knowing(w.is));
       await p.reload();
       await p.waitForSelector('.hours');
-      check((await p.getAttribute('.whole', 'data-kind')) === w.kind && w[language].test(await p.textContent('.whole')), `what the circuit is, taken whole: ${await p.textContent('.whole')}: ${what}`);
+      check((await p.getAttribute('.circuit-is', 'data-kind')) === w.kind && w[language].test(await p.textContent('.circuit-is')), `what the circuit is, taken whole: ${await p.textContent('.circuit-is')}: ${what}`);
       if (charts) await p.waitForSelector('.chart-box canvas');
     }
     await shot(p, what);

@@ -75,7 +75,7 @@ function known(circuit, list) {
 function whole(w) {
   if (!w) return '';
   const kind = { not_judged: 'early', several: 'several', unknown: w.likely ? 'like' : '' }[w.appliance] ?? 'one';
-  return kind ? h('p', { class: 'whole', 'data-kind': kind }, t('whole.' + kind, { appliance: appliance({ appliance: w.likely || w.appliance }), chance: chance(w.probability), time: duration(86400 * w.days) })) : '';
+  return kind ? h('p', { class: 'circuit-is', 'data-kind': kind }, t('whole.' + kind, { appliance: appliance({ appliance: w.likely || w.appliance }), chance: chance(w.probability), time: duration(86400 * w.days) })) : '';
 }
 
 function happened(events) {
