@@ -10,7 +10,7 @@ HOURS = {
     "meals": ((7.5, 1.2, 3), (12.5, 1.2, 2), (18.5, 1.5, 3)), "morning": ((7.5, 1.3, 4), (19, 3, 1)),
     "coffee": ((7.5, 1.3, 4), (10, 1.5, 1), (15.5, 1.5, 2)), "evening": ((20, 1.8, 4), (14, 3, 1)),
     "office": ((9, 1.2, 3), (13.5, 1.5, 2), (19, 2, 1)), "day": ((10, 2, 1), (15, 2.5, 1), (19, 2, 1)),
-    "bath": ((7.2, 1, 3), (20.5, 1.8, 2)), "night": ((22.5, 1.5, 1),), "any": ((12, 6.5, 1),),
+    "bath": ((7.2, 1, 3), (20.5, 1.8, 2)), "night": ((22.5, 1.5, 1),),
 }
 
 
@@ -90,3 +90,32 @@ class Made:
         while t < at + seconds:
             self.flat(t, self.rng.exponential(length) + 1, watts * self.between(0.3, 1))
             t += self.rng.exponential(mean_gap)
+
+
+def cold(m, low, typical, high, on, duty, inrush, defrost):
+    watts, on, duty = m.like(low, typical, high), m.like(*on), np.clip(m.like(*duty), 0.08, 0.85)
+    inrush, fade, hour = m.like(*inrush), m.between(0.8, 1.0), 0
+    if m.chance(0.12):  # a variable-speed compressor, or one that never gets there: it runs on
+        m.flat(0, DAY, watts * m.between(0.5, 1), wander=m.between(0.01, 0.08), slow=m.between(900, 7200))
+        return m.standby(m.between(0, 3))
+    at = m.between(-1, 0) * on
+    busy = m.between(1, 1.6)  # doors are opened by day
+    while at < DAY:
+        day = busy if 7 < (at / HOUR) % 24 < 22 else 1
+        length = on * day ** 0.5 * np.exp(0.08 * m.rng.standard_normal())
+        if at >= 0:
+            m.flat(at, length, watts, start=inrush, settle=m.between(0.5, 2), fade=fade, wander=0.004)
+        at += length + on * (1 / duty - 1) / day * np.exp(0.08 * m.rng.standard_normal())
+    if m.chance(defrost):
+        for t in m.rng.integers(0, DAY, m.rng.integers(1, 3)):
+            m.flat(t, m.between(15, 30) * MINUTE, m.like(300, 400, 600))
+    m.standby(m.rng.choice([0, m.between(0, 4)]))
+
+
+def cycling(m, watts, on, off, inrush, hours, wander=0.01, rise=1.0):
+    """a compressor or blower by a thermostat, in the hours of its season"""
+    begins, ends = hours
+    at = begins + m.between(0, off)
+    while at < ends:
+        at = m.flat(at, on * np.exp(0.15 * m.rng.standard_normal()), watts, start=inrush, settle=1, fade=rise, wander=wander, slow=30)
+        at += off * np.exp(0.2 * m.rng.standard_normal())
