@@ -156,6 +156,39 @@ static void what_no_run_explained_comes_back_with_the_rest_after_a_reset(void **
     assert_true(runs_now(b, 0.70) && runs_now(b, 0.22) && runs_now(b, 1.40));
 }
 
+/* 0.9 and 0.6 A for half an hour, a fall to nothing that is a minute later known for an
+ * opening, and a reset to so much. */
+static void opening_known_late(struct loads_rig *b, double after)
+{
+    rig_begin(b, 0);
+    rig_hold(b, 0, 300);
+    rig_hold(b, 0.9, 900);
+    rig_hold(b, 1.5, 200); /* not yet so long that it could be a strip */
+    rig_hold(b, 0, 60);
+    cut_for(b, 600);
+    b->count = 0;
+    rig_hold(b, after, 120);
+}
+
+static void what_a_late_known_opening_took_comes_back_by_its_parts(void **state)
+{
+    struct loads_rig *b = *state;
+    opening_known_late(b, 1.5);
+    assert_int_equal(rig_ons(b), 2);
+    assert_true(runs_now(b, 0.9) && runs_now(b, 0.6));
+    opening_known_late(b, 1.62); /* cold, they draw a little more */
+    assert_int_equal(rig_ons(b), 2);
+    assert_true(runs_now(b, 0.972) && runs_now(b, 0.648));
+}
+
+static void nothing_is_no_set_that_comes_back(void **state)
+{
+    struct loads_rig *b = *state;
+    opening_known_late(b, 0.06);
+    assert_int_equal(rig_ons(b), 1);
+    assert_true(b->events[0].load.amps > 0.04);
+}
+
 static void a_load_that_ends_in_two_steps_has_ended(void **state)
 {
     struct loads_rig *b = *state;
@@ -197,6 +230,8 @@ int main(void)
         CASE(a_compressor_that_starts_as_a_kettle_ends_is_seen),
         CASE(what_still_starts_is_one_load),
         CASE(what_no_run_explained_comes_back_with_the_rest_after_a_reset),
+        CASE(what_a_late_known_opening_took_comes_back_by_its_parts),
+        CASE(nothing_is_no_set_that_comes_back),
         CASE(a_load_that_ends_in_two_steps_has_ended),
         CASE(a_rise_of_a_load_that_never_rests_is_its_own),
     };
