@@ -111,7 +111,10 @@ static void leave_currents_out(json_t *circuits)
 {
     json_t *one;
     size_t i;
-    json_array_foreach(circuits, i, one) json_object_del(one, "amps");
+    json_array_foreach(circuits, i, one)
+    {
+        json_object_del(one, "amps");
+    }
 }
 
 bool sim_site_sheet(const struct sim_site *s, const char *trip, bool discreet, int64_t wall_ms,
