@@ -447,7 +447,9 @@ bool sim_run(const struct sim_options *o, struct sim_result *out, char *why, siz
         loop(&r);
     else
         snprintf(why, why_size, "memory or file handles are short: %s", strerror(errno));
-    r.result.seconds = (double)(r.last_answer_ms - r.begin_ms) / 1000.0;
+    if (r.last_answer_ms >
+        r.begin_ms) /* a year behind them may be told before the first event */
+        r.result.seconds = (double)(r.last_answer_ms - r.begin_ms) / 1000.0;
     *out = r.result;
     for (size_t i = 0; r.lines && i < o->sites; i++) {
         mosquitto_destroy(r.lines[i].mosq); /* accepts NULL */
