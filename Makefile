@@ -24,7 +24,8 @@ CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -I. -Igateway -I$(B)
 PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq gnutls
 ifneq ($(shell command -v $(PKG_CONFIG)),)
 CPPFLAGS += $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
-LIBS     := $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null) -lm -pthread
+# libcurl is loaded when it is needed (gateway/notify/curl_late.h)
+LIBS     := $(shell $(PKG_CONFIG) --libs $(filter-out libcurl,$(PACKAGES)) 2>/dev/null) -lm -pthread
 endif
 ifneq ($(SAN),)
 # with clang the code also counts its branches, which is what libFuzzer steers by

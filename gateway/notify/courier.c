@@ -1,5 +1,6 @@
 #include "courier.h"
 
+#include "curl_late.h"
 #include "post.h"
 #include "wording.h"
 
@@ -483,7 +484,10 @@ static void destroy(struct courier *c)
     store_reader_close(c->reader);
     pthread_mutex_destroy(&c->lock);
     free(c);
-    curl_global_cleanup();
+    const char *missing;
+    const struct curl_late *curl = curl_late(&missing);
+    if (curl)
+        curl->global_cleanup();
 }
 
 static void add_way(struct courier *c, const struct delivery_person *person, enum post_way way)
@@ -512,7 +516,14 @@ struct courier *courier_start(const struct courier_options *o, char *why, size_t
         snprintf(why, why_size, "memory is short");
         return NULL;
     }
-    curl_global_init(CURL_GLOBAL_DEFAULT);
+    const char *missing;
+    const struct curl_late *curl = curl_late(&missing);
+    if (!curl) {
+        snprintf(why, why_size, "%s", missing);
+        free(c);
+        return NULL;
+    }
+    curl->global_init(CURL_GLOBAL_DEFAULT);
     pthread_mutex_init(&c->lock, NULL);
     pulse_init(&c->pulse, "mail", PATIENCE_MS);
     c->options = *o;

@@ -1,5 +1,7 @@
 #include "est_client.h"
 
+#include "curl_late.h"
+
 #include <openssl/err.h>
 #include <openssl/pem.h>
 
@@ -23,6 +25,7 @@ bool est_client_address(const char *given, char *out, size_t size)
 }
 
 struct transfer {
+    const struct curl_late *curl;
     CURL *easy;
     struct curl_slist *headers;
     struct text body;
@@ -39,17 +42,22 @@ static size_t take(char *bytes, size_t one, size_t count, void *context)
 }
 
 #define SET(t, option, value)                                                                  \
-    (void)curl_easy_setopt((t)->easy, option, value) /* fails for want of memory alone */
+    (void)(t)->curl->easy_setopt((t)->easy, option, value) /* fails for want of memory alone   \
+                                                            */
 
 static bool begin(struct transfer *t, const char *address, const char *path,
                   char why[EST_CLIENT_WHY_SIZE])
 {
     struct text url = TEXT_INIT;
-    curl_global_init(CURL_GLOBAL_DEFAULT);
-    t->easy = curl_easy_init();
+    const char *missing = "";
+    t->curl = curl_late(&missing);
+    if (t->curl) {
+        t->curl->global_init(CURL_GLOBAL_DEFAULT);
+        t->easy = t->curl->easy_init();
+    }
     text_printf(&url, "%s%s", address, path);
     if (!t->easy || url.failed) {
-        snprintf(why, EST_CLIENT_WHY_SIZE, "memory is short");
+        snprintf(why, EST_CLIENT_WHY_SIZE, "%s", missing[0] ? missing : "memory is short");
         text_free(&url);
         return false;
     }
@@ -67,8 +75,10 @@ static bool begin(struct transfer *t, const char *address, const char *path,
 
 static void end(struct transfer *t)
 {
-    curl_easy_cleanup(t->easy);
-    curl_slist_free_all(t->headers);
+    if (t->curl) {
+        t->curl->easy_cleanup(t->easy);
+        t->curl->slist_free_all(t->headers);
+    }
     text_free(&t->body);
 }
 
@@ -86,11 +96,11 @@ static void say_refused(struct transfer *t, const char *address, long status,
 static bool perform(struct transfer *t, const char *address, char why[EST_CLIENT_WHY_SIZE])
 {
     long status = 0;
-    CURLcode code = curl_easy_perform(t->easy);
-    (void)curl_easy_getinfo(t->easy, CURLINFO_RESPONSE_CODE, &status);
+    CURLcode code = t->curl->easy_perform(t->easy);
+    (void)t->curl->easy_getinfo(t->easy, CURLINFO_RESPONSE_CODE, &status);
     if (code != CURLE_OK)
         snprintf(why, EST_CLIENT_WHY_SIZE, "%s: %s", address,
-                 t->error[0] ? t->error : curl_easy_strerror(code));
+                 t->error[0] ? t->error : t->curl->easy_strerror(code));
     else if (status != 200)
         say_refused(t, address, status, why);
     return code == CURLE_OK && status == 200;
@@ -187,7 +197,7 @@ X509 *est_client_ask(const struct est_client *c, EVP_PKEY *key, char why[EST_CLI
         snprintf(why, EST_CLIENT_WHY_SIZE, "memory is short");
     } else if (begin(&t, c->address, c->code ? EST_ENROLL : EST_REENROLL, why)) {
         set_login(&t, c);
-        t.headers = curl_slist_append(NULL, "Content-Type: application/pkcs10");
+        t.headers = t.curl->slist_append(NULL, "Content-Type: application/pkcs10");
         SET(&t, CURLOPT_HTTPHEADER, t.headers);
         SET(&t, CURLOPT_POSTFIELDSIZE_LARGE, (curl_off_t)request.length);
         SET(&t, CURLOPT_POSTFIELDS, request.bytes);

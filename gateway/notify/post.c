@@ -1,5 +1,6 @@
 #include "post.h"
 
+#include "curl_late.h"
 #include "letter.h"
 #include "secret.h"
 
@@ -16,6 +17,7 @@
 #define REPLY_MOST 200 /* of what the other side says, kept for the reason */
 
 struct post {
+    const struct curl_late *curl;
     CURL *easy;
     enum post_way way;
     struct text body;
@@ -103,11 +105,12 @@ void post_cut(struct post *p)
 }
 
 #define SET(p, option, value)                                                                  \
-    (void)curl_easy_setopt((p)->easy, option, value) /* fails for want of memory alone */
+    (void)(p)->curl->easy_setopt((p)->easy, option, value) /* fails for want of memory alone   \
+                                                            */
 
 static bool add_to_list(struct post *p, const char *line)
 {
-    struct curl_slist *grown = curl_slist_append(p->list, line);
+    struct curl_slist *grown = p->curl->slist_append(p->list, line);
     if (grown)
         p->list = grown;
     return grown != NULL;
@@ -228,9 +231,10 @@ static bool set_webhook(struct post *p, const struct post_letter *l, char why[PO
 struct post *post_create(const struct post_letter *l, char why[POST_WHY_SIZE])
 {
     struct post *p = calloc(1, sizeof *p);
+    const char *missing = "";
     why[0] = '\0';
-    if (!p || !(p->easy = curl_easy_init())) {
-        snprintf(why, POST_WHY_SIZE, "memory is short");
+    if (!p || !(p->curl = curl_late(&missing)) || !(p->easy = p->curl->easy_init())) {
+        snprintf(why, POST_WHY_SIZE, "%s", missing[0] ? missing : "memory is short");
         free(p);
         return NULL;
     }
@@ -248,16 +252,16 @@ void post_destroy(struct post *p)
 {
     if (!p)
         return;
-    curl_easy_cleanup(p->easy);
+    p->curl->easy_cleanup(p->easy);
     pthread_mutex_destroy(&p->lock);
-    curl_slist_free_all(p->list);
+    p->curl->slist_free_all(p->list);
     text_free(&p->body);
     free(p);
 }
 
 CURLcode post_run(struct post *p)
 {
-    return curl_easy_perform(p->easy);
+    return p->curl->easy_perform(p->easy);
 }
 
 /* RFC 5321 4.2.1, 4.2.3: the mailbox or the message is not wanted, now and ever. What a login,
@@ -281,7 +285,7 @@ static bool hook_is_refused(long status)
 enum post_result post_judge(struct post *p, CURLcode code, char why[POST_WHY_SIZE])
 {
     long reply = 0;
-    (void)curl_easy_getinfo(p->easy, CURLINFO_RESPONSE_CODE, &reply);
+    (void)p->curl->easy_getinfo(p->easy, CURLINFO_RESPONSE_CODE, &reply);
     why[0] = '\0';
     if (p->way == POST_WEBHOOK && code == CURLE_OK) {
         if (reply >= 200 && reply < 300)
@@ -293,7 +297,7 @@ enum post_result post_judge(struct post *p, CURLcode code, char why[POST_WHY_SIZ
         return POST_ACCEPTED;
     const char *words = p->cut        ? "no answer in time"
                         : p->error[0] ? p->error
-                                      : curl_easy_strerror(code);
+                                      : p->curl->easy_strerror(code);
     bool said = p->way == POST_MAIL && reply >= 400 && p->reply[0];
     snprintf(why, POST_WHY_SIZE, said ? "%.100s; it said: %.180s" : "%.100s%.180s", words,
              said ? p->reply : "");
