@@ -313,10 +313,11 @@ enum sql_err portfolio_units(struct sql *s, int64_t since_ms,
     static const char all[] = UNIT_SELECT_ALL UNIT_ORDER;
     static const char one[] = UNIT_SELECT "WHERE s.id = $3" UNIT_ORDER;
     static const char of_building[] = UNIT_SELECT "WHERE s.building = $3" UNIT_ORDER;
-    static const char found[] =
-        UNIT_SELECT "WHERE lower(s.id) LIKE $3 ESCAPE '\\' OR lower(s.name) LIKE $3 ESCAPE '\\'"
-                    " OR lower(s.building) LIKE $3 ESCAPE '\\' OR lower(s.unit) LIKE $3 ESCAPE "
-                    "'\\'" UNIT_ORDER;
+    static const char found[] = /* may be all of them */
+        UNIT_SELECT_ALL
+        " WHERE lower(s.id) LIKE $3 ESCAPE '\\' OR lower(s.name) LIKE $3 ESCAPE '\\'"
+        " OR lower(s.building) LIKE $3 ESCAPE '\\' OR lower(s.unit) LIKE $3 ESCAPE "
+        "'\\'" UNIT_ORDER;
     struct sql_value params[] = {sql_number(since_ms), sql_number((int64_t)most),
                                  sql_words("")};
     char pattern[300];
