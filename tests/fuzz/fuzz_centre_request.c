@@ -103,11 +103,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     quoted = memmem(data, size, "kettle", 6) || memmem(data, size, "Quince", 6);
     for (size_t i = 0; i < 4; i++)
         lines[i] = take_line(&data, &size);
-    char *body = malloc(size + 1);
-    if (!body)
-        abort();
-    memcpy(body, data, size);
-    body[size] = '\0';
+    char *body = take_rest(data, size);
     struct web_request r = {.method = lines[1],
                             .path = lines[2],
                             .body = body,

@@ -166,11 +166,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     char *lines[LINES];
     for (int i = 0; i < LINES; i++)
         lines[i] = take_line(&data, &size);
-    char *body = malloc(size + 1);
-    if (!body)
-        abort();
-    memcpy(body, data, size);
-    body[size] = '\0';
+    char *body = take_rest(data, size);
     bool login = lines[0][0] == '+';
     struct web_request r = {.method = lines[0] + login,
                             .path = lines[1],

@@ -22,4 +22,15 @@ static char *take_line(const uint8_t **data, size_t *size)
     return line;
 }
 
+/* the rest as a string of its own */
+static inline char *take_rest(const uint8_t *data, size_t size)
+{
+    char *rest = malloc(size + 1);
+    if (!rest)
+        abort();
+    memcpy(rest, data, size);
+    rest[size] = '\0';
+    return rest;
+}
+
 #endif

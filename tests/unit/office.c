@@ -5,7 +5,7 @@
 #include <jansson.h>
 #include <stdlib.h>
 
-static const char site[] =
+const char office_site[] =
     "site = { id = \"alder-31\"; name = \"31 Alder Lane\"; timezone = \"UTC\";\n"
     "  standard = \"UL489\"; nominal_volts = 120.0; };\n"
     "panels = ( { id = \"main\"; name = \"Main panel\"; legs = 2; rating_amps = 100; },\n"
@@ -26,7 +26,7 @@ void open_office(struct office *o, const char *people)
     struct text delivery = TEXT_INIT;
     *o = (struct office){.now = NOON};
     text_printf(&delivery, MAIL "people = ( %s );\n", people);
-    const struct config_text texts[] = {{"site.cfg", site, strlen(site)},
+    const struct config_text texts[] = {{"site.cfg", office_site, strlen(office_site)},
                                         {"delivery.cfg", text_get(&delivery), delivery.length}};
     if (!config_load_memory(&o->config, texts, 2, &faults))
         fail_msg("%s: %s", faults.list[0].file, faults.list[0].text);

@@ -26,6 +26,9 @@ struct office {
     char last[4096];   /* payload of the newest */
 };
 
+/* The site.cfg of the house whose people they are. */
+extern const char office_site[];
+
 /* Opens one whose delivery.cfg has these people. */
 void open_office(struct office *o, const char *people);
 void close_office(struct office *o);

@@ -1,6 +1,7 @@
 /* wording: what is said is whole in every language, and its subject leaves room for where it is
  */
 #include "check.h"
+#include "office.h"
 
 #include "base/text.h"
 #include "config/reader.h"
@@ -9,23 +10,10 @@
 #include <math.h>
 #include <string.h>
 
-static const char site[] =
-    "site = { id = \"alder-31\"; name = \"31 Alder Lane\"; timezone = \"UTC\";\n"
-    "  standard = \"UL489\"; nominal_volts = 120.0; };\n"
-    "panels = ( { id = \"main\"; name = \"Main panel\"; legs = 2; rating_amps = 100; },\n"
-    "  { id = \"garage\"; name = \"Garage\"; legs = 2; rating_amps = 60; fed_by = \"main-14\"; "
-    "} );\n"
-    "circuits = ( { id = \"main-07\"; panel = \"main\"; position = \"7\"; name = \"Bath\";\n"
-    "    breaker_amps = 15; leg = \"A\"; },\n"
-    "  { id = \"main-14\"; panel = \"main\"; position = \"14,16\"; name = \"Garage feeder\";\n"
-    "    poles = 2; leg = \"AB\"; breaker_amps = 60; },\n"
-    "  { id = \"garage-01\"; panel = \"garage\"; position = \"1\"; name = \"Saw\";\n"
-    "    breaker_amps = 20; leg = \"A\"; } );\n";
-
 static void load(struct config *c)
 {
     struct config_faults faults = CONFIG_FAULTS_INIT;
-    const struct config_text text = {"site.cfg", site, strlen(site)};
+    const struct config_text text = {"site.cfg", office_site, strlen(office_site)};
     if (!config_load_memory(c, &text, 1, &faults))
         fail_msg("%s: %s", faults.list[0].file, faults.list[0].text);
     faults_free(&faults);
@@ -255,7 +243,7 @@ static void what_a_language_leaves_out_is_said_in_english(void **state)
     struct news n = {
         .matter = MATTER_TRIP_FAULT, .priority = PRIORITY_HIGH, .alarm = "main-07.trip"};
     struct text said = TEXT_INIT;
-    const struct config_text texts[] = {{"site.cfg", site, strlen(site)},
+    const struct config_text texts[] = {{"site.cfg", office_site, strlen(office_site)},
                                         {"phrases.cfg", french, strlen(french)}};
     (void)state;
     if (!config_load_memory(&c, texts, 2, &faults))
