@@ -1,5 +1,7 @@
 #include "trips_state.h"
 
+#include "loads_sheet.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -147,6 +149,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
     c->facts.watched_days = (double)t->histories[i].watched_days;
     c->load_count = loads_running(t->loads, (int)i, c->loads);
     trips_independent_loads(t, i, c->loads, c->load_count, &c->facts);
+    c->load_count = loads_sheet(t->loads, (int)i, c->loads);
     breakers_opening(t->breakers, (int)i, &c->facts.heat);
     look_back(t, i, c);
     trip_id_make(t->site, (int)i, c->opened_wall_ms, c->id);

@@ -1,0 +1,33 @@
+/*
+ * loads_sheet - what was on, as the sheet of a trip tells it: an appliance that shows as
+ * several runs is one.
+ *
+ * Runs are told as they begin, each by its size. Whoever is told afterwards what was on wants
+ * appliances, and by then more is known. In this order, what is put together:
+ *
+ *     begun together   two or three that began in one step, whose sum is a load of this
+ * circuit, and which are not each one by itself: a dishwasher's two elements turned up what
+ * came on beside a heater at once, has not changed since, is far smaller and is no load of this
+ * circuit: the heater was turned up. Of two heaters the one that has been on for longer.
+ *     restless         while the circuit is restless, what is small, young and no load of its
+ *                      own: the drum of a washing machine beside its element; without one,
+ *                      these alone are one
+ *     unexplained      what no run explains of the current, is more than ever stays on there
+ *                      and too large to be a refrigerator lost: part of what began last
+ *
+ * The sum stays what it was. What is put together has the name and the beginning of its largest
+ * part, and is essential when one of its parts is.
+ *
+ * Units, ownership, threads  as loads.h
+ * Source      none but the development houses (docs/method/trips.md)
+ */
+#ifndef FORETRIP_LOADS_SHEET_H
+#define FORETRIP_LOADS_SHEET_H
+
+#include "loads.h"
+
+/* As loads_running. */
+size_t loads_sheet(const struct loads *l, int circuit,
+                   struct event_load out[LOADS_MAX_RUNNING]);
+
+#endif
