@@ -21,7 +21,7 @@ WARN    := -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wstrict-prototypes -W
 OPT     ?= -O2 -ffp-contract=off
 CFLAGS  ?= -g
 CPPFLAGS += -D_GNU_SOURCE -DFORETRIP_VERSION='"$(VERSION)"' -I. -Igateway -I$(B)/gen
-PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libsystemd libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq gnutls
+PACKAGES := libmodbus libmosquitto sqlite3 libconfig jansson yajl libzstd libmicrohttpd libsodium libcurl libprotobuf-c openssl libpq librabbitmq gnutls
 ifneq ($(shell command -v $(PKG_CONFIG)),)
 CPPFLAGS += $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
 # libcurl is loaded when it is needed (gateway/notify/curl_late.h)

@@ -233,7 +233,11 @@ static bool read_tree(struct signature_forest *f, const char *at)
         }
         if (depth == 0)
             break;
-        f->nodes[waiting[--depth]].above = (int32_t)f->node_count;
+        depth--;
+        int32_t further = (int32_t)f->node_count - waiting[depth];
+        if (further > UINT16_MAX)
+            return false;
+        f->nodes[waiting[depth]].above = (uint16_t)further;
     }
     f->tree_count++;
     return at[strspn(at, " ")] == '\0';
@@ -267,8 +271,12 @@ static void read_trees(struct signature_set *set, const struct config_file *file
         f->tree_count = 0;
         return;
     }
-    if (!f->nodes || !f->trees)
+    if (!f->nodes || !f->trees) {
         field_error(file, 0, "memory is short");
+        return;
+    }
+    void *fitting = realloc(f->nodes, (f->node_count + 1) * sizeof *f->nodes);
+    f->nodes = fitting ? fitting : f->nodes;
 }
 
 static void read_file(struct signature_set *set, const struct config_file *file)

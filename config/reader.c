@@ -115,28 +115,34 @@ static void check_logins(const struct config *c, struct config_faults *faults)
 static bool load(struct config *out, const struct config_source *source,
                  struct config_faults *faults)
 {
-    struct config c = {0};
+    struct config *c = calloc(1, sizeof *c); /* much for a stack, which keeps its pages */
     size_t before = faults->errors;
-    site_init(&c.site);
-    bool site_good = load_site(&c, source, faults);
-    load_rules(&c, source, site_good, faults);
-    phrases_file_read(&c.phrases, source, faults);
-    bool page_good = load_page(&c, source, faults); /* before: it says whether people log in */
-    load_delivery(&c, source, faults);
-    if (page_good)
-        check_logins(&c, faults);
-    load_retention(&c, source, faults);
-    load_tariff(&c, source, faults);
-    study_files_read(&c.study, source, &c.site, site_good, faults);
-    appliances_file_read(&c.signatures, source, faults);
-    faults_sort(faults);
-    if (faults->errors > before) {
-        config_free(&c);
+    if (!c) {
+        faults_error(faults, "site.cfg", 0, "memory is short");
         return false;
     }
-    site_finish(&c.site);
-    *out = c;
-    return true;
+    site_init(&c->site);
+    bool site_good = load_site(c, source, faults);
+    load_rules(c, source, site_good, faults);
+    phrases_file_read(&c->phrases, source, faults);
+    bool page_good = load_page(c, source, faults); /* before: it says whether people log in */
+    load_delivery(c, source, faults);
+    if (page_good)
+        check_logins(c, faults);
+    load_retention(c, source, faults);
+    load_tariff(c, source, faults);
+    study_files_read(&c->study, source, &c->site, site_good, faults);
+    appliances_file_read(&c->signatures, source, faults);
+    faults_sort(faults);
+    bool usable = faults->errors == before;
+    if (usable) {
+        site_finish(&c->site);
+        *out = *c;
+    } else {
+        config_free(c);
+    }
+    free(c);
+    return usable;
 }
 
 bool config_load(struct config *out, const char *directory, struct config_faults *faults)

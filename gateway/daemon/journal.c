@@ -1,9 +1,7 @@
 #include "journal.h"
 
 #include "base/log.h"
-
-#define SD_JOURNAL_SUPPRESS_LOCATION
-#include <systemd/sd-journal.h>
+#include "base/service.h"
 
 #include <stdbool.h>
 #include <stdio.h>
@@ -11,13 +9,20 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#define MESSAGE_SIZE 1200 /* a subsystem and one line of the log */
+
 static void enter(void *context, enum log_level level, const char *subsystem, const char *line)
 {
-    int priority = log_priority(level);
+    char message[MESSAGE_SIZE], priority[12];
     (void)context;
-    if (sd_journal_send("MESSAGE=%s: %s", subsystem, line, "PRIORITY=%d", priority,
-                        "FORETRIP_PART=%s", subsystem, "SYSLOG_IDENTIFIER=foretripd", NULL) < 0)
-        fprintf(stderr, "<%d>%s: %s\n", priority, subsystem, line);
+    snprintf(message, sizeof message, "%s: %s", subsystem, line);
+    snprintf(priority, sizeof priority, "%d", log_priority(level));
+    const struct service_field fields[] = {{"MESSAGE", message},
+                                           {"PRIORITY", priority},
+                                           {"FORETRIP_PART", subsystem},
+                                           {"SYSLOG_IDENTIFIER", "foretripd"}};
+    if (!service_journal(SERVICE_JOURNAL, fields, sizeof fields / sizeof fields[0]))
+        fprintf(stderr, "<%s>%s: %s\n", priority, subsystem, line);
 }
 
 static bool stderr_is_journal(void)

@@ -7,10 +7,9 @@
 #include "base/clock.h"
 #include "base/heap.h"
 #include "base/log.h"
+#include "base/service.h"
 #include "base/text.h"
 #include "store/store.h"
-
-#include <systemd/sd-daemon.h>
 
 #include <errno.h>
 #include <fcntl.h>
@@ -162,9 +161,9 @@ static void take_signals(struct gateway *g)
     }
     if (reload_asked) {
         reload_asked = 0;
-        sd_notifyf(0, "RELOADING=1\nMONOTONIC_USEC=%lld", (long long)clock_mono_us());
+        service_notifyf("RELOADING=1\nMONOTONIC_USEC=%lld", (long long)clock_mono_us());
         gateway_reload(g);
-        sd_notify(0, "READY=1");
+        service_notify("READY=1");
     }
 }
 
@@ -175,27 +174,26 @@ static void feed_watchdog(const struct gateway *g, int64_t every_ms, int64_t *ne
     int64_t now = clock_mono_ms();
     if (every_ms == 0 || now < *next_mono_ms || !gateway_alive(g))
         return;
-    sd_notify(0, "WATCHDOG=1");
+    service_notify("WATCHDOG=1");
     *next_mono_ms = now + every_ms;
 }
 
 static void run(struct gateway *g, struct about *about)
 {
     int64_t next_status = 0, next_watchdog = 0;
-    uint64_t watchdog_us = 0;
-    sd_watchdog_enabled(0, &watchdog_us);
-    sd_notify(0, "READY=1");
+    uint64_t watchdog_us = service_watchdog_us();
+    service_notify("READY=1");
     while (!stop_asked) {
         gateway_turn(g, TURN_MS);
         feed_watchdog(g, (int64_t)(watchdog_us / 4000), &next_watchdog);
         take_signals(g);
         if (clock_mono_ms() >= next_status) {
-            sd_notifyf(0, "STATUS=%s", gateway_status_line(g));
+            service_notifyf("STATUS=%s", gateway_status_line(g));
             write_about(g, about);
             next_status = clock_mono_ms() + STATUS_EVERY_MS;
         }
     }
-    sd_notify(0, "STOPPING=1");
+    service_notify("STOPPING=1");
     end_about(about);
 }
 

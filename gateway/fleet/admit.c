@@ -6,11 +6,11 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "base/service.h"
 #include "base/text.h"
 
 #include <gnutls/gnutls.h>
 #include <microhttpd.h>
-#include <systemd/sd-daemon.h>
 
 #include <arpa/inet.h>
 #include <pthread.h>
@@ -215,14 +215,14 @@ static void write_crl(struct admit *a)
 static void stay(struct admit *a, const volatile sig_atomic_t *stop)
 {
     write_crl(a);
-    sd_notify(0, "READY=1");
+    service_notify("READY=1");
     while (!*stop) {
         clock_sleep_until_us(clock_mono_us() + TURN_MS * INT64_C(1000));
-        sd_notify(0, "WATCHDOG=1");
+        service_notify("WATCHDOG=1");
         if (clock_mono_ms() - a->crl_mono_ms >= DAY_MS)
             write_crl(a);
     }
-    sd_notify(0, "STOPPING=1");
+    service_notify("STOPPING=1");
 }
 
 int admit_run(const struct fleet_settings *settings, const char *directory,

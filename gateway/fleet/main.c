@@ -10,10 +10,9 @@
 #include "base/clock.h"
 #include "base/heap.h"
 #include "base/log.h"
+#include "base/service.h"
 #include "base/text.h"
 #include "config/fleet_file.h"
-
-#include <systemd/sd-daemon.h>
 
 #include <errno.h>
 #include <getopt.h>
@@ -135,19 +134,19 @@ static int collect(const struct fleet_settings *settings)
     }
     struct vigil vigil = {0};
     vigil_add(&vigil, collector_pulse(c));
-    sd_notify(0, "READY=1");
+    service_notify("READY=1");
     int64_t said_mono_ms = clock_mono_ms(), heap_mono_ms = 0;
     while (!stop_asked) {
         collector_turn(c, TURN_MS);
         heap_give_back(clock_mono_ms(), &heap_mono_ms);
         if (vigil_round(&vigil, clock_mono_ms(), NULL) == 0)
-            sd_notify(0, "WATCHDOG=1");
+            service_notify("WATCHDOG=1");
         if (clock_mono_ms() - said_mono_ms >= SAY_EVERY_MS) {
             said_mono_ms = clock_mono_ms();
             say(c);
         }
     }
-    sd_notify(0, "STOPPING=1");
+    service_notify("STOPPING=1");
     say(c);
     collector_destroy(c);
     return 0;

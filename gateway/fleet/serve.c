@@ -6,8 +6,7 @@
 #include "base/clock.h"
 #include "base/heap.h"
 #include "base/log.h"
-
-#include <systemd/sd-daemon.h>
+#include "base/service.h"
 
 #include <string.h>
 
@@ -55,14 +54,14 @@ int fleet_serve(const struct fleet_settings *settings, const volatile sig_atomic
         return 1;
     }
     say_where(settings, centre_port(c));
-    sd_notify(0, "READY=1");
+    service_notify("READY=1");
     int64_t heap_mono_ms = 0;
     while (!*stop) {
         centre_turn(c, TURN_MS);
         heap_give_back(clock_mono_ms(), &heap_mono_ms);
-        sd_notify(0, "WATCHDOG=1");
+        service_notify("WATCHDOG=1");
     }
-    sd_notify(0, "STOPPING=1");
+    service_notify("STOPPING=1");
     centre_destroy(c);
     return 0;
 }

@@ -81,7 +81,7 @@ void signature_forest_shares(const struct signature_forest *f, const float day[S
     for (size_t t = 0; t < f->tree_count; t++) {
         const struct signature_node *n = &f->nodes[f->trees[t]];
         while (n->what >= 0)
-            n = x[n->what] > n->value ? &f->nodes[n->above] : n + 1;
+            n = x[n->what] > n->value ? n + n->above : n + 1;
         for (int left = -1 - n->what; left > 0; left--) {
             n++;
             shares[n->what] += n->value / (float)f->tree_count;

@@ -117,11 +117,11 @@ struct signature {
  * ends at a leaf, which knows the shares of the appliances there. A tree's nodes follow each
  * other in order of descent; a leaf's shares follow it, as nodes too. */
 struct signature_node {
-    int16_t what; /* a split: the figure (enum signature_day); a leaf: -1 - how many shares
-                     follow; a share: the class */
-    float value;  /* a split's threshold; a share, 0..1 */
-    int32_t
-        above; /* a split: the node for days above the threshold; the next: for the others */
+    int16_t what;   /* a split: the figure (enum signature_day); a leaf: -1 - how many shares
+                       follow; a share: the class */
+    uint16_t above; /* a split: so many nodes on those for days above the threshold begin; the
+                       next node: for the others */
+    float value;    /* a split's threshold; a share, 0..1 */
 };
 #define SIGNATURE_CLASSES 128
 #define SIGNATURE_SEVERAL (-1)  /* the circuit carries several appliances */
