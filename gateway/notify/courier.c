@@ -389,6 +389,8 @@ static void take_results(struct courier *c)
 
 static void note_status(struct courier *c)
 {
+    const char *missing;
+    bool able = curl_late(&missing) != NULL;
     size_t down = 0, refused = 0, waiting = 0;
     int64_t now = clock_wall_ms(), oldest = now;
     for (size_t i = 0; i < c->way_count; i++) {
@@ -399,10 +401,12 @@ static void note_status(struct courier *c)
     }
     pthread_mutex_lock(&c->lock);
     c->status.waiting = waiting;
-    c->status.ways_down = down;
+    c->status.ways_down = able ? down : c->way_count;
     c->status.ways_refused = refused;
     c->status.oldest_ms = waiting ? now - oldest : 0;
-    if (down == 0)
+    if (!able)
+        text_copy(c->status.why, sizeof c->status.why, missing);
+    else if (down == 0)
         c->status.why[0] = '\0';
     if (refused == 0)
         c->status.why_refused[0] = '\0';
@@ -484,10 +488,6 @@ static void destroy(struct courier *c)
     store_reader_close(c->reader);
     pthread_mutex_destroy(&c->lock);
     free(c);
-    const char *missing;
-    const struct curl_late *curl = curl_late(&missing);
-    if (curl)
-        curl->global_cleanup();
 }
 
 static void add_way(struct courier *c, const struct delivery_person *person, enum post_way way)
@@ -517,13 +517,9 @@ struct courier *courier_start(const struct courier_options *o, char *why, size_t
         return NULL;
     }
     const char *missing;
-    const struct curl_late *curl = curl_late(&missing);
-    if (!curl) {
-        snprintf(why, why_size, "%s", missing);
-        free(c);
-        return NULL;
-    }
-    curl->global_init(CURL_GLOBAL_DEFAULT);
+    if (!curl_late(&missing))
+        log_error("mail", "%s; until then nobody gets letters, they wait; watching goes on",
+                  missing);
     pthread_mutex_init(&c->lock, NULL);
     pulse_init(&c->pulse, "mail", PATIENCE_MS);
     c->options = *o;

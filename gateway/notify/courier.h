@@ -9,6 +9,9 @@
  * 5 s to 15 min, with jitter. What is past its time, or refused for good, is said in the log
  * and, as a number, in the next letter of that way.
  *
+ * Without libcurl on the machine (curl_late.h) every way is down, which is said, until it is
+ * there.
+ *
  * Ownership  courier_start .. courier_stop; borrows delivery and the store
  * Threads    every call from any thread; none blocks (courier_stop: 3 s at the most)
  */

@@ -4,7 +4,10 @@
  * It brings some thirty libraries with it, 1.3 MiB resident, for what most gateways never send.
  * Its types and constants are those of curl/curl.h; the functions are called through the table.
  *
- * Threads    any; the first call loads it
+ * A machine may be without it: everything else goes on then, and it is looked for again at each
+ * call, so that installing it is enough.
+ *
+ * Threads    any; the first call loads it, and makes it ready (curl_global_init)
  * Ownership  it stays loaded
  */
 #ifndef FORETRIP_CURL_LATE_H
@@ -14,7 +17,6 @@
 
 struct curl_late {
     __typeof__(curl_global_init) *global_init;
-    __typeof__(curl_global_cleanup) *global_cleanup;
     __typeof__(curl_easy_init) *easy_init;
     CURLcode (*easy_setopt)(CURL *easy, CURLoption option, ...);
     CURLcode (*easy_getinfo)(CURL *easy, CURLINFO info, ...);

@@ -51,10 +51,8 @@ static bool begin(struct transfer *t, const char *address, const char *path,
     struct text url = TEXT_INIT;
     const char *missing = "";
     t->curl = curl_late(&missing);
-    if (t->curl) {
-        t->curl->global_init(CURL_GLOBAL_DEFAULT);
+    if (t->curl)
         t->easy = t->curl->easy_init();
-    }
     text_printf(&url, "%s%s", address, path);
     if (!t->easy || url.failed) {
         snprintf(why, EST_CLIENT_WHY_SIZE, "%s", missing[0] ? missing : "memory is short");

@@ -98,9 +98,9 @@ static void silence(void *context, enum log_level level, const char *subsystem,
 static void examine(struct doctor *d)
 {
     static void (*const examinations[])(struct doctor *) = {
-        doctor_configuration, doctor_permissions,  doctor_disk,
-        doctor_database,      doctor_clock,        doctor_buses,
-        doctor_broker,        doctor_certificates, doctor_service,
+        doctor_configuration, doctor_permissions, doctor_disk,   doctor_database,
+        doctor_clock,         doctor_buses,       doctor_broker, doctor_certificates,
+        doctor_letters,       doctor_service,
     };
     log_to(silence, NULL); /* what is wrong is a finding */
     for (size_t i = 0; i < sizeof examinations / sizeof examinations[0]; i++)

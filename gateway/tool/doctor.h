@@ -48,6 +48,7 @@ void doctor_clock(struct doctor *d);
 void doctor_buses(struct doctor *d);
 void doctor_broker(struct doctor *d);
 void doctor_certificates(struct doctor *d);
+void doctor_letters(struct doctor *d);
 void doctor_service(struct doctor *d);
 
 #endif

@@ -7,6 +7,7 @@
 #include "base/text.h"
 #include "drivers/connect.h"
 #include "notify/broker.h"
+#include "notify/curl_late.h"
 
 #include <errno.h>
 #include <math.h>
@@ -274,6 +275,23 @@ void doctor_certificates(struct doctor *d)
         look_at_certificate(d, t->ca, "");
         look_at_certificate(d, t->cert, t->key);
     }
+}
+
+/* ---- letters ---- */
+
+/* the library alone: whether a way gets through is tried by foretrip send-test */
+void doctor_letters(struct doctor *d)
+{
+    const struct delivery *v = &d->config.delivery;
+    const char *missing;
+    size_t told = 0;
+    for (size_t i = 0; d->usable && i < v->person_count; i++)
+        told += v->people[i].mail[0] || v->people[i].webhook[0];
+    if (told > 0 && !curl_late(&missing))
+        doctor_say(d, FINDING_ERROR, "letters",
+                   "apt install libcurl4; what waits goes out then",
+                   "%zu %s told by mail or webhook and will not be: %s", told,
+                   told == 1 ? "person is to be" : "people are to be", missing);
 }
 
 /* ---- the running gateway ---- */

@@ -5,7 +5,6 @@
 #include "verbs.h"
 
 #include "base/clock.h"
-#include "notify/curl_late.h"
 #include "notify/people.h"
 #include "notify/post.h"
 
@@ -57,16 +56,10 @@ static enum exit_code send_all(const struct config *c, const char *id)
     bool good = payload && (p->mail[0] || p->webhook[0]);
     if (payload && !good)
         fprintf(stderr, "foretrip send-test: %s has neither mail nor webhook\n", p->name);
-    const char *missing;
-    const struct curl_late *curl = curl_late(&missing);
-    if (curl)
-        curl->global_init(CURL_GLOBAL_DEFAULT); /* else the letter says what is missing */
     if (payload && p->mail[0])
         good = send_one(c, p, POST_MAIL, payload) && good;
     if (payload && p->webhook[0])
         good = send_one(c, p, POST_WEBHOOK, payload) && good;
-    if (curl)
-        curl->global_cleanup();
     free(payload);
     return good ? EXIT_GOOD : EXIT_BAD;
 }

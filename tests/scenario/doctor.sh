@@ -128,6 +128,22 @@ rm -f "$dir/state/foretrip.db-wal" "$dir/state/foretrip.db-shm"
 finds error database "foretrip.db is no database, or damaged" "foretrip backup"
 cp "$dir/db" "$dir/state/foretrip.db"
 
+# people to be told, and a machine whose libcurl is none
+mkdir "$dir/lib" && : > "$dir/lib/libcurl.so.4"
+echo 'people = ( { id = "kim"; name = "Kim"; webhook = "http://127.0.0.1:1/"; } );' >> "$dir/site/delivery.cfg"
+LD_LIBRARY_PATH=$dir/lib doctor
+grep -q "^error *letters *1 person is to be told .*libcurl.so.4 is missing" "$dir/doctor.log" || fail "doctor does not miss libcurl"
+doctor
+grep -q "^error *letters" "$dir/doctor.log" && fail "doctor misses a libcurl that is there"
+LD_LIBRARY_PATH=$dir/lib RUNTIME_DIRECTORY=$dir/run start mute "$b/foretripd" --config "$dir/site" --state "$dir/state-mute"
+mute=$started
+until_true 40 eval 'status; grep -q "^letters  0 wait: libcurl.so.4 is missing: install libcurl4" "$dir/status.log"' || fail "status does not miss libcurl"
+grep -q "circuits of" "$dir/mute.log" || fail "the gateway does not watch without libcurl"
+finds warning service "letters do not get through: libcurl.so.4 is missing"
+kill "$mute"
+wait "$mute" || fail "the gateway without libcurl ended with an error"
+again
+
 # certificates: one that has ended, one that ends soon, one whose key is another's
 key() { openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -keyout "$dir/site/$1.key" -out "$dir/site/$1.pem" -subj "/CN=$1" "-$2" "$3" 2> /dev/null; chmod 600 "$dir/site/$1.key"; }
 key long days 400 && key soon days 10 || fail "openssl makes no certificate"
