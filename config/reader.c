@@ -151,6 +151,13 @@ bool config_load(struct config *out, const char *directory, struct config_faults
     return load(out, &source, faults);
 }
 
+bool config_load_again(struct config *out, const char *directory, const struct config *before,
+                       struct config_faults *faults)
+{
+    const struct config_source source = {.directory = directory, .known = &before->signatures};
+    return load(out, &source, faults);
+}
+
 bool config_load_memory(struct config *out, const struct config_text *texts, size_t count,
                         struct config_faults *faults)
 {

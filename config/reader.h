@@ -59,6 +59,12 @@ struct config {
  * comes back sorted. */
 bool config_load(struct config *out, const char *directory, struct config_faults *faults);
 
+/* The same for one that is to take the place of *before. What is shipped and would come out
+ * the same is copied from there: taken apart anew, appliances.cfg leaves holes in the heap that
+ * nothing fills (docs/method/results.md, long runs). */
+bool config_load_again(struct config *out, const char *directory, const struct config *before,
+                       struct config_faults *faults);
+
 /* The same from texts in memory, for tests and fuzzing; touches no file at all (beyond the
  * shipped ones in the program). names as in the directory: "site.cfg", "maps/x.cfg". */
 struct config_text {

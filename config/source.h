@@ -21,6 +21,8 @@ struct config_source {
     const char *directory; /* NULL: from memory */
     const struct config_text *texts;
     size_t count;
+    const struct signature_set *known; /* read before, to be copied when it is as shipped; NULL:
+                                          none */
 };
 
 struct config_file {

@@ -20,12 +20,12 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define HEAP_EVERY_MS INT64_C(60000)
+#define HEAP_EVERY_MS INT64_C(10000)
 
 /* First of all in a main that runs for long. */
 void heap_begin(void);
 
-/* Once a minute; *last_mono_ms is the caller's, 0 at first. */
+/* Every ten seconds; *last_mono_ms is the caller's, 0 at first. */
 void heap_give_back(int64_t mono_ms, int64_t *last_mono_ms);
 
 /* As calloc, and every page of it is there. free() it. NULL when memory is short. */

@@ -6,12 +6,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-struct config *configure_read(const char *directory)
+struct config *configure_read(const char *directory, const struct config *before)
 {
     struct config_faults faults = CONFIG_FAULTS_INIT;
     struct text report = TEXT_INIT;
     struct config *c = calloc(1, sizeof *c);
-    bool usable = c && config_load(c, directory, &faults);
+    bool usable = c && (before ? config_load_again(c, directory, before, &faults)
+                               : config_load(c, directory, &faults));
     faults_print(&faults, "", &report);
     for (char *at = report.bytes, *line; at && (line = strsep(&at, "\n")) != NULL;)
         if (*line)

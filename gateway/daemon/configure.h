@@ -6,7 +6,8 @@
 
 #include "config/reader.h"
 
-/* NULL when it is not usable, or memory is short. The caller's: config_free, then free. */
-struct config *configure_read(const char *directory);
+/* NULL when it is not usable, or memory is short. The caller's: config_free, then free. before
+ * is the one in force, NULL at the start. */
+struct config *configure_read(const char *directory, const struct config *before);
 
 #endif

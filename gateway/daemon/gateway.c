@@ -413,7 +413,7 @@ struct gateway *gateway_create(const char *config_directory, const char *state_d
     snprintf(g->database, sizeof g->database, "%s/foretrip.db", state_directory);
     g->learned_saved_mono_ms = clock_mono_ms();
     g->started_wall_ms = clock_wall_ms();
-    g->config = configure_read(config_directory);
+    g->config = configure_read(config_directory, NULL);
     if (!g->config)
         goto failed;
     enum store_err err;
@@ -475,7 +475,7 @@ void gateway_destroy(struct gateway *g)
  * meter twice at a time, are stopped first */
 void gateway_reload(struct gateway *g)
 {
-    struct config *next = configure_read(g->config_directory);
+    struct config *next = configure_read(g->config_directory, g->config);
     if (!next) {
         log_error("config", "the new configuration is not usable: the old one stays");
         return;

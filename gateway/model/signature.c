@@ -89,6 +89,29 @@ void signature_forest_shares(const struct signature_forest *f, const float day[S
     }
 }
 
+/* NULL for want of memory; room for one more, as the reader takes it, so that none is no NULL
+ */
+static void *copy_of(const void *table, size_t count, size_t size)
+{
+    void *copy = calloc(count + 1, size);
+    if (copy && count > 0)
+        memcpy(copy, table, count * size);
+    return copy;
+}
+
+bool signature_set_copy(struct signature_set *out, const struct signature_set *of)
+{
+    const struct signature_forest *f = &of->forest;
+    *out = *of;
+    out->signatures = copy_of(of->signatures, of->count, sizeof *of->signatures);
+    out->forest.nodes = copy_of(f->nodes, f->node_count, sizeof *f->nodes);
+    out->forest.trees = copy_of(f->trees, f->tree_count, sizeof *f->trees);
+    if (out->signatures && out->forest.nodes && out->forest.trees)
+        return true;
+    signature_set_free(out);
+    return false;
+}
+
 void signature_set_free(struct signature_set *set)
 {
     free(set->forest.nodes);

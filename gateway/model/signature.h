@@ -141,6 +141,7 @@ struct signature_set {
     struct signature *signatures;
     size_t count;
     struct signature_forest forest; /* no trees: days are not judged */
+    bool shipped;                   /* those in the program, not the site's own */
 };
 
 /* The key in appliances.cfg: "watts", "usual_seconds". */
@@ -162,6 +163,9 @@ const struct signature *signature_find(const struct signature_set *set, const ch
 /* The shares of the classes by a day, each the mean of the trees; NaN: not known. */
 void signature_forest_shares(const struct signature_forest *f, const float day[SIGNATURE_DAY],
                              float shares[SIGNATURE_CLASSES]);
+
+/* Fills *out (zeroed) with a copy of its own. False: memory is short, and *out is zeroed. */
+bool signature_set_copy(struct signature_set *out, const struct signature_set *of);
 
 void signature_set_free(struct signature_set *set);
 

@@ -167,7 +167,7 @@ static int set_pragmas(sqlite3 *db, int64_t pages_most)
     int rc = sqlite3_exec(db,
                           "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
                           "PRAGMA journal_size_limit = 8388608; PRAGMA foreign_keys = OFF;"
-                          "PRAGMA temp_store = MEMORY; PRAGMA cache_size = -512",
+                          "PRAGMA temp_store = MEMORY; PRAGMA cache_size = -256",
                           NULL, NULL, NULL);
     if (rc == SQLITE_OK && pages_most > 0) {
         snprintf(sql, sizeof sql, "PRAGMA max_page_count = %lld", (long long)pages_most);

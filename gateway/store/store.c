@@ -25,7 +25,7 @@
 #define DAY_MS 86400000.0
 #define PAGES_A_MB 256.0
 #define PAGE_BYTES 4096
-#define POOL_PAGES 200 /* the writer's 512 KiB (database.c) and some for each reader */
+#define POOL_PAGES 136 /* the writer's 256 KiB (database.c) and some for each reader */
 
 /* ---- opening ---- */
 

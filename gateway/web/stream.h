@@ -18,7 +18,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define STREAM_BYTES ((size_t)512 * 1024) /* of the ring */
+/* Of the ring: all circuits at once in one message, a few seconds of that. */
+#define STREAM_BYTES(circuits) ((size_t)96 * 1024 + (circuits) * (size_t)2048)
 
 struct stream;
 

@@ -254,7 +254,7 @@ void web_keep(struct web *w, int64_t wall_ms)
 /* people log in: the door, and what those hear who may not see all */
 static bool start_access(struct web *w, const struct delivery *d)
 {
-    w->discreet = stream_create(STREAM_BYTES);
+    w->discreet = stream_create(STREAM_BYTES(w->context.site->circuit_count));
     return w->discreet && web_door_start(w, d, w->herald_reader);
 }
 
@@ -281,7 +281,7 @@ struct web *web_start(const struct web_options *o, char *why, size_t why_size)
     w->settings = *o->settings;
     w->store = o->store;
     w->board = board_create(o->site->circuit_count);
-    w->stream = stream_create(STREAM_BYTES);
+    w->stream = stream_create(STREAM_BYTES(o->site->circuit_count));
     clock_utc_offset_seconds(o->site->timezone,
                              0); /* sets the zone, before there are threads */
     w->asks = queue_create(QUEUE_ASKS);

@@ -319,6 +319,61 @@ static void take(const char *directory, const char *name)
     remove(path);
 }
 
+static bool same_judge(const struct signature_set *a, const struct signature_set *b)
+{
+    const struct signature_forest *f = &a->forest, *g = &b->forest;
+    return a->count == b->count && f->node_count == g->node_count &&
+           f->tree_count == g->tree_count && f->class_count == g->class_count &&
+           memcmp(a->signatures, b->signatures, a->count * sizeof *a->signatures) == 0 &&
+           memcmp(f->nodes, g->nodes, f->node_count * sizeof *f->nodes) == 0 &&
+           memcmp(f->trees, g->trees, f->tree_count * sizeof *f->trees) == 0 &&
+           memcmp(f->classes, g->classes, sizeof f->classes) == 0;
+}
+
+static void what_is_shipped_is_copied_when_a_configuration_is_read_again(void **state)
+{
+    char directory[] = "/tmp/foretrip-config-XXXXXX", path[512];
+    struct config first, second, third, fourth;
+    struct config_faults faults = CONFIG_FAULTS_INIT;
+    (void)state;
+    assert_non_null(mkdtemp(directory));
+    put(directory, "site.cfg", config_case_site);
+    assert_true(config_load(&first, directory, &faults));
+    assert_true(first.signatures.shipped && first.signatures.forest.node_count > 1000);
+    assert_true(config_load_again(&second, directory, &first, &faults));
+    assert_true(second.signatures.shipped);
+    assert_true(same_judge(&first.signatures, &second.signatures));
+    assert_ptr_not_equal(first.signatures.signatures, second.signatures.signatures);
+    config_free(&first);
+
+    /* one of the site's own takes its place, and goes again */
+    put(directory, "appliances.cfg",
+        "appliances = ( { key = \"lamp\"; name = \"Lamp\"; sure = 0.5; modes = ( { watts = [ "
+        "40, "
+        "60, 90 ]; } ); } );");
+    assert_true(config_load_again(&third, directory, &second, &faults));
+    assert_int_equal(third.signatures.count, 1);
+    assert_false(third.signatures.shipped);
+    snprintf(path, sizeof path, "%s/appliances.cfg", directory);
+    assert_int_equal(unlink(path), 0);
+    assert_true(config_load_again(&fourth, directory, &third, &faults));
+    assert_true(same_judge(&second.signatures, &fourth.signatures));
+
+    /* a fault elsewhere is found as ever, and nothing is touched */
+    put(directory, "rules.cfg", "site = {");
+    assert_false(config_load_again(&first, directory, &fourth, &faults));
+    assert_true(same_judge(&second.signatures, &fourth.signatures));
+    config_free(&second);
+    config_free(&third);
+    config_free(&fourth);
+    faults_free(&faults);
+    snprintf(path, sizeof path, "%s/rules.cfg", directory);
+    assert_int_equal(unlink(path), 0);
+    snprintf(path, sizeof path, "%s/site.cfg", directory);
+    assert_int_equal(unlink(path), 0);
+    assert_int_equal(rmdir(directory), 0);
+}
+
 static void a_directory_gives_its_own_map_before_the_shipped_one(void **state)
 {
     char directory[] = "/tmp/foretrip-config-XXXXXX", path[512];
@@ -374,6 +429,7 @@ int main(void)
         cmocka_unit_test(line_ends_and_a_byte_order_mark_do_not_matter),
         cmocka_unit_test(more_faults_than_the_list_holds_are_counted),
         cmocka_unit_test(what_is_shipped_is_without_fault),
+        cmocka_unit_test(what_is_shipped_is_copied_when_a_configuration_is_read_again),
         cmocka_unit_test(a_directory_gives_its_own_map_before_the_shipped_one),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
