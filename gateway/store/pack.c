@@ -18,34 +18,29 @@ static const uint32_t inverse_of_five[DECIMALS_MOST + 1] = {1, 0xcccccccd, 0xc28
 
 struct packer {
     ZSTD_CCtx *compress; /* NULL: at rest */
-    ZSTD_DCtx *expand;
-    int32_t *values; /* filled, or decoded */
+    ZSTD_DCtx *expand;   /* likewise */
+    int32_t *values;     /* filled, or decoded */
     size_t values_room;
     uint8_t *bytes; /* before compression, or after expansion */
     size_t bytes_room;
     int32_t *leasts; /* of the groups */
     size_t leasts_room;
+    bool was_short;
 };
 
 struct packer *pack_create(void)
 {
-    struct packer *p = calloc(1, sizeof *p);
-    if (!p)
-        return NULL;
-    p->expand = ZSTD_createDCtx();
-    if (p->expand)
-        return p;
-    pack_destroy(p);
-    return NULL;
+    return calloc(1, sizeof(struct packer));
 }
 
 void pack_rest(struct packer *p)
 {
     ZSTD_freeCCtx(p->compress);
+    ZSTD_freeDCtx(p->expand);
     free(p->values);
     free(p->bytes);
     free(p->leasts);
-    *p = (struct packer){.expand = p->expand};
+    *p = (struct packer){0};
 }
 
 void pack_destroy(struct packer *p)
@@ -53,7 +48,6 @@ void pack_destroy(struct packer *p)
     if (!p)
         return;
     pack_rest(p);
-    ZSTD_freeDCtx(p->expand);
     free(p);
 }
 
@@ -347,6 +341,21 @@ static bool pass_gaps(struct codec_in *in)
     return !in->failed;
 }
 
+/* for the decoder: that memory is short is no damage */
+static bool expander(struct packer *p)
+{
+    if (!p->expand)
+        p->expand = ZSTD_createDCtx();
+    p->was_short = !p->expand;
+    return !p->was_short;
+}
+
+static bool has_room(struct packer *p, bool there)
+{
+    p->was_short = !there;
+    return there;
+}
+
 static bool expand(struct packer *p, const uint8_t *bytes, size_t length, struct codec_in *in)
 {
     if (length < 2 || (bytes[0] != METHOD_PLAIN && bytes[0] != METHOD_ZSTD))
@@ -355,13 +364,13 @@ static bool expand(struct packer *p, const uint8_t *bytes, size_t length, struct
     if (bytes[0] == METHOD_ZSTD) {
         unsigned long long said = ZSTD_getFrameContentSize(bytes + 1, length - 1);
         if (said == ZSTD_CONTENTSIZE_UNKNOWN || said == ZSTD_CONTENTSIZE_ERROR ||
-            said > PACK_MOST * 10 || !bytes_room(p, (size_t)said))
+            said > PACK_MOST * 10 || !has_room(p, bytes_room(p, (size_t)said)) || !expander(p))
             return false;
         size = ZSTD_decompressDCtx(p->expand, p->bytes, (size_t)said, bytes + 1, length - 1);
         if (ZSTD_isError(size) || size != (size_t)said)
             return false;
     } else {
-        if (!bytes_room(p, size))
+        if (!has_room(p, bytes_room(p, size)))
             return false;
         memcpy(p->bytes, bytes + 1, size);
     }
@@ -373,11 +382,13 @@ bool pack_decode(struct packer *p, const uint8_t *bytes, size_t length, const in
                  size_t *n)
 {
     struct codec_in in;
+    p->was_short = false;
     if (!expand(p, bytes, length, &in))
         return false;
     uint64_t count = codec_get_varint(&in);
     uint8_t decimals = codec_get_u8(&in);
-    if (in.failed || count > PACK_MOST || decimals > DECIMALS_MOST || !values_room(p, count))
+    if (in.failed || count > PACK_MOST || decimals > DECIMALS_MOST ||
+        !has_room(p, values_room(p, count)))
         return false;
     struct codec_in runs = in;
     if (!pass_gaps(&in) || !get_groups(p, &in, groups_of(count), decimals) ||
@@ -386,6 +397,11 @@ bool pack_decode(struct packer *p, const uint8_t *bytes, size_t length, const in
     *values = p->values;
     *n = count;
     return true;
+}
+
+bool pack_was_short(const struct packer *p)
+{
+    return p->was_short;
 }
 
 /* ---- times ---- */
@@ -415,10 +431,11 @@ bool pack_decode_times(struct packer *p, const uint8_t *bytes, size_t length, in
     const int32_t *steps;
     size_t count;
     int64_t t = codec_get_i64(&in);
+    p->was_short = false;
     if (in.failed || !pack_decode(p, in.at, (size_t)(in.end - in.at), &steps, &count))
         return false;
     int64_t *all = malloc((count + 1) * sizeof *all);
-    if (!all)
+    if (!has_room(p, all != NULL))
         return false;
     all[0] = t;
     for (size_t i = 0; i < count; i++) {

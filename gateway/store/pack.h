@@ -32,8 +32,8 @@ struct packer;
 struct packer *pack_create(void);
 void pack_destroy(struct packer *p);
 
-/* Gives back what it holds between two calls, some hundred KiB once an hour was packed; the
- * next call takes it again. What was decoded is gone. */
+/* Gives back what it holds between two calls, some hundred KiB once an hour was packed or a day
+ * read; the next call takes it again. What was decoded is gone. */
 void pack_rest(struct packer *p);
 
 /* Appends n values to out; out->failed when memory is short. level: zstd's. */
@@ -41,9 +41,12 @@ void pack_encode(struct packer *p, const int32_t *values, size_t n, int level,
                  struct codec_out *out);
 
 /* The values belong to the packer until its next call. False when the bytes are damaged, or
- * memory is short. */
+ * memory is short; pack_was_short says which. */
 bool pack_decode(struct packer *p, const uint8_t *bytes, size_t length, const int32_t **values,
                  size_t *n);
+
+/* The last decoding failed for want of memory: nothing is known against the bytes. */
+bool pack_was_short(const struct packer *p);
 
 /* Times in ms, in any order: the first, and the packed differences. False (nothing appended)
  * when two neighbours lie more than 24 days apart. */

@@ -590,6 +590,7 @@ enum store_err reader_enter(struct store_reader *r, struct shelf **shelf)
 enum store_err reader_leave(struct store_reader *r, int rc)
 {
     int end = sqlite3_exec(r->db, "COMMIT", NULL, NULL, NULL);
+    pack_rest(r->shelf.packer); /* a day's readings and what expands them: some 800 KiB */
     if (rc == SHELF_DAMAGED)
         return STORE_ERR_DAMAGED;
     return database_err(rc == SQLITE_OK || rc == SQLITE_ROW || rc == SQLITE_DONE ? end : rc);

@@ -71,6 +71,13 @@ static const uint8_t *blob(sqlite3_stmt *st, int column, size_t *length)
     return bytes;
 }
 
+/* a piece that is there: damaged, or only no memory for it, which must not lose it */
+static int unread(const struct shelf *s, const void *bytes)
+{
+    bool was_short = bytes ? pack_was_short(s->packer) : sqlite3_errcode(s->db) == SQLITE_NOMEM;
+    return was_short ? SQLITE_NOMEM : SHELF_DAMAGED;
+}
+
 int shelf_values(struct shelf *s, enum shelf_table table, int64_t key, const int32_t **values,
                  size_t *n)
 {
@@ -79,7 +86,7 @@ int shelf_values(struct shelf *s, enum shelf_table table, int64_t key, const int
         size_t length;
         const uint8_t *bytes = blob(s->get[table], 0, &length);
         if (!bytes || !pack_decode(s->packer, bytes, length, values, n))
-            rc = SHELF_DAMAGED;
+            rc = unread(s, bytes);
     }
     return leave(s->get[table], rc);
 }
@@ -92,7 +99,7 @@ int shelf_times(struct shelf *s, enum shelf_table table, int64_t period, int64_t
         size_t length;
         const uint8_t *bytes = blob(s->get[table], 0, &length);
         if (!bytes || !pack_decode_times(s->packer, bytes, length, times, n))
-            rc = SHELF_DAMAGED;
+            rc = unread(s, bytes);
     }
     return leave(s->get[table], rc);
 }
@@ -105,7 +112,7 @@ int shelf_summaries(struct shelf *s, enum summary_level level, int64_t piece, in
         size_t length;
         const uint8_t *bytes = blob(s->get[SHELF_SUMMARIES], 0, &length);
         if (!bytes || !summary_decode(s->packer, level, bytes, length, out))
-            rc = SHELF_DAMAGED;
+            rc = unread(s, bytes);
     }
     for (size_t i = 0; rc == SQLITE_DONE && i < summary_count(level); i++)
         out[i] = summary_none(level);
