@@ -249,6 +249,16 @@ double habits_largest_amps(const struct habits *h, int circuit)
     return h->circuits[circuit].largest;
 }
 
+bool habits_knows(const struct habits *h, int circuit, double amps)
+{
+    const struct circuit_habits *c = &h->circuits[circuit];
+    for (int i = 0; i < HABITS_OF_CIRCUIT; i++)
+        if (c->habits[i].amps >= TOLD_AMPS && same_size(c->habits[i].amps, amps) &&
+            total(&c->habits[i]) >= HABITS_SEEN)
+            return true;
+    return false;
+}
+
 /* the length that `share` of the runs longer than elapsed stay below */
 static double length_quantile(const struct habit *x, double elapsed, double share)
 {

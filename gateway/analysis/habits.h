@@ -22,7 +22,8 @@
 #include "model/frame.h"
 
 #define HABITS_OF_CIRCUIT 16
-#define HABITS_HOURS 8 /* parts of the day */
+#define HABITS_HOURS 8  /* parts of the day */
+#define HABITS_SEEN 1.5 /* comings, fading: a size seen once is no habit */
 
 struct habits;
 
@@ -45,6 +46,9 @@ void habits_step(struct habits *h, const struct frame *f);
 
 /* The largest size known of a circuit, 0 when none. */
 double habits_largest_amps(const struct habits *h, int circuit);
+
+/* True when a load of this size has come on there more than once. */
+bool habits_knows(const struct habits *h, int circuit, double amps);
 
 /* What may join; returns how many. */
 size_t habits_joins(const struct habits *h, int circuit,

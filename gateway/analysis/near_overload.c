@@ -21,8 +21,6 @@
 #define LOOK_AGAIN_LEAST_MS 5000
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
 #define LOOK_AGAIN_MOST_MS 60000
-#define QUICK_CHANCE 0.5  /* such a chance waits for the next reading only, ... */
-#define QUICK_SECONDS 1.0 /* ... not for the on-delay: an opening may be half a minute away */
 #define MOST_IN_VAIN 8
 /* An alert asks for nothing: said again and again it is only a nuisance. */
 #define ALERT_AGAIN_MS 7200000
@@ -41,7 +39,7 @@ struct watched {
     int64_t changed_ms; /* when the current was last another */
     bool looked;
     bool raises, keeps; /* as of the last look, */
-    bool quick;         /* and that it raises is likely and near */
+    float on_seconds;   /* for so long it has to stand */
     bool alert;         /* what it raises asks for nothing to be done now, ... */
     bool near;          /* ... and what makes an alarm of it when it stands */
     int64_t alerted_ms; /* when the last alert was raised */
@@ -192,7 +190,10 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
                     e->switch_off_count ? ": switch off or unplug " : ": switch something off");
         say_loads(e->switch_off, e->switch_off_count, text);
     } else {
-        if (o->join_amps >= ROOM_SAID_AMPS)
+        if (overload_rules_soon(o))
+            text_printf(text, "%s opens soon unless what runs there ends, as it mostly does",
+                        where);
+        else if (o->join_amps >= ROOM_SAID_AMPS)
             text_printf(text, "%s is warm and has no room for another load of %.0f A", where,
                         o->join_amps);
         else
@@ -234,12 +235,6 @@ static const char advice_of_alert[] =
 /* ---- judging -------------------------------------------------------------------------------
  */
 
-static double on_seconds(const struct near_overload *n, size_t i)
-{
-    double rule = n->from.rules->circuits[i].near_overload_on_seconds;
-    return n->circuits[i].quick ? fmin(rule, QUICK_SECONDS) : rule;
-}
-
 static struct alarm_judgement judgement_of(const struct near_overload *n, size_t i, bool stands)
 {
     const struct rules *r = &n->from.rules->circuits[i];
@@ -247,7 +242,7 @@ static struct alarm_judgement judgement_of(const struct near_overload *n, size_t
         .kind = ALARM_NEAR_OVERLOAD,
         .subject = {n->from.site->circuits[i].panel, (int)i, -1},
         .stands = stands,
-        .on_seconds = on_seconds(n, i),
+        .on_seconds = (double)n->circuits[i].on_seconds,
         .off_seconds = r->near_overload_off_seconds,
         .priority = n->circuits[i].alert ? PRIORITY_LOW : PRIORITY_HIGH,
         .alert = n->circuits[i].alert,
@@ -326,11 +321,13 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
 {
     struct watched *w = &n->circuits[i];
     const struct rules *r = &n->from.rules->circuits[i];
+    bool comes_on = w->looked && habits_knows(n->habits, (int)i, amps - (double)w->looked_amps);
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     await_joins(n, i, f, amps, o);
     w->near = overload_rules_near(r, o);
-    w->raises = overload_rules_nearly(r, o) || overload_rules_maybe(o, w->in_vain);
-    w->quick = w->near && o->chance >= QUICK_CHANCE;
+    w->raises = overload_rules_nearly(r, o) || overload_rules_soon(o) ||
+                overload_rules_maybe(o, w->in_vain);
+    w->on_seconds = (float)overload_rules_on_seconds(r, o, comes_on);
     w->alert = o->chance < r->near_overload_chance;
     if (!w->stood) {
         w->maybe = !w->near;
@@ -396,7 +393,7 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
         w->waits = w->worded = false;
     /* the alarm's own delay may be over at another moment: it is never raised without words */
     if ((j.stands && (!standing || (alerted && w->near)) &&
-         words_due(w, on_seconds(n, i), f->mono_ms)) ||
+         words_due(w, (double)w->on_seconds, f->mono_ms)) ||
         alarms_raises(n->alarms, f->mono_ms, &j)) {
         if (!due)
             outlook_take(&n->from, (int)i, f->mono_ms, amps, &o);

@@ -2,12 +2,12 @@
  * near_overload - the warning before a breaker opens.
  *
  * Raised on chances, never on a percentage of the rating: overload_rules.h says when. On-delay,
- * off-delay and a lower chance for returning keep it from flickering; an opening that is
- * likelier than not waits for one more reading only. Where nothing has to be done now, because
- * only what may be switched on next would open it, it is an alert and no alarm (alarms.h),
- * until the breaker is near; an alert is not repeated within two hours. How long currents stay
- * as high as they have become (dwell.h), and how many of the openings expected of joining loads
- * come (joins.h), is followed here.
+ * off-delay and a lower chance for returning keep it from flickering; what may open within half
+ * a minute waits for one more reading only, and for none when a load that is known here has
+ * just come on. Where nothing has to be done now, because only what may be switched on next
+ * would open it, it is an alert and no alarm (alarms.h), until the breaker is near; an alert is
+ * not repeated within two hours. How long currents stay as high as they have become (dwell.h),
+ * and how many of the openings expected of joining loads come (joins.h), is followed here.
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.

@@ -3,8 +3,6 @@
 #include <math.h>
 #include <string.h>
 
-#define JOIN_SECONDS 45.0 /* too soon to be warned of after it came on */
-#define JOIN_SEEN 1.5     /* a size seen once is no habit */
 #define JOIN_LEAST_AMPS 1.0
 #define JOIN_LEAST_CHANCE 0.05
 #define MAIN_SHARE 0.2 /* of the current: when such a load ends, the next joins too late */
@@ -94,8 +92,8 @@ static void take_usual(const struct outlook_sources *from, int circuit, int64_t 
                        double horizon, enum ends which, struct outlook *o, double until[SHARES])
 {
     static const double shares[SHARES] = {0.1, 0.3, 0.5, 0.7, 0.9}, levels[2] = {1.0, 0.5};
-    struct breaker_path paths[SHARES + 1];
-    double chances[SHARES + 1][2];
+    struct breaker_path paths[SHARES + 2];
+    double chances[SHARES + 2][2];
     for (int s = 0; s < SHARES; s++) {
         double ends[LOADS_MAX_RUNNING];
         struct course c =
@@ -103,8 +101,12 @@ static void take_usual(const struct outlook_sources *from, int circuit, int64_t 
         path_of(o, ends, &c, &paths[s]);
     }
     paths[SHARES].count = 0; /* now */
-    breakers_paths_reach(from->breakers, circuit, paths, SHARES + 1, levels, 2, chances[0]);
+    paths[SHARES + 1].count = 1;
+    paths[SHARES + 1].stretch[0].amps = o->amps;
+    paths[SHARES + 1].stretch[0].seconds = OUTLOOK_SOON_SECONDS;
+    breakers_paths_reach(from->breakers, circuit, paths, SHARES + 2, levels, 2, chances[0]);
     o->half_now = chances[SHARES][1];
+    o->soon = chances[SHARES + 1][0];
     for (int s = 0; s < SHARES; s++) {
         o->chance += chances[s][0] / SHARES;
         o->half += chances[s][1] / SHARES;
@@ -126,7 +128,7 @@ static void take_joins(const struct outlook_sources *from, int circuit,
     for (size_t k = 0; k < count; k++) {
         if (joins[k].amps < JOIN_LEAST_AMPS)
             continue;
-        const struct course c = {.seconds = JOIN_SECONDS,
+        const struct course c = {.seconds = OUTLOOK_SOON_SECONDS,
                                  .extra = joins[k].amps,
                                  .extra_seconds = joins[k].seconds,
                                  .lower_from = (double)INFINITY};
@@ -139,7 +141,7 @@ static void take_joins(const struct outlook_sources *from, int circuit,
         for (int s = 0; s < SHARES && chances[k] >= JOIN_LEAST_CHANCE; s++)
             expected[s] += chances[k] * habits_expects(from->habits, circuit, &joins[k],
                                                        o->running, o->running_count, until[s]);
-        if (joins[k].count >= JOIN_SEEN && chances[k] > o->join_chance) {
+        if (joins[k].count >= HABITS_SEEN && chances[k] > o->join_chance) {
             o->join_chance = chances[k];
             o->join_amps = joins[k].amps;
         }

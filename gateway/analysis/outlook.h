@@ -22,11 +22,15 @@
     0.35 /* below this chance of being half way nobody asks who joins                          \
           */
 
+/* too soon to be warned of after it came on: what joins is judged within it, and what has */
+#define OUTLOOK_SOON_SECONDS 45.0
+
 struct outlook {
     double amps;
     double chance;      /* of opening within the rule's horizon, the loads ending as usual */
     double half;        /* of being half way to opening (H = 0.5) by then, */
     double half_now;    /* and of being there now */
+    double soon;        /* of opening within OUTLOOK_SOON_SECONDS, should this current stay */
     double join_amps;   /* of the usual load that would open it soonest, 0: none known */
     double join_chance; /* of opening within a minute if that load came on now */
     double joined;      /* chance that a usual load does come while what runs now runs, and then

@@ -7,12 +7,26 @@
 #define NEARLY_SHARE 0.7 /* also of a chance that is this much of the rule's, */
 #define MAYBE 0.35       /* worth asking who joins: OUTLOOK_HALF_LEAST */
 
-/* What joins: how likely a usual load opens it within JOIN_SECONDS of outlook.c, and how likely
- * one comes that does, while what runs now runs. */
+/* Of opening within OUTLOOK_SOON_SECONDS, and how long that has to stand: */
+#define SOON 0.4
+#define SOON_SECONDS 2.0
+/* beside a chance of opening, where half a minute of notice may be gone a moment later: such a
+ * chance, or half of it within those seconds, waits for the next reading only */
+#define QUICK_CHANCE 0.5
+#define QUICK_SOON 0.3
+#define QUICK_SECONDS 1.0
+#define AT_ONCE_SOON 0.7 /* and this, when a known load has just come on, for none */
+
+/* What joins: how likely a usual load opens it within OUTLOOK_SOON_SECONDS, and how likely one
+ * comes that does, while what runs now runs. What was said in vain doubles the last of these,
+ * but what opens it for certain, and is not that rare, is not hushed up for ever. */
+#define FORGIVEN 2 /* so many in vain */
 static const struct {
     double there, opens, comes;
-    int forgiven; /* so many warnings in vain */
-} joins_maybe[2] = {{0.8, 0.5, 0.004, 2}, {0.3, 0.9, 0.005, 2}};
+    int doubled; /* at the most */
+} joins_maybe[] = {{0.8, 0.5, 0.004, 9}, {0.5, 0.7, 0.006, 9}, {0.3, 0.9, 0.005, 2}};
+#define JOINS_MAYBE (sizeof joins_maybe / sizeof joins_maybe[0])
+#define OPENS_NONE 0.05 /* below it no load is known that would */
 #define COMES_LEAST 0.03
 #define COMES_WORTH 0.5 /* of the chance that the warning is for nothing */
 #define KEEPS_OPENS 0.3
@@ -33,13 +47,34 @@ bool overload_rules_nearly(const struct rules *r, const struct outlook *o)
     return o->half >= LIKELY && o->chance >= NEARLY_SHARE * r->near_overload_chance;
 }
 
+bool overload_rules_soon(const struct outlook *o)
+{
+    return o->soon >= SOON;
+}
+
+double overload_rules_on_seconds(const struct rules *r, const struct outlook *o, bool comes_on)
+{
+    double most = r->near_overload_on_seconds;
+    if (overload_rules_soon(o))
+        most = fmin(most, SOON_SECONDS);
+    if (!overload_rules_near(r, o))
+        return most;
+    if (comes_on && o->soon >= AT_ONCE_SOON)
+        return 0.0;
+    return o->chance >= QUICK_CHANCE || o->soon >= QUICK_SOON ? fmin(most, QUICK_SECONDS)
+                                                              : most;
+}
+
 bool overload_rules_maybe(const struct outlook *o, int in_vain)
 {
     double cool = 1.0 - fmax(o->half, o->half_now);
-    for (int k = 0; k < 2; k++) {
-        int doubled = in_vain > joins_maybe[k].forgiven ? in_vain - joins_maybe[k].forgiven : 0;
+    if (in_vain == 0 && there(o) >= MAYBE && o->join_chance < OPENS_NONE)
+        return true;
+    int doubled = in_vain > FORGIVEN ? in_vain - FORGIVEN : 0;
+    for (size_t k = 0; k < JOINS_MAYBE; k++) {
+        int times = doubled < joins_maybe[k].doubled ? doubled : joins_maybe[k].doubled;
         if (there(o) >= joins_maybe[k].there && o->join_chance >= joins_maybe[k].opens &&
-            o->joined >= ldexp(joins_maybe[k].comes, doubled))
+            o->joined >= ldexp(joins_maybe[k].comes, times))
             return true;
     }
     return o->half >= MAYBE && o->joined >= COMES_LEAST &&
@@ -48,6 +83,6 @@ bool overload_rules_maybe(const struct outlook *o, int in_vain)
 
 bool overload_rules_keep(const struct rules *r, const struct outlook *o)
 {
-    return o->chance >= r->near_overload_clear_chance ||
+    return o->chance >= r->near_overload_clear_chance || overload_rules_soon(o) ||
            (o->half >= MAYBE && o->join_chance >= KEEPS_OPENS);
 }

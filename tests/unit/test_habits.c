@@ -135,6 +135,22 @@ static void a_small_load_announces_the_large_one_that_follows_it(void **state)
     tear_down(&t);
 }
 
+static void a_size_is_known_from_the_second_time_on(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    assert_false(habits_knows(t.h, 0, 12.0));
+    run(&t, 12.0, 400.0);
+    assert_false(habits_knows(t.h, 0, 12.0));
+    pass(&t, 4000.0);
+    run(&t, 12.2, 400.0);
+    assert_true(habits_knows(t.h, 0, 12.0) && habits_knows(t.h, 0, 11.0));
+    assert_false(habits_knows(t.h, 0, 8.0) || habits_knows(t.h, 0, 24.0) ||
+                 habits_knows(t.h, 0, -12.0));
+    tear_down(&t);
+}
+
 static void runs_last_as_long_as_they_usually_do(void **state)
 {
     struct bench t;
@@ -228,6 +244,7 @@ int main(void)
         cmocka_unit_test(a_heater_under_its_thermostat_is_expected_back),
         cmocka_unit_test(one_load_of_a_size_does_not_come_twice_and_two_do),
         cmocka_unit_test(a_small_load_announces_the_large_one_that_follows_it),
+        cmocka_unit_test(a_size_is_known_from_the_second_time_on),
         cmocka_unit_test(runs_last_as_long_as_they_usually_do),
         cmocka_unit_test(what_the_supply_cut_short_would_have_run_on),
         cmocka_unit_test(what_was_learned_survives_a_restart_and_damage_changes_nothing),

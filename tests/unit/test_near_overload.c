@@ -94,15 +94,63 @@ static void a_warm_breaker_is_warned_of_before_the_usual_load_joins(void **state
     overload_tear_down(&t);
 }
 
-/* the same warmth on a circuit that knows of no second load */
-static void a_warm_breaker_that_nothing_joins_is_left_in_peace(void **state)
+/* The same warmth on a circuit that knows of no second load: any heater would open it, and
+ * nobody knows yet that none comes. */
+static void a_warm_breaker_that_nothing_joins_is_told_of_once(void **state)
 {
     struct overload_case t;
     (void)state;
     overload_set_up(&t);
     overload_hold(&t, 0.3, 300);
     overload_hold(&t, 14.2, 3 * 3600);
-    assert_int_equal(t.raised, 0);
+    assert_true(t.raised == 1 && t.alert);
+    assert_non_null(strstr(t.text, "is warm and has little room left: switch nothing"));
+    overload_tear_down(&t);
+}
+
+/* A load that was seen before joins a warm one: believed at its first reading. The same current
+ * where nothing of that size is known might be one bad reading, and waits for the next. */
+static void a_known_load_that_opens_it_within_a_minute_is_believed_at_once(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    for (int known = 0; known < 2; known++) {
+        overload_set_up(&t);
+        overload_hold(&t, 0.3, 300);
+        for (int n = 0; n < 6; n++) {
+            overload_hold(&t, known ? 16.3 : 5.3, 100);
+            overload_hold(&t, 0.3, 3600);
+        }
+        overload_hold(&t, 14.3, 1200);
+        int before = t.raised;
+        overload_hold(&t, 30.3, 1);
+        assert_int_equal(t.raised, before + known);
+        overload_hold(&t, 30.3, 1);
+        assert_int_equal(t.raised, before + 1);
+        assert_false(t.alert);
+        overload_tear_down(&t);
+    }
+}
+
+/* Twenty-eight amps for a few seconds, time and again, and then they stay. What they usually do
+ * makes an opening unlikely; that they would open it within the minute is said all the same. */
+static void what_would_open_it_soon_is_told_of_although_it_mostly_ends(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 30; n++) {
+        overload_hold(&t, 28.3, 8);
+        overload_hold(&t, 0.3, 900);
+    }
+    overload_hold(&t, 0.3, 7200);
+    int before = t.raised;
+    overload_hold(&t, 28.3, 3);
+    assert_int_equal(t.raised, before + 1);
+    assert_true(t.alert);
+    assert_non_null(
+        strstr(t.text, "opens soon unless what runs there ends, as it mostly does"));
     overload_tear_down(&t);
 }
 
@@ -176,7 +224,7 @@ static int warnings_over_restarts(bool forgets)
     overload_set_up(&t);
     overload_hold(&t, 0.3, 300);
     for (int n = 0; n < 3; n++) {
-        overload_hold(&t, 18.6, 40);
+        overload_hold(&t, 7.3, 40);
         overload_hold(&t, 0.3, 1800);
     }
     near_overload_save(t.near, &out);
@@ -193,7 +241,7 @@ static int warnings_over_restarts(bool forgets)
         codec_out_free(&out);
         out = (struct codec_out){0};
         overload_hold(&t, 0.3, 300);
-        overload_hold(&t, 12.7, 900);
+        overload_hold(&t, 13.7, 900);
         overload_hold(&t, 0.3, 2700);
         raised += t.raised;
         near_overload_save(t.near, &out);
@@ -206,7 +254,7 @@ static int warnings_over_restarts(bool forgets)
 static void warnings_in_vain_are_remembered_over_a_restart(void **state)
 {
     (void)state;
-    assert_int_equal(warnings_over_restarts(true), 12);
+    assert_true(warnings_over_restarts(true) >= 11);
     int remembered = warnings_over_restarts(false);
     assert_true(remembered >= 1 && remembered <= 8);
 }
@@ -276,7 +324,9 @@ int main(void)
         cmocka_unit_test(
             it_stays_through_the_pauses_of_a_thermostat_and_goes_when_that_is_over),
         cmocka_unit_test(a_warm_breaker_is_warned_of_before_the_usual_load_joins),
-        cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_left_in_peace),
+        cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_told_of_once),
+        cmocka_unit_test(a_known_load_that_opens_it_within_a_minute_is_believed_at_once),
+        cmocka_unit_test(what_would_open_it_soon_is_told_of_although_it_mostly_ends),
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
         cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
         cmocka_unit_test(an_alert_is_not_repeated_within_two_hours),

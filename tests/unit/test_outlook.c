@@ -24,6 +24,10 @@ static void a_load_that_usually_ends_soon_opens_nothing(void **state)
     struct outlook o = look(&t, 20.3);
     assert_true(breakers_chance(t.breakers, 0, 20.3, 900.0) > 0.5);
     assert_true(o.chance < 0.1);
+    /* should it stay all the same, for as long as one has to act */
+    assert_near(o.soon, breakers_chance(t.breakers, 0, 20.3, OUTLOOK_SOON_SECONDS), 1e-9);
+    assert_near(look(&t, 40.0).soon, breakers_chance(t.breakers, 0, 40.0, 45.0), 1e-9);
+    assert_true(look(&t, 40.0).soon > 0.5);
     overload_tear_down(&t);
 }
 

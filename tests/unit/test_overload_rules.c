@@ -4,6 +4,7 @@
 #include "analysis/overload_rules.h"
 
 static const struct rules rules = {.near_overload_chance = 0.15,
+                                   .near_overload_on_seconds = 5,
                                    .near_overload_clear_chance = 0.03};
 
 static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
@@ -17,7 +18,26 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
         {"not far from likely", {.half = 0.8, .chance = 0.11}, false, true, false},
         {"far from likely", {.half = 0.9, .chance = 0.1}, false, false, false},
         {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false, false},
-        {"half way, and nothing comes", {.half = 0.9, .half_now = 0.9}, false, false, false},
+        {"half way, and what comes hardly opens it",
+         {.half = 0.9, .half_now = 0.9, .join_chance = 0.06, .joined = 0.001},
+         false,
+         false,
+         false},
+        {"half way, and nothing is known that would open it",
+         {.half = 0.5, .half_now = 0.35},
+         false,
+         false,
+         true},
+        {"perhaps half way, and nothing is known that would open it",
+         {.half = 0.5, .half_now = 0.3},
+         false,
+         false,
+         false},
+        {"as likely half way as not, a load opens it rather than not",
+         {.half = 0.6, .half_now = 0.5, .join_chance = 0.7, .joined = 0.006},
+         false,
+         false,
+         true},
         {"half way, a load is likely to open it",
          {.half = 0.8, .half_now = 0.8, .join_chance = 0.5, .joined = 0.004},
          false,
@@ -64,6 +84,43 @@ static void what_was_said_in_vain_needs_a_likelier_load(void **state)
     (void)state;
     assert_true(overload_rules_maybe(&o, 0) && overload_rules_maybe(&o, 3));
     assert_false(overload_rules_maybe(&o, 4));
+    const struct outlook certain = {
+        .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.025};
+    assert_true(overload_rules_maybe(&certain, 4) && overload_rules_maybe(&certain, 8));
+    const struct outlook likely = {
+        .half = 0.6, .half_now = 0.6, .join_chance = 0.8, .joined = 0.015};
+    assert_true(overload_rules_maybe(&likely, 3));
+    assert_false(overload_rules_maybe(&likely, 4));
+    const struct outlook unknown = {.half = 0.9, .half_now = 0.9};
+    assert_true(overload_rules_maybe(&unknown, 0));
+    assert_false(overload_rules_maybe(&unknown, 1));
+}
+
+/* the sooner it opens the less it has to stand, and only a load that is known here is believed
+ * at its first reading */
+static void what_opens_soon_does_not_wait(void **state)
+{
+    static const struct {
+        const char *what;
+        struct outlook o;
+        bool comes_on;
+        double seconds;
+    } rows[] = {
+        {"minutes off", {.half = 0.9, .chance = 0.3, .soon = 0.1}, true, 5},
+        {"likelier than not", {.half = 0.9, .chance = 0.5, .soon = 0.1}, false, 1},
+        {"perhaps within half a minute", {.half = 0.9, .chance = 0.2, .soon = 0.3}, true, 1},
+        {"a known load, and hardly a minute", {.half = 1, .chance = 0.9, .soon = 0.7}, true, 0},
+        {"the same, not known", {.half = 1, .chance = 0.9, .soon = 0.7}, false, 1},
+        {"soon, unless it ends as usual", {.half = 0.3, .chance = 0.01, .soon = 0.9}, true, 2},
+        {"no room", {.half = 0.9, .half_now = 0.9, .soon = 0.0}, true, 5},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+        if (overload_rules_on_seconds(&rules, &rows[i].o, rows[i].comes_on) != rows[i].seconds)
+            fail_msg("%s", rows[i].what);
+    const struct rules none = {.near_overload_chance = 0.15, .near_overload_on_seconds = 0};
+    assert_near(overload_rules_on_seconds(&none, &rows[4].o, false), 0.0, 0.0);
+    assert_true(overload_rules_soon(&rows[5].o) && !overload_rules_soon(&rows[2].o));
 }
 
 static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **state)
@@ -74,6 +131,7 @@ static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **
     (void)state;
     assert_true(overload_rules_keep(&rules, &near) && !overload_rules_nearly(&rules, &near));
     assert_true(overload_rules_keep(&rules, &warm) && !overload_rules_nearly(&rules, &warm));
+    assert_true(overload_rules_keep(&rules, &(struct outlook){.soon = 0.4}));
     assert_false(overload_rules_keep(&rules, &over));
 }
 
@@ -82,6 +140,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_warning_needs_nearness_or_a_load_that_comes),
         cmocka_unit_test(what_was_said_in_vain_needs_a_likelier_load),
+        cmocka_unit_test(what_opens_soon_does_not_wait),
         cmocka_unit_test(a_warning_that_stands_is_over_later_than_one_would_be_raised),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
