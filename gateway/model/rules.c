@@ -15,7 +15,8 @@ const struct rules_row rules_table[] = {
         "the warning returns below this chance"),
     ROW(near_overload_horizon_seconds, 900, 30, 7200, "s", "how far the warning looks ahead"),
     ROW(near_overload_on_seconds, 5, 0, 600, "s",
-        "the chance must stand this long before the warning"),
+        "the chance must stand this long before the warning; less where it may open within a "
+        "minute"),
     ROW(near_overload_off_seconds, 1200, 0, 3600, "s",
         "and be gone this long before it returns"),
     ROW(continuous_percent, 80, 10, 100, "%", "continuous load allowed on the breaker"),
