@@ -6,6 +6,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define ONE_PLUG 0.8    /* of the rating of the breaker */
+#define PLUG_LEAST 2.0F /* amps of each of the two */
+#define SUM_SHARE 0.03F /* their sum may differ by */
+
 #define TOGETHER_MS 3000
 #define TOGETHER_AMPS 0.3F
 #define TOGETHER_RUNS 2.0F /* of the load that the sum is */
@@ -37,8 +41,9 @@ struct item {
 };
 
 struct sheet {
-    const struct circuit *circuit;
-    int64_t mono_ms;
+    const struct loads *loads;
+    int number;
+    const struct circuit *circuit; /* of that number */
     struct item items[LOADS_MAX_RUNNING];
     size_t count;
 };
@@ -65,13 +70,70 @@ static void join(struct sheet *s, size_t host, size_t k)
     memmove(&s->items[k], &s->items[k + 1], (--s->count - k) * sizeof s->items[0]);
 }
 
-/* ---- begun together -------------------------------------------------------------------------
+/* ---- two at once ----------------------------------------------------------------------------
  */
 
 static bool known(const struct sheet *s, const struct item *x)
 {
     return learned_of_size(&s->circuit->learned, amps_of(x), KNOWN_RUNS) != NULL;
 }
+
+/* Two loads that are known, or one and another like it, whose sum is nearest; NULL: none. */
+static const struct learned_load *two_of(const struct sheet *s, float amps,
+                                         const struct learned_load **other)
+{
+    const struct learned_load *all = s->circuit->learned.loads, *best = NULL;
+    float least = SUM_SHARE * amps;
+    for (int i = 0; i < LEARNED_MAX; i++)
+        for (int j = i; j < LEARNED_MAX; j++) {
+            float a = expf(all[i].amps.mean), b = expf(all[j].amps.mean);
+            if (!all[i].id || !all[j].id || all[i].runs < KNOWN_RUNS ||
+                all[j].runs < KNOWN_RUNS || fminf(a, b) < PLUG_LEAST ||
+                fabsf(a + b - amps) > least)
+                continue;
+            least = fabsf(a + b - amps);
+            best = a < b ? &all[j] : &all[i];
+            *other = a < b ? &all[i] : &all[j];
+        }
+    return best;
+}
+
+static void be(const struct sheet *s, struct item *x, const struct learned_load *load,
+               float amps)
+{
+    struct run_shape shape = {.amps = amps, .first = amps, .most = amps};
+    struct loads_label label;
+    loads_label(s->loads, (size_t)s->number, &shape, load, &label);
+    x->load.amps = (double)amps;
+    x->load.appliance_probability = (double)label.probability;
+    x->load.essential |= label.essential;
+    memcpy(x->load.appliance, label.appliance, sizeof x->load.appliance);
+}
+
+static void two_at_once(struct sheet *s)
+{
+    double most = ONE_PLUG * s->loads->site->circuits[s->number].breaker_amps;
+    for (size_t i = 0; i < s->count && s->count < LOADS_MAX_RUNNING; i++) {
+        struct item *x = &s->items[i];
+        const struct learned_load *one, *other = NULL;
+        float amps = amps_of(x);
+        if (x->load.amps <= most || strcmp(x->load.appliance, LOADS_STANDING) == 0 ||
+            learned_of_size(&s->circuit->learned, amps, 1))
+            continue;
+        one = two_of(s, amps, &other);
+        if (!one)
+            continue;
+        float share = 1 / (1 + expf(other->amps.mean - one->amps.mean));
+        struct item second = {.load = x->load};
+        second.load.run = 0;
+        be(s, &second, other, (1 - share) * amps);
+        be(s, x, one, share * amps);
+        s->items[s->count++] = second;
+    }
+}
+
+/* ---- begun together -------------------------------------------------------------------------
+ */
 
 /* Whether these n are one load: their sum is known, and not each of them by itself. */
 static bool one_load(const struct sheet *s, const struct item *const some[], size_t n)
@@ -158,7 +220,7 @@ static bool by_itself(const struct sheet *s, float amps)
 static bool restless_part(const struct sheet *s, const struct item *x)
 {
     return x->run && !x->run->train && amps_of(x) < SMALL_AMPS &&
-           s->mono_ms - x->run->began_mono_ms < YOUNG_MS && !by_itself(s, amps_of(x));
+           s->loads->mono_ms - x->run->began_mono_ms < YOUNG_MS && !by_itself(s, amps_of(x));
 }
 
 static bool element(const struct item *x)
@@ -216,10 +278,11 @@ static int larger_first(const void *a, const void *b)
 
 size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOADS_MAX_RUNNING])
 {
-    struct sheet s = {.circuit = &l->circuits[circuit], .mono_ms = l->mono_ms};
+    struct sheet s = {.loads = l, .number = circuit, .circuit = &l->circuits[circuit]};
     s.count = loads_running(l, circuit, out);
     for (size_t i = 0; i < s.count; i++)
         s.items[i] = (struct item){.load = out[i], .run = run_of(&s.circuit->runs, out[i].run)};
+    two_at_once(&s);
     begun_together(&s);
     turned_up(&s);
     restless(&s);

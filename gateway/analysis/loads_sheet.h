@@ -1,17 +1,20 @@
 /*
- * loads_sheet - what was on, as the sheet of a trip tells it: an appliance that shows as
- * several runs is one.
+ * loads_sheet - what was on, as the sheet of a trip tells it: one appliance in several runs is
+ * one, two that began at once are two.
  *
  * Runs are told as they begin, each by its size. Whoever is told afterwards what was on wants
- * appliances, and by then more is known. In this order, what is put together:
+ * appliances, and by then more is known. In this order:
  *
+ *     two at once      a load too large for a plug (NEC 210.23(A)(1): 80 % of the rating), of
+ *                      a size never seen, which is the sum of two that are known: these two
  *     begun together   two or three that began in one step, whose sum is a load of this
- * circuit, and which are not each one by itself: a dishwasher's two elements turned up what
- * came on beside a heater at once, has not changed since, is far smaller and is no load of this
- * circuit: the heater was turned up. Of two heaters the one that has been on for longer.
+ *                      circuit, and not each of them is one by itself: a dishwasher's elements
+ *     turned up        what came on at once beside a heater, has not changed since, is far
+ *                      smaller and no load of this circuit: the heater was turned up; of two
+ *                      heaters the one that has been on for longer
  *     restless         while the circuit is restless, what is small, young and no load of its
- *                      own: the drum of a washing machine beside its element; without one,
- *                      these alone are one
+ *                      own: the drum of a washing machine beside its element; without an
+ *                      element these together are one
  *     unexplained      what no run explains of the current, is more than ever stays on there
  *                      and too large to be a refrigerator lost: part of what began last
  *
@@ -19,7 +22,7 @@
  * part, and is essential when one of its parts is.
  *
  * Units, ownership, threads  as loads.h
- * Source      none but the development houses (docs/method/trips.md)
+ * Source      the sizes and times: set on made houses (docs/method/trips.md)
  */
 #ifndef FORETRIP_LOADS_SHEET_H
 #define FORETRIP_LOADS_SHEET_H

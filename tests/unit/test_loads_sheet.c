@@ -95,6 +95,41 @@ static void what_starts_with_inrush_is_no_turn(void **state)
     assert_non_null(only(on, n, 2.7));
 }
 
+static void a_kettle_and_an_oven_at_once_are_two(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0.1, 10 * MINUTE);
+    for (int i = 0; i < 4; i++) {
+        rig_hold(b, 8.8, 4 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+        rig_hold(b, 5.3, 7 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+    }
+    rig_hold(b, 14.0, MINUTE); /* more than 80 % of 16 A */
+    assert_int_equal(running(b), 2);
+    size_t n = sheet(b, on);
+    assert_int_equal(n, 3);
+    assert_non_null(only(on, n, 8.7));
+    assert_non_null(only(on, n, 5.2));
+}
+
+static void what_a_plug_may_take_is_one(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0.1, 10 * MINUTE);
+    for (int i = 0; i < 4; i++) {
+        rig_hold(b, 6.1, 4 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+        rig_hold(b, 4.1, 7 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+    }
+    rig_hold(b, 10.1, MINUTE);
+    size_t n = sheet(b, on);
+    assert_non_null(only(on, n, 10.0));
+}
+
 static void two_that_began_in_one_step_are_the_load_of_their_sum(void **state)
 {
     struct loads_rig *b = *state;
@@ -210,6 +245,8 @@ int main(void)
         ON_THE_RIG(of_two_heaters_the_first_was_turned_up),
         ON_THE_RIG(what_is_known_beside_a_heater_is_no_turn),
         ON_THE_RIG(what_starts_with_inrush_is_no_turn),
+        ON_THE_RIG(a_kettle_and_an_oven_at_once_are_two),
+        ON_THE_RIG(what_a_plug_may_take_is_one),
         ON_THE_RIG(two_that_began_in_one_step_are_the_load_of_their_sum),
         ON_THE_RIG(two_that_began_in_one_step_and_are_known_apart_stay_two),
         ON_THE_RIG(a_drum_is_part_of_the_element_beside_it),
