@@ -1,12 +1,12 @@
 #include "loads_sheet.h"
 
 #include "loads_inner.h"
+#include "runs_train.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define ONE_PLUG 0.8    /* of the rating of the breaker */
 #define PLUG_LEAST 2.0F /* amps of each of the two */
 #define SUM_SHARE 0.03F /* their sum may differ by */
 
@@ -14,6 +14,7 @@
 #define TOGETHER_AMPS 0.3F
 #define TOGETHER_RUNS 2.0F /* of the load that the sum is */
 #define KNOWN_RUNS 3.0F
+#define SEEN_RUNS 0.5F /* once, not too long ago */
 
 #define HEATER_LEAST 5.0F /* amps */
 #define HEATER_MOST 13.5F
@@ -23,7 +24,9 @@
 #define STEADY 0.05F
 #define INRUSH 1.1F
 
-#define RESTLESS 5.0F /* as runs.unrest */
+#define GAVE_LEAST 0.5F /* amps */
+#define GAVE_TIMES 1.5F /* of that and GAVE_AMPS, what has begun since may be */
+#define GAVE_AMPS 0.6F
 #define SMALL_AMPS 3.0F
 #define YOUNG_MS 1200000
 #define ELEMENT_LEAST 4.0F
@@ -112,13 +115,13 @@ static void be(const struct sheet *s, struct item *x, const struct learned_load 
 
 static void two_at_once(struct sheet *s)
 {
-    double most = ONE_PLUG * s->loads->site->circuits[s->number].breaker_amps;
+    double most = s->loads->site->circuits[s->number].breaker_amps;
     for (size_t i = 0; i < s->count && s->count < LOADS_MAX_RUNNING; i++) {
         struct item *x = &s->items[i];
         const struct learned_load *one, *other = NULL;
         float amps = amps_of(x);
         if (x->load.amps <= most || strcmp(x->load.appliance, LOADS_STANDING) == 0 ||
-            learned_of_size(&s->circuit->learned, amps, 1))
+            learned_of_size(&s->circuit->learned, amps, SEEN_RUNS))
             continue;
         one = two_of(s, amps, &other);
         if (!one)
@@ -192,7 +195,7 @@ static bool turned(const struct item *heater, const struct item *turn)
 
 static void turned_up(struct sheet *s)
 {
-    for (size_t k = s->count; k-- > 0;) {
+    for (size_t k = s->count; k-- > 0 && s->circuit->runs.unrest < RUNS_UNREST;) {
         size_t heater = s->count;
         if (!may_be_a_turn(s, &s->items[k]))
             continue;
@@ -206,7 +209,7 @@ static void turned_up(struct sheet *s)
     }
 }
 
-/* ---- restless -------------------------------------------------------------------------------
+/* ---- gave way -------------------------------------------------------------------------------
  */
 
 /* A load that is on by itself, and for a while. */
@@ -217,33 +220,39 @@ static bool by_itself(const struct sheet *s, float amps)
            !(known->rich > 0 && known->rich >= PARTLY * known->series);
 }
 
-static bool restless_part(const struct sheet *s, const struct item *x)
+static bool may_be_part(const struct sheet *s, const struct item *x, const struct item *element)
 {
     return x->run && !x->run->train && amps_of(x) < SMALL_AMPS &&
+           x->run->began_mono_ms > element->run->began_mono_ms &&
            s->loads->mono_ms - x->run->began_mono_ms < YOUNG_MS && !by_itself(s, amps_of(x));
 }
 
-static bool element(const struct item *x)
+/* How much smaller it is than it was; a run that began with something small: than it ever was.
+ */
+static float gave(const struct item *x)
 {
-    return x->run && x->run->disturbed > 0 && amps_of(x) >= ELEMENT_LEAST &&
-           amps_of(x) < ELEMENT_MOST;
+    float first = x->run->first < 0.8F * amps_of(x) ? 0 : x->run->first;
+    return fmaxf(first, x->run->most) - amps_of(x);
 }
 
-static void restless(struct sheet *s)
+static void gave_way(struct sheet *s)
 {
-    size_t host = s->count;
-    if (s->circuit->runs.unrest < RESTLESS)
+    for (size_t i = s->count; i-- > 0;) { /* the smallest element first */
+        const struct item *x = &s->items[i];
+        float sum = 0;
+        if (!x->run || x->run->disturbed == 0 || amps_of(x) < ELEMENT_LEAST ||
+            amps_of(x) >= ELEMENT_MOST || gave(x) < GAVE_LEAST)
+            continue;
+        for (size_t k = i + 1; k < s->count; k++)
+            if (may_be_part(s, &s->items[k], x))
+                sum += amps_of(&s->items[k]);
+        if (sum <= 0 || sum > GAVE_TIMES * gave(x) + GAVE_AMPS)
+            continue;
+        for (size_t k = s->count; k-- > i + 1;)
+            if (may_be_part(s, &s->items[k], &s->items[i]))
+                join(s, i, k);
         return;
-    for (size_t i = 0; i < s->count; i++)
-        if (element(&s->items[i]) &&
-            (host == s->count || amps_of(&s->items[i]) < amps_of(&s->items[host])))
-            host = i;
-    for (size_t i = 0; i < s->count && host == s->count; i++)
-        if (restless_part(s, &s->items[i]))
-            host = i;
-    for (size_t k = s->count; k-- > host + 1;)
-        if (restless_part(s, &s->items[k]))
-            join(s, host, k);
+    }
 }
 
 /* ---- unexplained ----------------------------------------------------------------------------
@@ -285,7 +294,7 @@ size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOA
     two_at_once(&s);
     begun_together(&s);
     turned_up(&s);
-    restless(&s);
+    gave_way(&s);
     unexplained(&s);
     for (size_t i = 0; i < s.count; i++)
         out[i] = s.items[i].load;

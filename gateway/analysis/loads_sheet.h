@@ -5,16 +5,16 @@
  * Runs are told as they begin, each by its size. Whoever is told afterwards what was on wants
  * appliances, and by then more is known. In this order:
  *
- *     two at once      a load too large for a plug (NEC 210.23(A)(1): 80 % of the rating), of
- *                      a size never seen, which is the sum of two that are known: these two
+ *     two at once      a load larger than the breaker's rating, of a size never seen, which is
+ *                      the sum of two that are known: these two
  *     begun together   two or three that began in one step, whose sum is a load of this
  *                      circuit, and not each of them is one by itself: a dishwasher's elements
  *     turned up        what came on at once beside a heater, has not changed since, is far
  *                      smaller and no load of this circuit: the heater was turned up; of two
  *                      heaters the one that has been on for longer
- *     restless         while the circuit is restless, what is small, young and no load of its
- *                      own: the drum of a washing machine beside its element; without an
- *                      element these together are one
+ *     gave way         an element that is smaller than it was, and what is small, young, no load
+ *                      of its own and not much more than that: a washing machine's drum, which
+ *                      turns to and fro beside its element
  *     unexplained      what no run explains of the current, is more than ever stays on there
  *                      and too large to be a refrigerator lost: part of what began last
  *
