@@ -12,11 +12,10 @@
  *     turned up        what came on at once beside a heater, has not changed since, is far
  *                      smaller and no load of this circuit: the heater was turned up; of two
  *                      heaters the one that has been on for longer
- *     gave way         an element that is smaller than it was, and what is small, young, no load
- *                      of its own and not much more than that: a washing machine's drum, which
- *                      turns to and fro beside its element
- *     unexplained      what no run explains of the current, is more than ever stays on there
- *                      and too large to be a refrigerator lost: part of what began last
+ *     gave way         an element that is smaller than it was, and what is small, young, no
+ * load of its own and not much more than that: a washing machine's drum, which turns to and fro
+ * beside its element unexplained      what no run explains of the current, is more than ever
+ * stays on there and too large to be a refrigerator lost: part of what began last
  *
  * The sum stays what it was. What is put together has the name and the beginning of its largest
  * part, and is essential when one of its parts is.
