@@ -10,7 +10,7 @@ const struct field keep_fields[KEEP_KEYS] = {
                         .most = 36525, .fallback = "3653",
                         .help = "summaries of minutes, quarters of an hour, hours and days"},
     [KEEP_LOADS] = {"loads_days", FIELD_INTEGER, AT(loads_days), .least = 1, .most = 36525,
-                    .fallback = "3653", .help = "that a load came or went"},
+                    .fallback = "3653", .help = "that a load came or went, and withdrawn trips"},
     [KEEP_SIZE] = {"size_mb", FIELD_NUMBER, AT(size_mb), .least = 0, .most = 1e6,
                    .fallback = "0, no bound",
                    .help = "MiB that the record may take; above it the oldest readings go"},

@@ -65,6 +65,16 @@ static const char *const sql_of[STATEMENTS] = {
     [TRIM_LOADS] = "DELETE FROM events WHERE seq IN (SELECT seq FROM events"
                    " WHERE wall_ms >= ?1 AND wall_ms < ?2 AND type IN ('load_on', 'load_off')"
                    " ORDER BY wall_ms LIMIT ?3) RETURNING wall_ms",
+    /* those that no person has said anything about */
+    [TRIM_TRIPS] =
+        "DELETE FROM trips WHERE id IN (SELECT id FROM trips AS t WHERE opened_ms >= ?1"
+        " AND opened_ms < ?2 AND stage = 'withdrawn'"
+        " AND NOT EXISTS (SELECT 1 FROM events WHERE subject = t.id"
+        " AND type IN ('trip_corrected', 'trip_note'))"
+        " AND NOT EXISTS (SELECT 1 FROM calls WHERE trip = t.id)"
+        " ORDER BY opened_ms LIMIT ?3) RETURNING opened_ms, id",
+    [DROP_TELLINGS] = "DELETE FROM events WHERE subject = ?1"
+                      " AND type IN ('trip', 'restored', 'opened_again')",
     /* "" comes as NULL (value_text) */
     [ADD_PLACE] =
         "INSERT INTO places (name, part, kind, circuit, panel, traced, probability, amps,"

@@ -43,12 +43,14 @@ enum statement {
     DROP_LOW,       /* how many */
     DROP_OLDEST,    /* how many */
     ADD_AUDIT,
-    TRIM_AUDIT,   /* all but the newest so many */
-    TRIM_LOADS,   /* from, before, how many; gives their times */
-    ADD_PLACE,    /* name, part, kind, circuit, panel, traced, probability, amps, ms, by */
-    DROP_PLACES,  /* name, part, traced, circuit or none */
-    PUT_PURPOSE,  /* panel, position, words, ms, by */
-    DROP_PURPOSE, /* panel, position */
+    TRIM_AUDIT,    /* all but the newest so many */
+    TRIM_LOADS,    /* from, before, how many; gives their times */
+    TRIM_TRIPS,    /* likewise, of the withdrawn; gives their times and ids */
+    DROP_TELLINGS, /* of the trip */
+    ADD_PLACE,     /* name, part, kind, circuit, panel, traced, probability, amps, ms, by */
+    DROP_PLACES,   /* name, part, traced, circuit or none */
+    PUT_PURPOSE,   /* panel, position, words, ms, by */
+    DROP_PURPOSE,  /* panel, position */
     ADD_DIRECTORY_CHANGE, /* ms, who, panel, position, what, subject, before, after */
     STATEMENTS
 };

@@ -263,6 +263,7 @@ static void take_ends(struct store *s, const struct transaction_ends *ends)
     }
     s->outbox_rows = ends->outbox_rows;
     s->loads_gone_wall_ms = ends->loads_gone_wall_ms;
+    s->trips_gone_wall_ms = ends->trips_gone_wall_ms;
     s->counted.lost_records += ends->refused;
     say_dropped(s, ends->dropped);
     say_room(s, &ends->kept);
@@ -286,7 +287,8 @@ static enum store_err write_batch(struct store *s)
         .finished_count = finished_count,
     };
     struct transaction_ends ends = {.outbox_rows = s->outbox_rows,
-                                    .loads_gone_wall_ms = s->loads_gone_wall_ms};
+                                    .loads_gone_wall_ms = s->loads_gone_wall_ms,
+                                    .trips_gone_wall_ms = s->trips_gone_wall_ms};
     for (int r = 1; r < STORE_ROUTES; r++) {
         ends.newest[r] = atomic_load(&s->newest[r]);
         ends.settled[r] = s->forgotten[r];

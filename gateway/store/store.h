@@ -46,7 +46,8 @@ struct store_options {
     const char *path;
     double readings_days;    /* older readings at full rate go, in small steps; 0 keeps all */
     double summaries_days;   /* older summaries; 0 keeps all */
-    double loads_days;       /* older load_on and load_off events; 0 keeps all */
+    double loads_days;       /* older load_on and load_off events, and withdrawn
+                                trips; 0 keeps all */
     int64_t outbox_most;     /* messages waiting at the most, a route; 0: 200000 */
     size_t batch_most_bytes; /* in memory while the disk cannot be written; 0: 16 MiB */
     int64_t pages_most;      /* of 4 KiB, the size of the database; 0: no bound */

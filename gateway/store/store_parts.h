@@ -42,6 +42,7 @@ struct store {
     int64_t forgotten[STORE_ROUTES]; /* settled and deleted up to here */
     int64_t settle_mono_ms;
     int64_t loads_gone_wall_ms; /* no load event is older; 0: not looked yet */
+    int64_t trips_gone_wall_ms; /* likewise no withdrawn trip */
 
     struct finished finished; /* letters to be deleted */
 

@@ -112,27 +112,50 @@ static int bound_outbox(struct database *d, int64_t most, struct transaction_end
     return rc;
 }
 
-/* What is kept for good lies between the loads that go, more of it every year: it is not looked
- * through again each time, but from where the last one left off. A clock that was set back may
- * have put loads before that. */
-static int trim(struct database *d, const struct transaction_job *job,
-                struct transaction_ends *ends)
+static int drop_tellings(struct database *d, const char *trip)
+{
+    sqlite3_stmt *st = d->statements[DROP_TELLINGS];
+    sqlite3_bind_text(st, 1, trip, -1, SQLITE_STATIC);
+    sqlite3_step(st);
+    int rc = sqlite3_reset(st); /* repeats the step's error */
+    sqlite3_clear_bindings(st);
+    return rc;
+}
+
+/* What is kept for good lies between what goes, more of it every year: it is not looked through
+ * again each time, but from where the last one left off, *gone_wall_ms. A clock that was set
+ * back may have put some before that. */
+static int trim(struct database *d, enum statement what, int64_t before, int64_t *gone_wall_ms)
+{
+    const int64_t from = before < *gone_wall_ms ? 0 : *gone_wall_ms;
+    sqlite3_stmt *st = d->statements[what];
+    int64_t newest = from;
+    int rows = 0, rc = SQLITE_OK;
+    sqlite3_bind_int64(st, 1, from);
+    sqlite3_bind_int64(st, 2, before);
+    sqlite3_bind_int(st, 3, TRANSACTION_TRIM_ROWS);
+    for (; rc == SQLITE_OK && sqlite3_step(st) == SQLITE_ROW; rows++) {
+        if (sqlite3_column_int64(st, 0) > newest)
+            newest = sqlite3_column_int64(st, 0);
+        if (what == TRIM_TRIPS)
+            rc = drop_tellings(d, (const char *)sqlite3_column_text(st, 1));
+    }
+    *gone_wall_ms = rows < TRANSACTION_TRIM_ROWS ? before : newest;
+    int end = sqlite3_reset(st); /* repeats the step's error */
+    return rc == SQLITE_OK ? end : rc;
+}
+
+/* Loads, and falls that were told as trips and turned out to be loads that went off: such a
+ * telling names loads and when they ran, and is worth no more than they are. One that is
+ * withdrawn later than that goes after the next start. */
+static int trim_loads(struct database *d, const struct transaction_job *job,
+                      struct transaction_ends *ends)
 {
     const int64_t before = job->loads_before_wall_ms;
     if (before <= 0)
         return SQLITE_OK;
-    const int64_t from = before < ends->loads_gone_wall_ms ? 0 : ends->loads_gone_wall_ms;
-    sqlite3_stmt *st = d->statements[TRIM_LOADS];
-    int64_t newest = from;
-    int rows = 0;
-    sqlite3_bind_int64(st, 1, from);
-    sqlite3_bind_int64(st, 2, before);
-    sqlite3_bind_int(st, 3, TRANSACTION_TRIM_ROWS);
-    for (; sqlite3_step(st) == SQLITE_ROW; rows++)
-        if (sqlite3_column_int64(st, 0) > newest)
-            newest = sqlite3_column_int64(st, 0);
-    ends->loads_gone_wall_ms = rows < TRANSACTION_TRIM_ROWS ? before : newest;
-    return sqlite3_reset(st); /* repeats the step's error */
+    int rc = trim(d, TRIM_LOADS, before, &ends->loads_gone_wall_ms);
+    return rc == SQLITE_OK ? trim(d, TRIM_TRIPS, before, &ends->trips_gone_wall_ms) : rc;
 }
 
 int transaction_write(struct database *d, const struct transaction_job *job,
@@ -150,7 +173,7 @@ int transaction_write(struct database *d, const struct transaction_job *job,
     if (rc == SQLITE_OK)
         rc = bound_outbox(d, job->outbox_most, ends);
     if (rc == SQLITE_OK)
-        rc = trim(d, job, ends);
+        rc = trim_loads(d, job, ends);
     if (rc == SQLITE_OK)
         rc = run(d, DO_COMMIT, NULL, 0);
     return rc;

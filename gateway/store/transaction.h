@@ -11,7 +11,7 @@
 #include "batch.h"
 #include "database.h"
 
-/* Load events past their age that go in one transaction. */
+/* Load events past their age that go in one transaction, and withdrawn trips. */
 #define TRANSACTION_TRIM_ROWS 4
 
 struct transaction_job {
@@ -32,6 +32,7 @@ struct transaction_ends {
     uint64_t refused;           /* entries that no retry could mend, lost */
     uint64_t dropped;           /* messages, from a full outbox */
     int64_t loads_gone_wall_ms; /* no load event is left that is older */
+    int64_t trips_gone_wall_ms; /* no withdrawn trip that nobody spoke of */
     struct keeper_done kept;
 };
 

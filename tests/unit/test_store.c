@@ -230,6 +230,60 @@ static void loads_of_a_clock_that_was_set_back_go_too(void **state)
     assert_int_equal(record_number(r, "SELECT count(*) FROM events"), 4);
 }
 
+/* a fall that was told as a trip, taken back, and "restored" when the load came back */
+static void add_withdrawn(struct record *r, const char *id)
+{
+    struct event e = record_trip(r, id, 0, TRIP_PROVISIONAL);
+    record_add(r, &e);
+    e.trip.stage = TRIP_WITHDRAWN;
+    e.trip.cause = CAUSE_LOAD_ENDED;
+    record_add(r, &e);
+    e = record_outcome(r, id, 0, EVENT_RESTORED, 60);
+    record_add(r, &e);
+}
+
+static void withdrawn_trips_go_with_the_loads_unless_a_person_spoke_of_them(void **state)
+{
+    struct record *r = *state;
+    char id[16];
+    record_open(r, (struct store_options){.loads_days = 10});
+    struct event e = record_trip(r, "real", 0, TRIP_CONFIRMED);
+    record_add(r, &e);
+    e = record_outcome(r, "real", 0, EVENT_RESTORED, 600);
+    record_add(r, &e);
+    e = record_trip(r, "doubtful", 0, TRIP_PROVISIONAL);
+    record_add(r, &e);
+    for (int i = 0; i < 20; i++) {
+        snprintf(id, sizeof id, "w%d", i);
+        add_withdrawn(r, id);
+        r->wall_ms += 1000;
+    }
+    e = (struct event){.type = EVENT_TRIP_NOTE, .wall_ms = r->wall_ms, .circuit = 0};
+    e.note = (struct event_note){.trip = "w3", .note = "the plug was pulled", .by = "ada"};
+    record_add(r, &e);
+    record_turn(r);
+    record_do(r, "INSERT INTO calls (id, circuit, trip, stage, begun_ms, changed_ms, json, seq)"
+                 " VALUES ('c', 'cellar-01', 'w5', 'closed', 1, 1, '{}', 1)");
+    r->wall_ms += 9LL * 86400000;
+    for (int i = 0; i < 10; i++)
+        record_turn(r);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM trips"), 22); /* not yet */
+    r->wall_ms += 2LL * 86400000;
+    for (int i = 0; i < 10; i++) {
+        record_load(r, 0, i);
+        record_turn(r);
+    }
+    assert_int_equal(record_number(r, "SELECT count(*) FROM trips"), 4);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM trips WHERE id IN ('real', "
+                                      "'doubtful', 'w3', 'w5')"),
+                     4);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM events WHERE type <> 'load_on'"),
+                     2 + 1 + 3 + 3 + 1);
+    add_withdrawn(r, "new");
+    record_turn(r);
+    assert_int_equal(record_number(r, "SELECT count(*) FROM trips"), 5);
+}
+
 static void what_is_kept_may_change_while_it_runs(void **state)
 {
     struct record *r = *state;
@@ -262,6 +316,7 @@ int main(void)
         TEST(state_is_replaced_and_read_back),
         TEST(old_loads_go_in_small_steps_and_trips_stay),
         TEST(loads_of_a_clock_that_was_set_back_go_too),
+        TEST(withdrawn_trips_go_with_the_loads_unless_a_person_spoke_of_them),
         TEST(what_is_kept_may_change_while_it_runs),
     };
     return cmocka_run_group_tests_name("store", tests, NULL, NULL);
