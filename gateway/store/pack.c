@@ -435,7 +435,8 @@ bool pack_decode_times(struct packer *p, const uint8_t *bytes, size_t length, in
     if (in.failed || !pack_decode(p, in.at, (size_t)(in.end - in.at), &steps, &count))
         return false;
     int64_t *all = malloc((count + 1) * sizeof *all);
-    if (!has_room(p, all != NULL))
+    p->was_short = !all;
+    if (!all)
         return false;
     all[0] = t;
     for (size_t i = 0; i < count; i++) {
