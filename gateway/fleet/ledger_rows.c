@@ -193,15 +193,15 @@ static enum sql_err put_folded(struct sql *sql, const struct ledger_row *fresh,
         if (fold->is_of(&fresh[i]))
             of[count++] = fresh[i];
     struct sql_value *cells = calloc(count * columns + 1, sizeof *cells);
-    enum sql_err err = of && cells ? SQL_FINE : SQL_ERR_MEMORY;
-    if (err == SQL_FINE && count > 0) {
+    enum sql_err err = SQL_ERR_MEMORY;
+    if (of && cells) {
         qsort(of, count, sizeof *of, by_subject);
         for (size_t i = 0; i < count; i++) {
             bool first = i == 0 || !same_subject(&of[i - 1], &of[i]);
             rows += first;
             fold->fill(cells + (rows - 1) * columns, &of[i], first);
         }
-        err = sql_put(sql, fold->table, cells, rows);
+        err = rows > 0 ? sql_put(sql, fold->table, cells, rows) : SQL_FINE;
     }
     free(cells);
     free(of);
