@@ -334,7 +334,7 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
         w->came = false;
     }
     w->came |= o->chance >= r->near_overload_chance;
-    w->keeps = overload_rules_keep(r, o);
+    w->keeps = overload_rules_keep(r, n->from.site->circuits[i].breaker_amps, o);
     w->looked = true;
     w->looked_amps = (float)amps;
     w->looked_ms = f->mono_ms;

@@ -81,8 +81,10 @@ bool overload_rules_maybe(const struct outlook *o, int in_vain)
            o->joined >= COMES_WORTH * (cool + 0.02);
 }
 
-bool overload_rules_keep(const struct rules *r, const struct outlook *o)
+bool overload_rules_keep(const struct rules *r, double rating_amps, const struct outlook *o)
 {
+    if (o->amps > rating_amps && o->half >= LIKELY)
+        return true;
     return o->chance >= r->near_overload_clear_chance || overload_rules_soon(o) ||
            (o->half >= MAYBE && o->join_chance >= KEEPS_OPENS);
 }

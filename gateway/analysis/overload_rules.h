@@ -35,7 +35,9 @@ double overload_rules_on_seconds(const struct rules *r, const struct outlook *o,
  * would open it, it is enough to be half way, until anything was said once in vain. */
 bool overload_rules_maybe(const struct outlook *o, int in_vain);
 
-/* While this is so, a warning that stands is not over. */
-bool overload_rules_keep(const struct rules *r, const struct outlook *o);
+/* While this is so, a warning that stands is not over. Not either while a warm breaker carries
+ * more than its rating, however long it has held: what lasts for an hour here may open it yet,
+ * in warmer air or beside warmer neighbours. */
+bool overload_rules_keep(const struct rules *r, double rating_amps, const struct outlook *o);
 
 #endif

@@ -108,6 +108,23 @@ static void a_warm_breaker_that_nothing_joins_is_told_of_once(void **state)
     overload_tear_down(&t);
 }
 
+/* 4 % above the rating for three hours: the longer it holds the less likely an opening is, and
+ * it is an overload all the same. */
+static void it_stands_for_as_long_as_more_than_the_rating_is_carried(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    overload_hold(&t, 15.6, 600);
+    assert_int_equal(t.raised, 1);
+    overload_hold(&t, 15.6, 3 * 3600);
+    assert_true(t.raised == 1 && stands(&t));
+    overload_hold(&t, 0.3, 1800);
+    assert_false(stands(&t));
+    overload_tear_down(&t);
+}
+
 /* A load that was seen before joins a warm one: believed at its first reading. The same current
  * where nothing of that size is known might be one bad reading, and waits for the next. */
 static void a_known_load_that_opens_it_within_a_minute_is_believed_at_once(void **state)
@@ -325,6 +342,7 @@ int main(void)
             it_stays_through_the_pauses_of_a_thermostat_and_goes_when_that_is_over),
         cmocka_unit_test(a_warm_breaker_is_warned_of_before_the_usual_load_joins),
         cmocka_unit_test(a_warm_breaker_that_nothing_joins_is_told_of_once),
+        cmocka_unit_test(it_stands_for_as_long_as_more_than_the_rating_is_carried),
         cmocka_unit_test(a_known_load_that_opens_it_within_a_minute_is_believed_at_once),
         cmocka_unit_test(what_would_open_it_soon_is_told_of_although_it_mostly_ends),
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),

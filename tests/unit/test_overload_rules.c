@@ -129,10 +129,18 @@ static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **
                          warm = {.half = 0.35, .join_chance = 0.3},
                          over = {.half = 0.35, .join_chance = 0.2, .chance = 0.02};
     (void)state;
-    assert_true(overload_rules_keep(&rules, &near) && !overload_rules_nearly(&rules, &near));
-    assert_true(overload_rules_keep(&rules, &warm) && !overload_rules_nearly(&rules, &warm));
-    assert_true(overload_rules_keep(&rules, &(struct outlook){.soon = 0.4}));
-    assert_false(overload_rules_keep(&rules, &over));
+    assert_true(overload_rules_keep(&rules, 15.0, &near) &&
+                !overload_rules_nearly(&rules, &near));
+    assert_true(overload_rules_keep(&rules, 15.0, &warm) &&
+                !overload_rules_nearly(&rules, &warm));
+    assert_true(overload_rules_keep(&rules, 15.0, &(struct outlook){.soon = 0.4}));
+    assert_false(overload_rules_keep(&rules, 15.0, &over));
+    struct outlook held = {.amps = 15.7, .half = 0.9};
+    assert_true(overload_rules_keep(&rules, 15.0, &held));
+    held.half = 0.7;
+    assert_false(overload_rules_keep(&rules, 15.0, &held));
+    held = (struct outlook){.amps = 14.9, .half = 0.9};
+    assert_false(overload_rules_keep(&rules, 15.0, &held));
 }
 
 int main(void)
