@@ -209,35 +209,35 @@ static bool read_tree(struct signature_forest *f, const char *at)
     int32_t waiting[SIGNATURE_TREE_DEPTH];
     int depth = 0;
     long what, value;
-    f->trees[f->tree_count] = (int32_t)f->node_count;
+    f->trees[f->tree_count] = (int32_t)f->number_count;
     for (;;) {
         if (!next_number(&at, -1 - SIGNATURE_CLASSES, SIGNATURE_DAY - 1, &what))
             return false;
-        struct signature_node *n = &f->nodes[f->node_count];
-        n->what = (int16_t)what;
+        int16_t *n = f->numbers + f->number_count;
+        *n++ = (int16_t)what;
         if (what >= 0) {
-            if (depth == SIGNATURE_TREE_DEPTH || !next_number(&at, -100000, 100000, &value))
+            if (depth == SIGNATURE_TREE_DEPTH ||
+                !next_number(&at, INT16_MIN, INT16_MAX, &value))
                 return false;
-            n->value = (float)value / 100;
-            waiting[depth++] = (int32_t)f->node_count++;
+            *n = (int16_t)value;
+            waiting[depth++] = (int32_t)f->number_count;
+            f->number_count += 3;
             continue;
         }
-        f->node_count++;
         for (long left = -1 - what; left > 0; left--) {
-            n = &f->nodes[f->node_count++];
             if (!next_number(&at, 0, (long)f->class_count - 1, &what) ||
                 !next_number(&at, 0, 100, &value))
                 return false;
-            n->what = (int16_t)what;
-            n->value = (float)value / 100;
+            *n++ = (int16_t)(what * SIGNATURE_SHARE + value);
         }
+        f->number_count = (size_t)(n - f->numbers);
         if (depth == 0)
             break;
         depth--;
-        int32_t further = (int32_t)f->node_count - waiting[depth];
+        int32_t further = (int32_t)f->number_count - waiting[depth];
         if (further > UINT16_MAX)
             return false;
-        f->nodes[waiting[depth]].above = (uint16_t)further;
+        f->numbers[waiting[depth] + 2] = (int16_t)(uint16_t)further;
     }
     f->tree_count++;
     return at[strspn(at, " ")] == '\0';
@@ -256,11 +256,12 @@ static void read_trees(struct signature_set *set, const struct config_file *file
     size_t n = (size_t)config_setting_length(trees);
     for (unsigned i = 0; i < n; i++) {
         const char *text = config_setting_get_string_elem(trees, (int)i);
-        room += text ? strlen(text) / 2 + 1 : 0; /* a number is a digit and a space */
+        room +=
+            text ? 3 * (strlen(text) / 4 + 1) : 0; /* a split is four signs and takes three */
     }
-    f->nodes = calloc(room, sizeof *f->nodes);
+    f->numbers = calloc(room, sizeof *f->numbers);
     f->trees = calloc(n + 1, sizeof *f->trees);
-    for (unsigned i = 0; i < n && f->nodes && f->trees; i++) {
+    for (unsigned i = 0; i < n && f->numbers && f->trees; i++) {
         const char *text = config_setting_get_string_elem(trees, (int)i);
         if (text && read_tree(f, text))
             continue;
@@ -271,12 +272,12 @@ static void read_trees(struct signature_set *set, const struct config_file *file
         f->tree_count = 0;
         return;
     }
-    if (!f->nodes || !f->trees) {
+    if (!f->numbers || !f->trees) {
         field_error(file, 0, "memory is short");
         return;
     }
-    void *fitting = realloc(f->nodes, (f->node_count + 1) * sizeof *f->nodes);
-    f->nodes = fitting ? fitting : f->nodes;
+    void *fitting = realloc(f->numbers, (f->number_count + 1) * sizeof *f->numbers);
+    f->numbers = fitting ? fitting : f->numbers;
 }
 
 static void read_file(struct signature_set *set, const struct config_file *file)

@@ -75,17 +75,16 @@ void signature_forest_shares(const struct signature_forest *f, const float day[S
 {
     float x[SIGNATURE_DAY];
     for (int i = 0; i < SIGNATURE_DAY; i++)
-        x[i] = isnan(day[i]) ? SIGNATURE_DAY_NONE : day[i];
+        x[i] = 100 * (isnan(day[i]) ? SIGNATURE_DAY_NONE : day[i]);
     for (size_t c = 0; c < f->class_count; c++)
         shares[c] = 0;
     for (size_t t = 0; t < f->tree_count; t++) {
-        const struct signature_node *n = &f->nodes[f->trees[t]];
-        while (n->what >= 0)
-            n = x[n->what] > n->value ? n + n->above : n + 1;
-        for (int left = -1 - n->what; left > 0; left--) {
-            n++;
-            shares[n->what] += n->value / (float)f->tree_count;
-        }
+        const int16_t *n = f->numbers + f->trees[t];
+        while (n[0] >= 0)
+            n += x[n[0]] > (float)n[1] ? (uint16_t)n[2] : 3;
+        for (int left = -1 - *n++; left > 0; left--, n++)
+            shares[*n / SIGNATURE_SHARE] +=
+                (float)(*n % SIGNATURE_SHARE) / (100 * (float)f->tree_count);
     }
 }
 
@@ -104,9 +103,9 @@ bool signature_set_copy(struct signature_set *out, const struct signature_set *o
     const struct signature_forest *f = &of->forest;
     *out = *of;
     out->signatures = copy_of(of->signatures, of->count, sizeof *of->signatures);
-    out->forest.nodes = copy_of(f->nodes, f->node_count, sizeof *f->nodes);
+    out->forest.numbers = copy_of(f->numbers, f->number_count, sizeof *f->numbers);
     out->forest.trees = copy_of(f->trees, f->tree_count, sizeof *f->trees);
-    if (out->signatures && out->forest.nodes && out->forest.trees)
+    if (out->signatures && out->forest.numbers && out->forest.trees)
         return true;
     signature_set_free(out);
     return false;
@@ -114,7 +113,7 @@ bool signature_set_copy(struct signature_set *out, const struct signature_set *o
 
 void signature_set_free(struct signature_set *set)
 {
-    free(set->forest.nodes);
+    free(set->forest.numbers);
     free(set->forest.trees);
     free(set->signatures);
     *set = (struct signature_set){0};

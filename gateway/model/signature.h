@@ -91,8 +91,25 @@ enum signature_day {
     DAY_EARLY,   /* share of what it drew before six, six to twelve, from eighteen on */
     DAY_MORNING,
     DAY_LATE,
+    DAY_STANDBY, /* watts while nothing is on */
+    DAY_UP_LOW, /* while something is: watts that it draws less than for 10 and 50 hundredths */
+    DAY_UP_MIDDLE,
+    DAY_UP_SPREAD,     /* logarithms: from 10 to 90 hundredths, from there to 99.9 */
+    DAY_UP_PEAK,       /* (of that time) */
+    DAY_LEVELS,        /* at how many levels: entropy, in natural units */
+    DAY_ONE_LEVEL,     /* share of it within two thirds of an octave */
+    DAY_UNREST_SHARE,  /* unrest and flutter as a part of its watts; how much unrest varies */
+    DAY_FLUTTER_SHARE, /* (logarithms) */
+    DAY_UNREST_VARY,
+    DAY_WANDER_UP,    /* watts of steps, a second that something is on; a watt-second drawn */
+    DAY_WANDER_SHARE, /* (logarithms) */
+    DAY_UP_A_RUN,     /* seconds that something is on, for each run */
+    DAY_PULSES_VARY,
+    DAY_FROM_LOW, /* of the watts of steps to twice as much and more: from what was on; linear
+                   */
+    DAY_TO_LOW,   /* of those to half and less: to what stays on */
 };
-#define SIGNATURE_DAY 43
+#define SIGNATURE_DAY 59
 #define SIGNATURE_DAY_NONE (-9.0F) /* to the trees, what is not known lies below everything */
 
 struct signature_mode {
@@ -114,24 +131,21 @@ struct signature {
 };
 
 /* Trees that tell what a circuit carries by its day: each asks one figure after another and
- * ends at a leaf, which knows the shares of the appliances there. A tree's nodes follow each
- * other in order of descent; a leaf's shares follow it, as nodes too. */
-struct signature_node {
-    int16_t what;   /* a split: the figure (enum signature_day); a leaf: -1 - how many shares
-                       follow; a share: the class */
-    uint16_t above; /* a split: so many nodes on those for days above the threshold begin; the
-                       next node: for the others */
-    float value;    /* a split's threshold; a share, 0..1 */
-};
+ * ends at a leaf, which knows the shares of the appliances there. A tree is a row of numbers in
+ * order of descent. A split has three: the figure (enum signature_day), its threshold in
+ * hundredths, and how far on (uint16_t) those for days above it begin; for the others the next
+ * one is meant. A leaf has -1 - how many shares follow, and each of them is its class times
+ * SIGNATURE_SHARE and its hundredths. */
 #define SIGNATURE_CLASSES 128
+#define SIGNATURE_SHARE 128
 #define SIGNATURE_SEVERAL (-1)  /* the circuit carries several appliances */
 #define SIGNATURE_NO_CLASS (-2) /* one that the set has not */
 #define SIGNATURE_TREE_DEPTH 64
 
 struct signature_forest {
-    struct signature_node *nodes;
-    size_t node_count;
-    int32_t *trees; /* the first node of each */
+    int16_t *numbers;
+    size_t number_count;
+    int32_t *trees; /* where each begins */
     size_t tree_count;
     int16_t classes[SIGNATURE_CLASSES]; /* signature's index, or one of the two above */
     size_t class_count;

@@ -322,10 +322,10 @@ static void take(const char *directory, const char *name)
 static bool same_judge(const struct signature_set *a, const struct signature_set *b)
 {
     const struct signature_forest *f = &a->forest, *g = &b->forest;
-    return a->count == b->count && f->node_count == g->node_count &&
+    return a->count == b->count && f->number_count == g->number_count &&
            f->tree_count == g->tree_count && f->class_count == g->class_count &&
            memcmp(a->signatures, b->signatures, a->count * sizeof *a->signatures) == 0 &&
-           memcmp(f->nodes, g->nodes, f->node_count * sizeof *f->nodes) == 0 &&
+           memcmp(f->numbers, g->numbers, f->number_count * sizeof *f->numbers) == 0 &&
            memcmp(f->trees, g->trees, f->tree_count * sizeof *f->trees) == 0 &&
            memcmp(f->classes, g->classes, sizeof f->classes) == 0;
 }
@@ -339,7 +339,7 @@ static void what_is_shipped_is_copied_when_a_configuration_is_read_again(void **
     assert_non_null(mkdtemp(directory));
     put(directory, "site.cfg", config_case_site);
     assert_true(config_load(&first, directory, &faults));
-    assert_true(first.signatures.shipped && first.signatures.forest.node_count > 1000);
+    assert_true(first.signatures.shipped && first.signatures.forest.number_count > 1000);
     assert_true(config_load_again(&second, directory, &first, &faults));
     assert_true(second.signatures.shipped);
     assert_true(same_judge(&first.signatures, &second.signatures));
