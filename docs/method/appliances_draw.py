@@ -24,6 +24,7 @@ class Made:
     """a day under way: an array of watts and a random device"""
     def __init__(self, rng):
         self.rng, self.w, self.end = rng, np.zeros(DAY), 0
+        self.regulated = False  # its supply takes the same watts at any voltage
 
     def between(self, low, high):
         return self.rng.uniform(low, high)
@@ -62,7 +63,7 @@ class Made:
         w = watts * (1 + (start - 1) * np.exp(-t / settle)) * np.linspace(1, fade, n)
         if wander:
             w = w * (1 + wander * self.noise(n, slow))
-        return self.put(at, np.maximum(w, 0))
+        return self.put(at, np.maximum(w, 0) if watts > 0 else w)
 
     def noise(self, n, slow):
         """a random walk with a memory, of spread 1"""
@@ -92,10 +93,10 @@ class Made:
             t += self.rng.exponential(mean_gap)
 
 
-def cold(m, low, typical, high, on, duty, inrush, defrost):
+def cold(m, low, typical, high, on, duty, inrush, defrost, never=0.12):
     watts, on, duty = m.like(low, typical, high), m.like(*on), np.clip(m.like(*duty), 0.08, 0.85)
     inrush, fade, hour = m.like(*inrush), m.between(0.8, 1.0), 0
-    if m.chance(0.12):  # a variable-speed compressor, or one that never gets there: it runs on
+    if m.chance(never):  # a variable-speed compressor, or one that never gets there: it runs on
         m.flat(0, DAY, watts * m.between(0.5, 1), wander=m.between(0.01, 0.08), slow=m.between(900, 7200))
         return m.standby(m.between(0, 3))
     at = m.between(-1, 0) * on

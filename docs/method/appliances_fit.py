@@ -21,7 +21,7 @@ import numpy as np
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from appliances_forest import SEVERAL, Forest, weights
 from appliances_made import made_day
-from appliances_reference import ALSO, APPLIANCES, CLASSES, SAME
+from appliances_reference import ALSO, APPLIANCES, CLASSES, KINDS, SAME
 from traces import DAY, load_trace
 
 TENTH = 1.2816
@@ -53,7 +53,7 @@ def constants():
 
 
 PORTRAIT = constants()
-MADE, MADE_SEVERAL = 100, 900   # made days of each appliance, and of several together
+MADE, MADE_SEVERAL = 250, 1500   # made days of each appliance, and of several together
 MIXES, SEVERAL_TEACH = 160, 60  # days of several devices of the traces together: all, and those that teach
 SEVERAL_WEIGHT = 4              # of all days of several, against an appliance's
 # the least width of a feature, and how much a further device may differ
@@ -347,6 +347,9 @@ def report(all_days, mixes, meta, made, made_keys):
             many.append(shares[-1])
         print("| %s | %d | %d | %.0f %% | %s |" % (k, devices, n, 100 * shares[-1], ", ".join("%s %d" % x for x in table[k].most_common(6))))
     print("| mean of the classes | | %d | %.1f %% | of the %d with two devices or more %.1f %% |" % (len(meta), 100 * np.mean(shares), len(many), 100 * np.mean(many)))
+    kind = {k: name for name, keys in KINDS.items() for k in keys.split()}
+    alike = [sum(v for s, v in table[k].items() if right(k, s) or kind.get(s) == kind[k]) / sum(table[k].values()) for k in table]
+    print("right kind of appliance (KINDS): mean of the classes %.1f %%" % (100 * np.mean(alike)))
     print("of all days called one appliance %d, several %d, unknown %d; of those called one, right %.2f" % (
         said["one"], said["several"], said["unknown"], np.mean([r for _, r in claims])))
     for low, high in ((.6, .8), (.8, .95), (.95, 1.01)):

@@ -1,13 +1,13 @@
-"""The judge of whole days, for appliances_fit.py: extremely randomised trees on the figures of a day
+"""The judge of whole days, for appliances_fit.py: a random forest on the figures of a day
 (gateway/model/signature.h), as whole numbers, which is how config/appliances.cfg has them and
 gateway/analysis/portrait.c reads them. Needs python3-sklearn.
 """
 import collections
 import numpy as np
-from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.ensemble import RandomForestClassifier
 
-TREES, LEAVES, FIGURES = 40, 128, 16  # of the forest; leaves of a tree; figures tried at a split
-MADE_DEVICES = 1.5  # all made days of a class count as so many devices of it
+TREES, LEAVES, FIGURES = 40, 256, 8  # of the forest; leaves of a tree; figures tried at a split
+MADE_DEVICES, MADE_PART = 1.5, 0.5  # all made days of a class count as so many devices of it, and half as many as were recorded
 SEVERAL = "several"
 NOT_KNOWN = -9.0  # what is not known of a day lies below everything
 SHARES = 3  # classes kept in a leaf
@@ -22,8 +22,9 @@ def weights(key, device, made_key):
     devices, days, made = collections.defaultdict(set), collections.Counter(device), collections.Counter(made_key)
     for k, d in zip(key, device):
         devices[k].add(d)
-    real = [1 / days[d] / (len(devices[k]) + MADE_DEVICES * (k in made)) for k, d in zip(key, device)]
-    return np.array(real + [MADE_DEVICES / (len(devices[k]) + MADE_DEVICES) / made[k] for k in made_key])
+    as_devices = {k: MADE_DEVICES + MADE_PART * len(devices[k]) for k in made}
+    real = [1 / days[d] / (len(devices[k]) + as_devices.get(k, 0)) for k, d in zip(key, device)]
+    return np.array(real + [as_devices[k] / (len(devices[k]) + as_devices[k]) / made[k] for k in made_key])
 
 
 def numbers(tree, classes):
@@ -51,7 +52,7 @@ class Forest:
         self.keys = keys
         number = {k: i for i, k in enumerate(keys)}
         y = np.array([number[k] for k in key])
-        fit = ExtraTreesClassifier(TREES, max_leaf_nodes=LEAVES, max_features=FIGURES, random_state=seed, n_jobs=2)
+        fit = RandomForestClassifier(TREES, max_leaf_nodes=LEAVES, max_features=FIGURES, random_state=seed, n_jobs=2)
         # thresholds in hundredths, days too, so that both sides round alike
         fit.fit(np.round(100 * known(days)) / 100, y, sample_weight=weight)
         self.trees = [numbers(e.tree_, fit.classes_) for e in fit.estimators_]

@@ -21,7 +21,7 @@ def refrigerator(m):
 
 
 def freezer(m):
-    cold(m, 75, 130, 220, (240, 700, 1500), (0.14, 0.3, 0.6), (1.3, 3, 8), 0.15)
+    cold(m, 75, 130, 220, (240, 700, 1500), (0.14, 0.3, 0.6), (1.3, 3, 8), 0.15, never=0.2)
 
 
 def kettle(m):
@@ -34,7 +34,7 @@ def kettle(m):
 def toaster(m):
     watts, length = m.like(670, 870, 1400), m.like(100, 135, 260)
     for t in m.times(m.like(0.7, 1.5, 3), "meals"):
-        for _ in range(m.rng.integers(1, 4)):
+        for _ in range(m.rng.choice([1, 2, 3], p=[0.55, 0.3, 0.15])):
             t = m.flat(t, length * np.exp(0.08 * m.rng.standard_normal()), watts, fade=m.between(0.96, 1)) + m.between(15, 120)
 
 
@@ -42,7 +42,8 @@ def microwave(m):
     watts, fade, lamp = m.like(750, 1200, 1500), m.between(0.88, 1.0), m.between(30, 90)
     for t in m.times(m.like(1, 3, 6), "meals"):
         length = m.like(45, 130, 420)
-        t = m.flat(t, m.rng.integers(0, 4), lamp)
+        if m.chance(0.7):  # its lamp and fan, until the magnetron is warm
+            t = m.flat(t, m.between(1, 7), lamp)
         if m.chance(0.2):  # less than full power: the magnetron takes turns with a pause
             period, duty = m.between(20, 32), m.between(0.25, 0.75)
             m.flat(t, length, lamp)
@@ -57,16 +58,22 @@ def microwave(m):
 def coffee_maker(m):
     kind, standby = m.rng.choice(3, p=[0.55, 0.35, 0.1]), m.rng.choice([0, m.between(0, 3)])
     watts = m.like(600, 950, 1250) if kind == 0 else m.like(1150, 1380, 1550)
+    keeps, staged = m.rng.choice([0, 0.6, 1]), m.chance(0.4)
     for t in m.times(m.like(0.8, 1.5, 3.5), "coffee"):
         if kind == 0:  # drip: one element brews, and then keeps the plate warm in bursts
-            t = m.flat(t, m.like(200, 420, 720), watts, fade=m.between(0.97, 1))
-            m.bursts(t + m.between(20, 120), m.like(300, 1500, 3600), watts, m.between(8, 40), m.between(40, 180))
+            t = m.flat(t, m.like(200, 400, 720), watts, fade=m.between(0.97, 1))
+            if m.chance(keeps):  # else it is switched off with the last drop
+                m.bursts(t + m.between(20, 120), m.like(300, 1500, 3600), watts, m.between(8, 40), m.between(40, 220), vary=0.1)
         else:  # pads and capsules: a minute of heating, then brewing with the pump
-            t = m.flat(t, m.between(25, 100), watts)
-            for _ in range(m.rng.integers(1, 4)):
-                t = m.flat(t + m.between(5, 90), m.between(20, 60), watts * m.between(0.9, 1.02), wander=0.02, slow=4)
-            if m.chance(0.5):
-                m.bursts(t + 20, m.between(60, 900), watts, m.between(2, 8), m.between(40, 150))
+            t = m.flat(t, m.between(15, 100), watts, start=m.between(1, 1.08), settle=20)
+            if staged:  # regulated to its end
+                t = m.flat(t, m.between(5, 30), watts * m.between(0.2, 0.6))
+            for _ in range(m.rng.choice([1, 2, 3], p=[0.6, 0.3, 0.1])):
+                t = m.flat(t + m.between(3, 120), m.between(12, 55), watts * m.between(0.9, 1.03), wander=m.between(0, 0.3) * m.chance(0.4), slow=3)
+            if m.chance(0.3):
+                m.bursts(t + 20, m.between(60, 900), watts * m.between(0.4, 1), m.between(2, 8), m.between(40, 200))
+            if m.chance(0.3):
+                m.bursts(t + 20, m.between(300, 900), m.between(20, 60), m.between(20, 50), m.between(60, 150))
     m.standby(standby)
 
 
@@ -87,7 +94,8 @@ def espresso_coffee_machine(m):
 
 
 def dishwasher(m):
-    heat, pump, standby = m.like(1400, 1950, 2300), m.like(30, 65, 110), m.rng.choice([0, m.between(0, 3)])
+    spells = m.rng.choice([2, 2, 3, 4, 6])
+    heat, pump, standby = m.like(1400, 1950, 2600), m.like(30, 65, 110), m.rng.choice([0, m.between(0, 3)])
     for t in m.times(m.like(0.7, 1, 1.6), "evening" if m.chance(0.5) else "day"):
         length = m.like(70, 105, 160) * MINUTE
         first, second = m.between(0.08, 0.2) * length, m.between(0.55, 0.75) * length
@@ -95,8 +103,10 @@ def dishwasher(m):
         while a < t + length * 0.9:  # the pump, with pauses to drain and fill
             a = m.flat(a, m.between(3, 14) * MINUTE, pump, start=m.between(1.1, 2), wander=0.04, slow=8) + m.between(10, 90)
             a = m.flat(a, m.between(20, 50), m.between(20, 40)) + m.between(20, 60)
-        m.flat(t + first, m.between(8, 22) * MINUTE, heat, fade=m.between(0.98, 1))
-        m.flat(t + second, m.between(6, 20) * MINUTE, heat, fade=m.between(0.98, 1))
+        apart = (second - first) / (spells - 1)
+        for k in range(spells):
+            n = m.between(6, 22) * MINUTE if spells == 2 else apart * m.between(0.25, 0.85)
+            m.flat(t + first + k * apart, min(n, 0.9 * apart), heat, fade=m.between(0.98, 1))
         if m.chance(0.25):
             m.flat(t + length * 0.82, m.between(3, 10) * MINUTE, heat)
     m.standby(standby)
@@ -133,10 +143,13 @@ def washing_machine(m, combined=0.1):
 
 
 def dry(m, t, heat, length):
-    motor, full = m.between(180, 320), length * m.between(0.5, 0.85)
-    m.flat(t, length, motor, start=m.between(1.5, 3.5), settle=1, wander=0.02, slow=20)
-    m.flat(t + 4, full, heat, start=m.between(1, 1.1), settle=60, wander=0.01, slow=60)
-    m.bursts(t + 4 + full, length - full - 5 * MINUTE, heat, m.between(60, 300), m.between(60, 300))
+    motor, full = m.between(120, 320), length * (m.between(0.5, 0.85) if m.chance(0.5) else m.between(0.03, 0.3))
+    if m.chance(0.4):  # its drum turns this way and that
+        m.bursts(t, length, motor, m.between(30, 200), m.between(2, 8), vary=0.05, start=m.between(1.2, 2.5), settle=1)
+    else:
+        m.flat(t, length, motor, start=m.between(1.5, 3.5), settle=1, wander=0.02, slow=20)
+    m.flat(t + 4, full, heat, start=m.between(1, 1.1), settle=60)
+    m.bursts(t + 4 + full + m.between(10, 60), length - full - 5 * MINUTE, heat, m.like(40, 120, 300), m.like(10, 40, 300))
     for k in range(int(m.rng.choice([0, 0, 10]))):  # turns against creases
         m.flat(t + length + 120 * (k + 1), m.between(8, 15), motor, start=1.5)
 
@@ -168,36 +181,48 @@ def hair_dryer(m):
 
 
 def vacuum_cleaner(m):
-    watts = m.like(900, 1250, 1700)
+    watts, wander = m.like(900, 1250, 1700), m.between(0.008, 0.03)
+    start = m.rng.choice([m.between(0.9, 1), m.between(1, 1.1), m.between(1.05, 1.6)])  # many start softly
     t = next(m.times(1, "day"))
     for _ in range(m.rng.integers(1, 6)):
-        t = m.flat(t, m.like(60, 300, 1100), watts, start=m.between(1.05, 1.6), settle=1, fade=m.between(0.94, 1), wander=m.between(0.008, 0.03), slow=6)
+        t = m.flat(t, m.like(60, 300, 1100), watts, start=start, settle=1, fade=m.between(0.94, 1), wander=wander, slow=6)
         t += m.like(8, 60, 900)
 
 
-def screen(m, at, seconds, watts, content, start, warm):
-    m.flat(at, seconds, watts, start=start, settle=warm, wander=content, slow=m.between(3, 60))
-
-
 def television(m):
-    kind = m.rng.choice(3, p=[0.45, 0.35, 0.2])
-    watts = (m.like(50, 100, 190), m.like(28, 65, 130), m.like(70, 105, 136))[kind]
-    content = (m.between(0.003, 0.02), m.between(0.03, 0.18), m.between(0.03, 0.12))[kind]
+    kind = m.rng.choice(4, p=[0.4, 0.3, 0.15, 0.15])  # backlight that is steady, that follows the picture; tube; plasma or a large one
+    watts = (m.like(50, 100, 210), m.like(28, 75, 140), m.like(70, 105, 136), m.like(130, 210, 350))[kind]
+    content = (m.between(0.001, 0.02), m.between(0.03, 0.18), m.between(0.03, 0.12), m.between(0.02, 0.2))[kind]
+    slow, waits, idle = m.between(1, 60), m.rng.choice([0, m.between(2, 15), m.between(2, 15)]), m.rng.choice([0, m.between(9, 28)])
+    dark, dips = m.like(20, 100, 600), m.chance(0.4)  # its backlight gives way in dark scenes
+    m.regulated = True
     for t in m.times(m.like(0.8, 1.8, 4), "evening"):
-        screen(m, t, m.like(25, 75, 240) * MINUTE, watts, content, m.between(1.2, 2) if kind == 2 else m.between(0.8, 1.1), m.between(1, 6))
+        if waits and kind != 2:
+            t = m.flat(t, waits, m.between(12, 45))
+        n = m.like(15, 75, 240) * MINUTE
+        if dips and kind != 2:
+            m.spikes(t, n, dark, -0.5 * watts, m.between(2, 15))
+        t = m.flat(t, n, watts, start=m.between(1.2, 2) if kind == 2 else m.between(0.8, 1.1), settle=m.between(1, 6), wander=content, slow=slow)
+        if idle and m.chance(0.7):  # not yet asleep
+            m.flat(t, m.like(60, 500, 1200), idle)
+    if idle and m.chance(0.5):  # looks for what is on tomorrow
+        m.flat(m.between(0, DAY), m.like(120, 500, 1200), idle)
     m.standby(m.rng.choice([0, m.between(0, 2), m.between(2, 12)]))
 
 
 def monitor(m):
     tube = m.chance(0.15)
     watts, content = (m.like(60, 80, 105), m.between(0.04, 0.12)) if tube else (m.like(18, 34, 60), m.between(0.002, 0.02))
-    warm, high = m.between(300, 1500), m.between(1.0, 1.12)
+    warm, high, slow, wakes = m.between(300, 1500), m.between(0.95, 1.12), m.between(3, 60), m.chance(0.4)
+    m.regulated = True
     for t in m.times(m.like(0.8, 1.8, 4), "office"):
         end = t + m.like(25, 110, 400) * MINUTE
         while t < end:  # dark while nobody is there
             n = m.like(10, 60, 240) * MINUTE
-            screen(m, t, min(n, end - t), watts, content, m.between(1.1, 1.5) if tube else high, 3 if tube else warm)
+            m.flat(t, min(n, end - t), watts, start=m.between(1.1, 1.5) if tube else high, settle=3 if tube else warm, wander=content, slow=slow)
             t += n + m.like(1, 8, 40) * MINUTE
+            if wakes and m.chance(0.4):
+                m.flat(t - 30, m.between(4, 25), watts * m.between(0.5, 1.1))
     m.standby(m.rng.choice([0, m.between(0, 2.5)]))
 
 
@@ -218,7 +243,8 @@ def computer(m, at, seconds, watts, load, wander, boot, spike):
 
 def desktop_computer(m):
     watts, standby = m.like(42, 82, 135), m.rng.choice([0, m.between(1, 6)])
-    how = (m.between(0.2, 1.2), m.between(0.01, 0.06), m.between(1.0, 1.4))
+    how = (m.like(0.06, 0.4, 1.2), m.between(0.002, 0.06), m.between(1.0, 1.4))
+    m.regulated = True
     if m.chance(0.3):  # never switched off
         computer(m, 0, DAY, watts, *how, m.chance(0.5))
     else:
@@ -229,7 +255,8 @@ def desktop_computer(m):
 
 def laptop_computer(m):
     watts, standby = m.like(13, 21, 38), m.rng.choice([0, m.between(0, 2)])
-    how = (m.between(0.3, 1.4), m.between(0.05, 0.25), m.between(1.0, 1.5))
+    how = (m.like(0.15, 0.6, 1.4), m.between(0.005, 0.25), m.between(1.0, 1.5))
+    m.regulated = True
     if m.chance(0.2):
         computer(m, 0, DAY, watts, *how, False)
         return
@@ -276,16 +303,18 @@ def audio_amplifier(m):
 
 
 def network_router(m):
+    m.regulated = True
     m.flat(0, DAY, m.like(4, 7, 12), wander=m.between(0, 0.05), slow=m.between(10, 3600))
 
 
 def network_storage(m):
     watts, asleep = m.like(12, 22, 40), m.between(0.5, 0.8)
+    m.regulated = True
     begins, ends = (0, DAY) if m.chance(0.6) else (m.between(6, 18) * HOUR, m.between(20, 24) * HOUR)
     t = begins
     while t < ends:
         n = m.like(1200, 7000, 40000)
-        m.flat(t, min(n, ends - t), watts, start=m.between(1.1, 1.6), settle=8, wander=0.01, slow=60)
+        m.flat(t, min(n, ends - t), watts, start=m.between(1.1, 2), settle=m.between(2, 10), wander=0.01, slow=60)
         t += n
         n = m.like(1200, 10000, 50000)
         m.flat(t, min(n, max(ends - t, 1)), watts * asleep)
@@ -295,6 +324,7 @@ def network_storage(m):
 
 def games_console(m):
     watts = m.like(55, 105, 150)
+    m.regulated = True
     for t in m.times(m.like(0.8, 1.4, 3), "evening"):
         n = m.like(20, 70, 180) * MINUTE
         menu = min(m.like(60, 240, 900), n / 2)
@@ -304,12 +334,16 @@ def games_console(m):
 
 
 def video_projector(m):
-    watts, low = m.like(150, 220, 320), m.between(0.6, 0.85)
-    for t in m.times(m.like(0.7, 1.1, 2), "evening"):
-        if m.chance(0.25):
-            watts *= 0.8
-        t = m.flat(t, m.like(30, 100, 200) * MINUTE, watts, start=low, settle=m.between(15, 40), wander=0.002)
-        m.flat(t, m.between(20, 120), watts * m.between(0.08, 0.25))  # its fan runs on
+    watts, cold, fan = m.like(150, 220, 320), m.between(0.3, 0.75), m.between(0.08, 0.25)
+    strikes, warms, cools, saves = m.between(2, 15), m.between(10, 40), m.between(15, 120), m.chance(0.3)
+    m.regulated = True
+    for t in m.times(m.like(0.7, 1.3, 3), "evening"):
+        t = m.flat(t, strikes, watts * m.between(0.04, 0.15))
+        t = m.flat(t, warms * m.between(0.5, 1), watts * cold)  # an arc lamp takes its current from the beginning, its volts come
+        n = int(m.between(0.5, 1.2) * warms)
+        t = m.put(t, watts * np.linspace(cold, 1, n))
+        t = m.flat(t, m.like(3, 60, 200) * MINUTE, watts * (m.between(0.75, 0.85) if saves else 1), wander=0.002)
+        m.flat(t, cools, watts * fan)  # its fan runs on
     m.standby(m.rng.choice([0, m.between(0.5, 8)]))
 
 
@@ -581,7 +615,8 @@ def made_day(key, rng):
     """a day of a device that is drawn for it: watts as its meter tells them, mains and meter wandering a little"""
     m = Made(rng)
     globals()[key](m)
-    mains = 1 + m.between(0.003, 0.012) * m.noise(DAY, 3600)
-    w = m.w * mains + m.between(0, 0.6) * rng.standard_normal(DAY)
-    hold = int(rng.choice([1, 1, 1, 2, 3]))  # meters that report every second or so
+    mains = 1 + m.between(0.003, 0.012) * m.noise(DAY, 3600) + m.between(0.001, 0.006) * m.noise(DAY, m.between(8, 90))
+    w = m.w * (1 if m.regulated else mains) + m.between(0, 0.6) * rng.standard_normal(DAY)
+    w[1:] -= rng.random(DAY - 1) * np.diff(w)  # it is switched in the middle of a second
+    hold = int(rng.choice([1, 1, 1, 2, 3, 5]))  # meters that report every second or so
     return np.maximum(np.round(np.repeat(w[::hold], hold)[:DAY]), 0).astype(np.float32)

@@ -38,6 +38,17 @@ ALSO = {
     # the traces say "lamp" and "printer", and not of which kind
     "lamp": {"fluorescent_lamp"}, "laser_printer": {"inkjet_printer"},
 }
+# what an appliance does with its current, for the coarser figure of the report
+KINDS = {
+    "heats for minutes": "kettle microwave toaster coffee_maker espresso_coffee_machine iron hair_dryer cooking_plate oven toaster_oven electric_range "
+                         "instant_hot_water_tap",
+    "programme with water": "dishwasher washing_machine clothes_dryer",
+    "cools": "refrigerator freezer water_fountain_pump dehumidifier room_air_conditioner central_air_conditioner heat_pump",
+    "turns for a while": "vacuum_cleaner food_slicer food_waste_disposer garage_door_opener well_pump sump_pump",
+    "light": "lamp fluorescent_lamp",
+    "screen": "television monitor video_projector",
+    "electronics": "desktop_computer laptop_computer laser_printer inkjet_printer audio_amplifier network_router network_storage games_console",
+}
 # several meters of one appliance, by the traces' README
 SAME = {
     ("Refrigerator", "noid"): "599393", ("MicrowaveOven", "noid"): "995FCC", ("Toaster", "noid"): "98ABD2",
@@ -56,12 +67,12 @@ SMPS = dict(inrush=(1, 1.15, 2.5), power_factor=(0.5, 0.62, 0.95))
 # key: name, group, share, sure, source, modes [(part, ranges)]. For what the traces hold as well,
 # the modes here are added to those of the traces with the part TRACE_REFERENCE.
 APPLIANCES = {
-    "refrigerator": ("Refrigerator", "cold", 1.0, 0.37, "DOE, GEN, TB; PF 0.75..0.95; US 150..200 W, EU 77 W; 24..36 starts a day", [
+    "refrigerator": ("Refrigerator", "cold", 1.0, 0.45, "DOE, GEN, TB; PF 0.75..0.95; US 150..200 W, EU 77 W; 24..36 starts a day", [
         (0.5, dict(watts=(26, 77, 124), seconds=(200, 480, 1860), inrush=(1.1, 1.6, 11.9), per_day=(20, 32, 45),
                    power_factor=(0.75, 0.87, 0.95))),
         (0.5, dict(us=1, watts=(100, 165, 230), seconds=(700, 1500, 2700), inrush=(1.1, 1.6, 12), per_day=(18, 28, 40),
                    power_factor=(0.75, 0.87, 0.95)))]),
-    "freezer": ("Freezer", "cold", 0.3, 0.87, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
+    "freezer": ("Freezer", "cold", 0.3, 0.90, "TB 156..173 W, 4..11 min, 24 a day, inrush 6.5 at 1 s; GEN", [
         (1, dict(watts=(120, 158, 220), seconds=(240, 540, 900), inrush=(1.3, 6.5, 8.1), per_day=(16, 24, 36),
                  power_factor=(0.65, 0.8, 0.9)))]),
     "kettle": ("Electric kettle", "", 1.0, 0.46, "TB 1780..2610 W, 1.4..4.1 min; US 1500 W (m)", [
@@ -93,7 +104,7 @@ APPLIANCES = {
         (1, dict(SMPS, watts=(28, 95, 141), seconds=(1560, 3600, 8760)))]),
     "monitor": ("Computer monitor", "display", 2.5, 0.95, "TB 36..94 W, 25..170 min; PF 0.50..0.64", [
         (1, dict(SMPS, watts=(25, 41, 94), seconds=(1500, 5000, 10200)))]),
-    "lamp": ("Lamp", "", 0.9, 0.77, "DOE 25..500 W; hours", [
+    "lamp": ("Lamp", "light", 0.9, 0.77, "DOE 25..500 W; hours", [
         (1, dict(watts=(15, 50, 200), seconds=(1200, 6000, 20000), inrush=(1, 1.02, 1.3), spread=(0, 0.01, 0.03),
                  power_factor=(0.55, 1, 1)))]),
     "desktop_computer": ("Desktop computer", "computer", 0.5, 0.97, "TB 43..128 W, DOE 120 W, 2..24 h; PF 0.58..0.7", [
@@ -182,6 +193,6 @@ APPLIANCES = {
         (1, dict(watts=(60, 100, 180), seconds=(600, 5000, 25000), inrush=(1, 1, 1.1), pulses=(3, 30, 200), night=(0.2, 0.5, 0.9)))]),
     "aquarium": ("Aquarium", "", 0.1, 0.9, "DOE 50..1210 W; its heater cycles", [
         (1, dict(HEAT, watts=(50, 150, 400), seconds=(200, 900, 4000), night=(0.15, 0.25, 0.4), per_day=(5, 20, 60)))]),
-    "fluorescent_lamp": ("Fluorescent lamp", "", 0.5, 0.93, "PF 10..100 W, 0.5 raw, 0.89..0.93 corrected; hours", [
+    "fluorescent_lamp": ("Fluorescent lamp", "light", 0.5, 0.93, "PF 10..100 W, 0.5 raw, 0.89..0.93 corrected; hours", [
         (1, dict(watts=(10, 30, 100), seconds=(1200, 7000, 25000), inrush=(1, 1.1, 1.6), power_factor=(0.5, 0.6, 0.93)))]),
 }

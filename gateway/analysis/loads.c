@@ -373,9 +373,9 @@ static void feed(struct loads *l, size_t i, float amps)
     if (said == STEPS_STEP)
         weigh(l, i, &s);
     if (said != STEPS_NOTHING) {
-        float steps =
-            fabsf(s.after - s.before) + (said == STEPS_PULSE ? 2 * (s.peak - s.before) : 0);
-        portrait_step(&c->portrait, steps * (float)appliances_volts(l->site, (int)i));
+        float volts = (float)appliances_volts(l->site, (int)i);
+        portrait_step(&c->portrait, s.before * volts, s.after * volts,
+                      said == STEPS_PULSE ? s.peak * volts : 0);
         struct run over[RUNS_MAX];
         struct loads_cut cut = loads_cut_before(&c->runs);
         int n = runs_step(&c->runs, &s, over);

@@ -7,7 +7,7 @@
 
 #define STATE_TAG 0x4c4f4144U   /* "LOAD" */
 #define CIRCUIT_TAG 0x43495243U /* "CIRC" */
-#define VERSION 10U
+#define VERSION 11U
 #define PORTRAIT_SINCE 10U /* an earlier one lacks figures: the circuit is looked at anew */
 #define OLDEST 4U /* that is still read: names and what was learned outlive an upgrade */
 
@@ -216,6 +216,10 @@ static const struct member circuit_members[] = {
     SUM_SINCE(10, flutter),
     SUM_SINCE(10, unrest),
     SINCE(10, struct circuit, portrait.rest_watts, F32),
+    SINCE(11, struct circuit, portrait.rises, F32),
+    SINCE(11, struct circuit, portrait.from_low, F32),
+    SINCE(11, struct circuit, portrait.falls, F32),
+    SINCE(11, struct circuit, portrait.to_low, F32),
 };
 #define COUNT(a) (sizeof(a) / sizeof *(a))
 

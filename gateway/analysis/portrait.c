@@ -6,7 +6,9 @@
 #define FADE_SECONDS 3600.0F
 #define MEMORY_SECONDS (3 * DAY_SECONDS)
 #define STEPS_AN_OCTAVE 3
+#define LOG_2 0.6931472F
 #define UP_WATTS 8.0F /* something is on */
+#define UP_LEVEL 9    /* the first of them */
 
 /* Added before the logarithm, so that "none" is a number. */
 #define PLUS_WATTS 3.0F
@@ -22,6 +24,9 @@
 #define PLUS_DRAWN 0.1F   /* watts that are none */
 #define PLUS_SECONDS 5.0F /* as SIGNATURE_SECONDS has */
 #define PLUS_GAP 10.0F
+#define PLUS_WANDER_UP 0.003F
+#define PLUS_WANDER_SHARE 1e-4F
+#define PLUS_LEVEL 1e-9F
 
 /* The judge; docs/method/appliances.md. Trees that agree do so less than they should: the power
  * makes said probabilities come true on devices that were held back. */
@@ -69,9 +74,10 @@ static void fade_sum(struct portrait_sum *s, float by)
 static void fade(struct portrait *p)
 {
     float by = expf(-p->unfaded / MEMORY_SECONDS);
-    float *const sums[] = {&p->seconds, &p->energy,     &p->wander,
-                           &p->runs,    &p->on_seconds, &p->night,
-                           &p->evening, &p->up_seconds, &p->quiet_seconds};
+    float *const sums[] = {&p->seconds,       &p->energy, &p->wander,   &p->runs,
+                           &p->on_seconds,    &p->night,  &p->evening,  &p->up_seconds,
+                           &p->quiet_seconds, &p->rises,  &p->from_low, &p->falls,
+                           &p->to_low};
     struct portrait_sum *const means[] = {
         &p->watts_by_charge, &p->watts_by_run, &p->seconds_by_run, &p->seconds_by_time, &p->gap,
         &p->flutter,         &p->unrest};
@@ -120,9 +126,19 @@ void portrait_stir(struct portrait *p)
     p->rest_watts = 0;
 }
 
-void portrait_step(struct portrait *p, float watts)
+void portrait_step(struct portrait *p, float before, float after, float peak)
 {
-    p->wander += fabsf(watts);
+    float change = fabsf(after - before);
+    p->wander += change + 2 * fmaxf(peak - before, 0);
+    if (after > 2 * before) {
+        p->rises += change;
+        if (before > UP_WATTS)
+            p->from_low += change;
+    } else if (before > 2 * after) {
+        p->falls += change;
+        if (after > UP_WATTS)
+            p->to_low += change;
+    }
 }
 
 void portrait_run(struct portrait *p, const float x[SIGNATURE_FEATURES], int64_t began_wall_ms,
@@ -150,17 +166,28 @@ void portrait_run(struct portrait *p, const float x[SIGNATURE_FEATURES], int64_t
         add(&p->shape[i], x[shapes[i]], charge);
 }
 
-/* Watts below which the level was for that part of the time. */
-static float level_at(const struct portrait *p, float part)
+/* Seconds at that level and above. */
+static float seconds_from(const struct portrait *p, int from)
 {
-    float below = 0;
-    for (int k = 0; k < PORTRAIT_LEVELS; k++) {
-        if (p->level[k] > 0 && below + p->level[k] >= part * p->seconds)
-            return exp2f(((float)k + (part * p->seconds - below) / p->level[k]) /
-                         STEPS_AN_OCTAVE);
+    float sum = 0;
+    for (int k = from; k < PORTRAIT_LEVELS; k++)
+        sum += p->level[k];
+    return sum;
+}
+
+/* Logarithm of the watts below which it drew for so many of the seconds at that level and
+ * above. */
+static float level_at(const struct portrait *p, int from, float seconds)
+{
+    float below = 0, at = PORTRAIT_LEVELS;
+    for (int k = from; k < PORTRAIT_LEVELS; k++) {
+        if (p->level[k] > 0 && below + p->level[k] >= seconds) {
+            at = (float)k + (seconds - below) / p->level[k];
+            break;
+        }
         below += p->level[k];
     }
-    return exp2f((float)PORTRAIT_LEVELS / STEPS_AN_OCTAVE);
+    return at / STEPS_AN_OCTAVE * LOG_2;
 }
 
 static float share_over(const struct portrait *p, float watts)
@@ -171,6 +198,36 @@ static float share_over(const struct portrait *p, float watts)
     return (sum + (ceilf(from) - from) * p->level[(int)from]) / p->seconds;
 }
 
+/* What it draws while something is on, however long that is: watts, and how much they differ.
+ */
+static void day_up(const struct portrait *p, float day[SIGNATURE_DAY])
+{
+    float up = seconds_from(p, UP_LEVEL), down = 0, drawn_down = 0, before = 0;
+    for (int k = 0; k < UP_LEVEL; k++) {
+        down += p->level[k];
+        drawn_down += p->level[k] * exp2f(((float)k + 0.5F) / STEPS_AN_OCTAVE);
+    }
+    if (down > 0)
+        day[DAY_STANDBY] = logf(drawn_down / down);
+    if (!(up > 0))
+        return;
+    float low = level_at(p, UP_LEVEL, 0.1F * up), middle = level_at(p, UP_LEVEL, 0.5F * up);
+    float high = level_at(p, UP_LEVEL, 0.9F * up);
+    day[DAY_UP_LOW] = low;
+    day[DAY_UP_MIDDLE] = middle;
+    day[DAY_UP_SPREAD] = high - low;
+    day[DAY_UP_PEAK] = level_at(p, UP_LEVEL, 0.999F * up) - high;
+    day[DAY_UNREST_SHARE] = mean(&p->unrest) - middle;
+    day[DAY_FLUTTER_SHARE] = mean(&p->flutter) - middle;
+    day[DAY_LEVELS] = day[DAY_ONE_LEVEL] = 0;
+    for (int k = UP_LEVEL; k < PORTRAIT_LEVELS; k++) {
+        float part = p->level[k] / up;
+        day[DAY_LEVELS] -= part * logf(part + PLUS_LEVEL);
+        day[DAY_ONE_LEVEL] = fmaxf(day[DAY_ONE_LEVEL], before + part);
+        before = part;
+    }
+}
+
 void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
 {
     for (int f = 0; f < SIGNATURE_DAY; f++)
@@ -178,7 +235,8 @@ void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
     if (!(p->seconds > 0))
         return;
     for (int i = 0; i < LEVELS; i++)
-        day[DAY_LEVEL_5 + i] = logf(level_at(p, hundredths[i] / 100) + PLUS_WATTS);
+        day[DAY_LEVEL_5 + i] =
+            logf(expf(level_at(p, 0, hundredths[i] / 100 * p->seconds)) + PLUS_WATTS);
     for (int i = 0; i < 4; i++)
         day[DAY_OVER_20 + i] = logf(share_over(p, overs[i]) + PLUS_SHARE);
     day[DAY_MEAN] = logf(p->energy / p->seconds + 1);
@@ -192,6 +250,17 @@ void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
     day[DAY_UNREST] = mean(&p->unrest);
     if (p->up_seconds > 0)
         day[DAY_MOVING] = logf(fmaxf(1 - p->quiet_seconds / p->up_seconds, 0) + PLUS_MOVING);
+    day_up(p, day);
+    day[DAY_WANDER_SHARE] = logf(p->wander / drawn + PLUS_WANDER_SHARE);
+    day[DAY_UP_A_RUN] = logf(p->up_seconds / (p->runs + PLUS_RUNS) + 1);
+    if (p->up_seconds > 0)
+        day[DAY_WANDER_UP] = logf(p->wander / p->up_seconds + PLUS_WANDER_UP);
+    if (p->rises > 0)
+        day[DAY_FROM_LOW] = p->from_low / p->rises;
+    if (p->falls > 0)
+        day[DAY_TO_LOW] = p->to_low / p->falls;
+    if (p->unrest.weight > 0)
+        day[DAY_UNREST_VARY] = logf(deviation(&p->unrest) + PLUS_VARY);
     if (p->seconds_by_run.weight <= 0)
         return;
     day[DAY_ON_SHARE] = logf(p->on_seconds / p->seconds + PLUS_ON);
@@ -209,6 +278,7 @@ void portrait_day(const struct portrait *p, float day[SIGNATURE_DAY])
     day[DAY_EVENING] = p->evening / p->runs;
     for (int i = 0; i < PORTRAIT_SHAPES; i++)
         day[DAY_INRUSH + i] = mean(&p->shape[i]);
+    day[DAY_PULSES_VARY] = logf(deviation(&p->shape[DAY_PULSES - DAY_INRUSH]) + PLUS_VARY);
 }
 
 /* How common it is, tempered: a circuit of its own is no matter of how many there are. */

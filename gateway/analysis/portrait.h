@@ -35,7 +35,9 @@ struct portrait {
     float quarter[PORTRAIT_QUARTERS]; /* watt-seconds from midnight, six, noon, eighteen on */
     float up_seconds, quiet_seconds;  /* something was on; and the readings rested */
     struct portrait_sum flutter, unrest;
-    float rest_watts; /* in the last quiet spell, 0: it is over */
+    float rises, from_low; /* watts of steps to twice as much, and of those from what was on */
+    float falls, to_low;   /* of steps to half and less, and of those that left something on */
+    float rest_watts;      /* in the last quiet spell, 0: it is over */
     float runs, on_seconds, night, evening;
     struct portrait_sum watts_by_charge, watts_by_run, seconds_by_run, seconds_by_time, gap;
     struct portrait_sum shape[PORTRAIT_SHAPES];
@@ -52,8 +54,8 @@ void portrait_rest(struct portrait *p, float watts, float deviation, float secon
 /* They rest no more. */
 void portrait_stir(struct portrait *p);
 
-/* Its level stepped by so many watts. */
-void portrait_step(struct portrait *p, float watts);
+/* Its level stepped from so many watts to so many; peak: it came back to them from there. */
+void portrait_step(struct portrait *p, float before, float after, float peak);
 
 /* A run is over; x: its features (appliances_features). */
 void portrait_run(struct portrait *p, const float x[SIGNATURE_FEATURES], int64_t began_wall_ms,

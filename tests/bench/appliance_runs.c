@@ -91,10 +91,10 @@ static bool play(const float *watts, int32_t seconds)
         return false;
     loads_observe(l, print_run, NULL);
     for (int32_t t = 0; t < seconds + AFTERWARDS; t++) {
-        double w = t < seconds && !isnan(watts[t]) ? (double)watts[t] : 0;
+        double w = t < seconds ? (double)watts[t] : 0;
         double amps = w / VOLTS + NOISE_AMPS * gaussian(&state);
         f->mono_ms = f->wall_ms = 1000 * (int64_t)t;
-        f->values[0] = (float)(round(100 * fmax(amps, 0)) / 100);
+        f->values[0] = isnan(w) ? NAN : (float)(round(100 * fmax(amps, 0)) / 100);
         loads_step(l, f, NULL);
         if (t + 1 == seconds)
             watched = l->circuits[0].portrait;

@@ -93,6 +93,63 @@ static void a_peak_of_seconds_is_told(void **state)
     assert_near(exp((double)day[DAY_LEVEL_99997]) - 3, 160, 40);
 }
 
+/* 2 W, and 20 and 80 W for equal times: the same, however long they are. */
+static void what_is_drawn_while_something_is_on_is_told(void **state)
+{
+    static const float hours[] = {3, 9};
+    (void)state;
+    for (size_t i = 0; i < sizeof hours / sizeof hours[0]; i++) {
+        struct portrait p = {0};
+        float day[SIGNATURE_DAY];
+        portrait_level(&p, 2, (24 - 2 * hours[i]) * 3600, 0);
+        portrait_level(&p, 20, hours[i] * 3600, 12);
+        portrait_rest(&p, 20, 2, 1800);
+        portrait_level(&p, 80, hours[i] * 3600, 18);
+        portrait_rest(&p, 80, 2, 1800);
+        portrait_day(&p, day);
+        assert_near(exp((double)day[DAY_STANDBY]), 2, 0.3);
+        assert_near(exp((double)day[DAY_UP_LOW]), 20, 5);
+        assert_near((double)day[DAY_UP_SPREAD], log(4), 0.3);
+        assert_near((double)day[DAY_UP_PEAK], 0, 0.2);
+        assert_near((double)day[DAY_LEVELS], log(2), 1e-3); /* two, of equal share */
+        assert_near((double)day[DAY_ONE_LEVEL], 0.5, 1e-3);
+        assert_near(exp((double)(day[DAY_UNREST_SHARE] + day[DAY_UP_MIDDLE])), 2.5, 1e-3);
+        assert_near((double)day[DAY_UNREST_VARY], log(0.05), 1e-3);
+    }
+}
+
+static void what_never_comes_on_has_no_figures_of_it(void **state)
+{
+    struct portrait p = {0};
+    float day[SIGNATURE_DAY];
+    (void)state;
+    portrait_level(&p, 3, 86400, 0);
+    portrait_day(&p, day);
+    assert_near(exp((double)day[DAY_STANDBY]), 3, 0.5);
+    assert_true(isnan(day[DAY_UP_LOW]) && isnan(day[DAY_LEVELS]) && isnan(day[DAY_WANDER_UP]));
+    assert_true(isnan(day[DAY_FROM_LOW]) && isnan(day[DAY_TO_LOW]));
+}
+
+/* A projector: its lamp strikes, warms up, and its fan runs on. */
+static void steps_on_the_way_up_and_down_are_told(void **state)
+{
+    struct portrait p = {0};
+    float day[SIGNATURE_DAY];
+    (void)state;
+    portrait_level(&p, 2, 80000, 0);
+    portrait_level(&p, 230, 6000, 20);
+    portrait_step(&p, 2, 50, 0);
+    portrait_step(&p, 50, 230, 0);
+    portrait_step(&p, 230, 200, 0); /* neither twice nor half */
+    portrait_step(&p, 200, 30, 0);
+    portrait_step(&p, 30, 2, 0);
+    portrait_step(&p, 2, 2, 42); /* a pulse */
+    portrait_day(&p, day);
+    assert_near((double)day[DAY_FROM_LOW], 180.0 / 228, 1e-3);
+    assert_near((double)day[DAY_TO_LOW], 170.0 / 198, 1e-3);
+    assert_near(exp((double)day[DAY_WANDER_UP]) - 0.003, (228 + 30 + 198 + 80) / 6000.0, 1e-4);
+}
+
 /* Three appliances, told by one tree of two figures. */
 static const char *const three =
     "appliances = ( { key = \"cold\"; name = \"Cold\"; group = \"wet\"; modes = ( { watts = [ "
@@ -259,6 +316,9 @@ int main(void)
         cmocka_unit_test(what_is_long_ago_fades),
         cmocka_unit_test(what_rests_and_what_flutters_is_told),
         cmocka_unit_test(a_peak_of_seconds_is_told),
+        cmocka_unit_test(what_is_drawn_while_something_is_on_is_told),
+        cmocka_unit_test(what_never_comes_on_has_no_figures_of_it),
+        cmocka_unit_test(steps_on_the_way_up_and_down_are_told),
         cmocka_unit_test(trees_tell_which),
         cmocka_unit_test(trees_that_do_not_agree_leave_it_unknown),
         cmocka_unit_test(without_trees_nothing_is_judged),
