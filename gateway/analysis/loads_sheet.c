@@ -29,7 +29,8 @@
 #define GAVE_AMPS 0.6F
 #define SMALL_AMPS 3.0F
 #define YOUNG_MS 1200000
-#define ELEMENT_LEAST 4.0F
+#define ELEMENT_LEAST 2.0F
+#define PART_SHARE 0.8F /* of what gave way, at the most */
 #define ELEMENT_MOST 14.0F
 #define OWN_SECONDS 120.0F /* a load of its own is on for longer */
 #define PARTLY 0.4F        /* of its series, and it is a part (series.h) */
@@ -172,6 +173,53 @@ static void begun_together(struct sheet *s)
         }
 }
 
+/* ---- gave way -------------------------------------------------------------------------------
+ */
+
+/* A load that is on by itself, and for a while. */
+static bool by_itself(const struct sheet *s, float amps)
+{
+    const struct learned_load *known = learned_of_size(&s->circuit->learned, amps, KNOWN_RUNS);
+    return known && known->seconds.mean > logf(OWN_SECONDS) &&
+           !(known->rich > 0 && known->rich >= PARTLY * known->series);
+}
+
+static bool may_be_part(const struct sheet *s, const struct item *x, const struct item *element)
+{
+    return x->run && !x->run->train &&
+           amps_of(x) < fminf(SMALL_AMPS, PART_SHARE * amps_of(element)) &&
+           x->run->began_mono_ms > element->run->began_mono_ms &&
+           s->loads->mono_ms - x->run->began_mono_ms < YOUNG_MS && !by_itself(s, amps_of(x));
+}
+
+/* How much smaller it is than it was; a run that began with something small: than it ever was.
+ */
+static float gave(const struct item *x)
+{
+    float first = x->run->first < 0.8F * amps_of(x) ? 0 : x->run->first;
+    return fmaxf(first, x->run->most) - amps_of(x);
+}
+
+static void gave_way(struct sheet *s)
+{
+    for (size_t i = s->count; i-- > 0;) { /* the smallest element first */
+        const struct item *x = &s->items[i];
+        float sum = 0;
+        if (!x->run || x->run->disturbed == 0 || amps_of(x) < ELEMENT_LEAST ||
+            amps_of(x) >= ELEMENT_MOST || gave(x) < GAVE_LEAST)
+            continue;
+        for (size_t k = i + 1; k < s->count; k++)
+            if (may_be_part(s, &s->items[k], x))
+                sum += amps_of(&s->items[k]);
+        if (sum <= 0 || sum > GAVE_TIMES * gave(x) + GAVE_AMPS)
+            continue;
+        for (size_t k = s->count; k-- > i + 1;)
+            if (may_be_part(s, &s->items[k], &s->items[i]))
+                join(s, i, k);
+        return;
+    }
+}
+
 /* ---- turned up ------------------------------------------------------------------------------
  */
 
@@ -206,52 +254,6 @@ static void turned_up(struct sheet *s)
                 heater = i;
         if (heater < s->count)
             join(s, heater, k);
-    }
-}
-
-/* ---- gave way -------------------------------------------------------------------------------
- */
-
-/* A load that is on by itself, and for a while. */
-static bool by_itself(const struct sheet *s, float amps)
-{
-    const struct learned_load *known = learned_of_size(&s->circuit->learned, amps, KNOWN_RUNS);
-    return known && known->seconds.mean > logf(OWN_SECONDS) &&
-           !(known->rich > 0 && known->rich >= PARTLY * known->series);
-}
-
-static bool may_be_part(const struct sheet *s, const struct item *x, const struct item *element)
-{
-    return x->run && !x->run->train && amps_of(x) < SMALL_AMPS &&
-           x->run->began_mono_ms > element->run->began_mono_ms &&
-           s->loads->mono_ms - x->run->began_mono_ms < YOUNG_MS && !by_itself(s, amps_of(x));
-}
-
-/* How much smaller it is than it was; a run that began with something small: than it ever was.
- */
-static float gave(const struct item *x)
-{
-    float first = x->run->first < 0.8F * amps_of(x) ? 0 : x->run->first;
-    return fmaxf(first, x->run->most) - amps_of(x);
-}
-
-static void gave_way(struct sheet *s)
-{
-    for (size_t i = s->count; i-- > 0;) { /* the smallest element first */
-        const struct item *x = &s->items[i];
-        float sum = 0;
-        if (!x->run || x->run->disturbed == 0 || amps_of(x) < ELEMENT_LEAST ||
-            amps_of(x) >= ELEMENT_MOST || gave(x) < GAVE_LEAST)
-            continue;
-        for (size_t k = i + 1; k < s->count; k++)
-            if (may_be_part(s, &s->items[k], x))
-                sum += amps_of(&s->items[k]);
-        if (sum <= 0 || sum > GAVE_TIMES * gave(x) + GAVE_AMPS)
-            continue;
-        for (size_t k = s->count; k-- > i + 1;)
-            if (may_be_part(s, &s->items[k], &s->items[i]))
-                join(s, i, k);
-        return;
     }
 }
 
@@ -293,8 +295,8 @@ size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOA
         s.items[i] = (struct item){.load = out[i], .run = run_of(&s.circuit->runs, out[i].run)};
     two_at_once(&s);
     begun_together(&s);
-    turned_up(&s);
     gave_way(&s);
+    turned_up(&s);
     unexplained(&s);
     for (size_t i = 0; i < s.count; i++)
         out[i] = s.items[i].load;

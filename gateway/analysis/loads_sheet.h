@@ -9,13 +9,14 @@
  *                      the sum of two that are known: these two
  *     begun together   two or three that began in one step, whose sum is a load of this
  *                      circuit, and not each of them is one by itself: a dishwasher's elements
+ *     gave way         a load that is smaller than it was, and what is small, has begun since,
+ *                      is no load of its own and not much more than that: a washing machine's
+ *                      drum, which turns to and fro beside its element; a hair dryer set lower
  *     turned up        what came on at once beside a heater, has not changed since, is far
  *                      smaller and no load of this circuit: the heater was turned up; of two
  *                      heaters the one that has been on for longer
- *     gave way         an element that is smaller than it was, and what is small, young, no
- * load of its own and not much more than that: a washing machine's drum, which turns to and fro
- * beside its element unexplained      what no run explains of the current, is more than ever
- * stays on there and too large to be a refrigerator lost: part of what began last
+ *     unexplained      what no run explains of the current, is more than ever stays on there
+ *                      and too large to be a refrigerator lost: part of what began last
  *
  * The sum stays what it was. What is put together has the name and the beginning of its largest
  * part, and is essential when one of its parts is.

@@ -193,6 +193,22 @@ static void a_drum_is_part_of_the_element_beside_it(void **state)
     assert_int_equal(on[0].since_wall_ms, LOADS_RIG_BEGIN_WALL_MS + 3600000);
 }
 
+static void a_hair_dryer_set_lower_and_higher_is_one(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0.1, 10 * MINUTE);
+    rig_hold(b, 9.1, 20 * MINUTE); /* a heater */
+    rig_hold(b, 16.6, MINUTE);     /* the dryer, 7.5 A */
+    rig_hold(b, 12.2, 30);         /* 3.1 A */
+    rig_hold(b, 14.4, 40);         /* 5.3 A */
+    assert_int_equal(running(b), 4);
+    size_t n = sheet(b, on);
+    assert_int_equal(n, 3);
+    assert_non_null(only(on, n, 9.0));
+    assert_non_null(only(on, n, 5.3));
+}
+
 static void what_is_small_beside_an_element_that_gave_nothing_is_its_own(void **state)
 {
     struct loads_rig *b = *state;
@@ -265,6 +281,7 @@ int main(void)
         ON_THE_RIG(two_that_began_in_one_step_are_the_load_of_their_sum),
         ON_THE_RIG(two_that_began_in_one_step_and_are_known_apart_stay_two),
         ON_THE_RIG(a_drum_is_part_of_the_element_beside_it),
+        ON_THE_RIG(a_hair_dryer_set_lower_and_higher_is_one),
         ON_THE_RIG(what_is_small_beside_an_element_that_gave_nothing_is_its_own),
         ON_THE_RIG(a_refrigerator_beside_a_drum_is_none_of_its_parts),
         ON_THE_RIG(what_no_run_explains_is_part_of_what_began_last),
