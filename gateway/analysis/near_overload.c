@@ -137,6 +137,7 @@ void near_overload_event(struct near_overload *n, const struct event *e)
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
     if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip)) {
         n->circuits[e->circuit].in_vain = 0;
+        n->circuits[e->circuit].alerted_ms = n->mono_ms - ALERT_AGAIN_MS; /* not for nothing */
         joins_opened(&n->joins[e->circuit], e->trip.opened_wall_ms);
     }
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)

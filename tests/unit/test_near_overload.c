@@ -205,7 +205,7 @@ static void what_was_learned_of_the_loads_survives_a_restart(void **state)
     overload_tear_down(&t);
 }
 
-/* warm, cool, and warm again: nothing has to be done either time, and an alarm does not wait */
+/* warm, cool, and warm again: nothing has to be done either time */
 static void an_alert_is_not_repeated_within_two_hours(void **state)
 {
     struct overload_case t;
@@ -222,6 +222,31 @@ static void an_alert_is_not_repeated_within_two_hours(void **state)
     assert_false(stands(&t));
     overload_hold(&t, 14.8, 1200);
     assert_int_equal(t.raised, 1);
+    overload_hold(&t, 0.3, 1200);
+    const struct event opened = {.type = EVENT_TRIP,
+                                 .circuit = 0,
+                                 .trip = {.stage = TRIP_CONFIRMED, .cause = CAUSE_OVERLOAD}};
+    near_overload_event(t.near, &opened); /* after that it is no repetition */
+    overload_hold(&t, 14.8, 600);
+    assert_true(t.raised == 2 && t.alert);
+    overload_tear_down(&t);
+}
+
+/* nor does it keep the alarm from coming */
+static void an_alarm_does_not_wait_for_the_two_hours_of_an_alert(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 6; n++) {
+        overload_hold(&t, 12.3, 100);
+        overload_hold(&t, 0.3, 3600);
+    }
+    overload_hold(&t, 14.8, 1200);
+    assert_true(t.raised == 1 && t.alert);
+    overload_hold(&t, 0.3, 2400);
+    overload_hold(&t, 14.8, 1200);
     overload_hold(&t, 26.0, 5);
     assert_true(t.raised == 2 && !t.alert);
     overload_hold(&t, 0.3, 7200);
@@ -348,6 +373,7 @@ int main(void)
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
         cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
         cmocka_unit_test(an_alert_is_not_repeated_within_two_hours),
+        cmocka_unit_test(an_alarm_does_not_wait_for_the_two_hours_of_an_alert),
         cmocka_unit_test(warnings_in_vain_are_remembered_over_a_restart),
         cmocka_unit_test(damaged_state_is_refused),
         cmocka_unit_test(a_warning_from_before_a_restart_returns),
