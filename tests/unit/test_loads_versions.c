@@ -63,6 +63,28 @@ static const char version_8[] =
     "32z8.ec51383d01z4.8813z7.a8da769b01z134.e8030000d007z9377.02z7.0300000001d0afda769b01"
     "z7.e01fz44.a0927cz6.e8fe4500e8fe45z377.";
 
+static const char version_10[] =
+    "44414f4c8c5000000az3.e01fz6.a0927cz5.182757779b010000ffffffffffffff7f435249433528000007"
+    "z3.6d61696e2d30316666e640z4.ec51383d01z4.e80f7bz5.60a455779b0100006666e6406666e6406666e6"
+    "406666e6406666e6406666e6406666e6406666e640z100.e8030000d0070000b80b0000a00f000088130000"
+    "70170000581bz98.08178a264a470600e80f7bz5.60a455779b010000e80f7bz5.e80f7bz23.e0400000e040"
+    "z6.e040z10.e040z4.01z28.402d4400989745a0927cz11.b842z6.01z12.01z17.09z3.4c616d696e61746f"
+    "72a4707d3f0001z2431.c0cc4c3ez61.0786373de80f7bz5.402b7bz5.7d158a3f1250cb4009z23.9999993f"
+    "087c76z5.078b03df49470600cdcc4c3ee80f7bz178.6666e640a8985fz5.068354af494706z107.e040z52."
+    "0101z3.3333b33f087c76z5.078b03df494706z105.9999993fz52.0101z3.01z3.09z3.4c616d696e61746f"
+    "728cc51f40b8e57f406092db769b010000e01f37779b0100009513f93fz4.d18ba940z12.2440f340b4b5a8"
+    "bbz10.803fz10.af45z7.40z3.40z88.9513f93fd18ba9409206403f0000404000008040z44.02z7.8cc51f"
+    "40b8e57f4060c7e7769b010000e05443779b0100007db23a3ez4.38add940z12.2440f340b4b5a8bbz4.8988"
+    "883d0000803fz8.02008745z7.40z3.40z88.7db23a3e38add9409206403f0000404000008040z5588.02z3."
+    "cdcc4c3ecdcc4c3ecdcc4c3ez84.02z7.03z3.01d0afda769b01z7.e01fz6.e8fdz6.e80f7bz5.03z3.09z3."
+    "01z9.6666e640a0927cz6.e8fe45z65.a06445z30.6145z29.c06044z60.50e32b4a00748246z3.41fe7f89"
+    "45z3.41z4.ff410b4add54664b96cfc14cz3.41fa1150427339ac43z3.4159184242645d9543fe7f8945f0bd"
+    "e046101439480000e04043554042ed47a543ff410b4aa07d3047b4ad5f44ff410b4az8.ff410b4az8.ff410b"
+    "4a925320cb2995384cff410b4ac5e5b6ca755b764bff410b4az24.e05443779b01000050e32b4az13.e8fe45"
+    "0080fb450000804352ac52c3616b5b440080824340e934c3f5cbfa420000cf44z9.435249432328000007z3."
+    "6d61696e2d3032z8.ec51383d01z4.8813z7.a8da769b01z134.e8030000d007z9576.02z7.03z3.01d0afda"
+    "769b01z7.e01fz44.a0927cz6.e8fe4500e8fe45z429.";
+
 static size_t bytes_of(const char *text, uint8_t *out, size_t room)
 {
     size_t n = 0;
@@ -128,6 +150,16 @@ static void what_version_8_saved_is_read(void **state)
     names_and_loads_survive(*state, version_8);
 }
 
+/* It did not know from where it rose and to where it fell; how long it has watched stays. */
+static void what_version_10_saved_is_read(void **state)
+{
+    struct loads_rig *b = *state;
+    struct loads_whole whole;
+    names_and_loads_survive(b, version_10);
+    loads_whole(b->loads, 0, &whole);
+    assert_near(whole.days * 86400, 8160 + 160, 30);
+}
+
 static void a_damaged_old_state_leaves_nothing_behind(void **state)
 {
     static uint8_t bytes[32768];
@@ -162,6 +194,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(what_version_5_saved_is_read, loads_rig_set_up,
                                         loads_rig_tear_down),
         cmocka_unit_test_setup_teardown(what_version_8_saved_is_read, loads_rig_set_up,
+                                        loads_rig_tear_down),
+        cmocka_unit_test_setup_teardown(what_version_10_saved_is_read, loads_rig_set_up,
                                         loads_rig_tear_down),
         cmocka_unit_test_setup_teardown(a_damaged_old_state_leaves_nothing_behind,
                                         loads_rig_set_up, loads_rig_tear_down),
