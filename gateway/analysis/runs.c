@@ -219,6 +219,15 @@ const struct run *runs_unsteady(const struct runs *r, int64_t mono_ms, float d)
     return best;
 }
 
+/* How well a rise would bring back what paused: all of it, when it had ended in two steps. */
+static float comes_back(const struct run *x, float d)
+{
+    float m = run_misfit(x->amps, d);
+    if (x->fell > 0 && x->off_mono_ms - x->fell_mono_ms <= IN_TWO_MS)
+        m = fminf(m, run_misfit(x->amps + x->fell, d));
+    return m;
+}
+
 /* A run this rise carries on: one that paused a moment ago, or one that is still starting. */
 static struct run *carried_on(struct runs *r, const struct step *s, float d)
 {
@@ -230,7 +239,7 @@ static struct run *carried_on(struct runs *r, const struct step *s, float d)
             x->off_mono_ms - x->on_mono_ms > LONG_MS ? patience_ms(x) : RUNS_PAUSE_MS / 2;
         if (!x->pausing || x->train || s->at_mono_ms - x->off_mono_ms > pause)
             continue;
-        float m = run_misfit(x->amps, d);
+        float m = comes_back(x, d);
         if (m < least)
             least = m, best = x;
     }
@@ -270,7 +279,7 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
         x->pausing = false;
         x->pulses++;
         x->on_mono_ms = x->counted_mono_ms = s->at_mono_ms;
-        x->amps = 0;
+        x->amps = x->fell = 0;
     } else {
         x->stage = x->fell == 0 ? d : 0;
         x->fell = 0;

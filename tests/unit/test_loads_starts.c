@@ -217,6 +217,20 @@ static void a_rise_of_a_load_that_never_rests_is_its_own(void **state)
     assert_near(on[0].amps, 0.70, 0.03);
 }
 
+static void an_element_that_ends_in_two_steps_comes_back_whole(void **state)
+{
+    struct loads_rig *b = *state;
+    rig_hold(b, 0.1, 300);
+    for (int i = 0; i < 5; i++) { /* a clothes dryer's */
+        rig_hold(b, 15.9, 180);
+        rig_hold(b, 9.2, 3);
+        rig_hold(b, 0.1, 22);
+    }
+    rig_hold(b, 0.1, 900);
+    assert_int_equal(rig_ons(b), 1);
+    assert_near((double)b->events[b->count - 1].load.seconds, 5 * 205 - 22, 3);
+}
+
 int main(void)
 {
 #define CASE(f) cmocka_unit_test_setup_teardown(f, loads_rig_set_up, loads_rig_tear_down)
@@ -234,6 +248,7 @@ int main(void)
         CASE(nothing_is_no_set_that_comes_back),
         CASE(a_load_that_ends_in_two_steps_has_ended),
         CASE(a_rise_of_a_load_that_never_rests_is_its_own),
+        CASE(an_element_that_ends_in_two_steps_comes_back_whole),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
