@@ -243,6 +243,11 @@ coverage: ## line coverage of the unit and scenario tests, into build-coverage/
 	@sh tests/run.sh build-coverage unit scenario
 	@sh tests/coverage.sh build-coverage
 
+.PHONY: mutants
+mutants: unit-programs ## whether the unit tests notice faults put into the analysis, one at a time (MUTANTS=, SEED=, FILES=)
+	@CC="$(CC)" CPPFLAGS='$(CPPFLAGS)' CFLAGS='$(CFLAGS)' LDFLAGS='$(LDFLAGS)' LIBS='$(LIBS)' HELPERS='$(TEST_HELP_OBJ)' HELD='$(HELD)' \
+		/usr/bin/python3 tests/mutants/mutants.py $(B) $(FILES)
+
 # ---- where it goes ------------------------------------------------------------------------------
 SHARE := $(DESTDIR)$(PREFIX)/share
 DOC   := $(SHARE)/doc/foretrip
