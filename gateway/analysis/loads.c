@@ -493,7 +493,7 @@ void loads_step(struct loads *l, const struct frame *f, const bool *cut)
     l->frame = NULL;
 }
 
-static int larger_first(const void *a, const void *b)
+int loads_larger_first(const void *a, const void *b)
 {
     const struct event_load *x = a, *y = b;
     return (x->amps < y->amps) - (x->amps > y->amps);
@@ -557,7 +557,7 @@ size_t loads_running(const struct loads *l, int circuit,
         out[n] = describe(&r, l->mono_ms);
         strcpy(out[n++].appliance, LOADS_STANDING);
     }
-    qsort(out, n, sizeof *out, larger_first);
+    qsort(out, n, sizeof *out, loads_larger_first);
     return n;
 }
 

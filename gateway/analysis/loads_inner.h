@@ -77,4 +77,7 @@ void loads_label(const struct loads *l, size_t i, const struct run_shape *s,
 void loads_usual_features(const struct loads *l, size_t i, const struct learned_load *c,
                           float x[SIGNATURE_FEATURES]);
 
+/* Of two struct event_load, for qsort. */
+int loads_larger_first(const void *a, const void *b);
+
 #endif

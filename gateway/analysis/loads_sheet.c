@@ -281,12 +281,6 @@ static void unexplained(struct sheet *s)
         join(s, last, standing);
 }
 
-static int larger_first(const void *a, const void *b)
-{
-    const struct event_load *x = a, *y = b;
-    return (x->amps < y->amps) - (x->amps > y->amps);
-}
-
 size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOADS_MAX_RUNNING])
 {
     struct sheet s = {.loads = l, .number = circuit, .circuit = &l->circuits[circuit]};
@@ -300,6 +294,6 @@ size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOA
     unexplained(&s);
     for (size_t i = 0; i < s.count; i++)
         out[i] = s.items[i].load;
-    qsort(out, s.count, sizeof *out, larger_first);
+    qsort(out, s.count, sizeof *out, loads_larger_first);
     return s.count;
 }

@@ -95,17 +95,23 @@ static void what_starts_with_inrush_is_no_turn(void **state)
     assert_non_null(only(on, n, 2.7));
 }
 
+/* Two loads, four times each, never at the same time. */
+static void learn(struct loads_rig *b, double first, double second)
+{
+    rig_hold(b, 0.1, 10 * MINUTE);
+    for (int i = 0; i < 4; i++) {
+        rig_hold(b, first + 0.1, 4 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+        rig_hold(b, second + 0.1, 7 * MINUTE);
+        rig_hold(b, 0.1, 2 * HOUR);
+    }
+}
+
 static void a_kettle_and_an_oven_at_once_are_two(void **state)
 {
     struct loads_rig *b = *state;
     struct event_load on[LOADS_MAX_RUNNING];
-    rig_hold(b, 0.1, 10 * MINUTE);
-    for (int i = 0; i < 4; i++) {
-        rig_hold(b, 10.8, 4 * MINUTE);
-        rig_hold(b, 0.1, 2 * HOUR);
-        rig_hold(b, 6.4, 7 * MINUTE);
-        rig_hold(b, 0.1, 2 * HOUR);
-    }
+    learn(b, 10.7, 6.3);
     rig_hold(b, 17.1, MINUTE); /* more than 16 A */
     assert_int_equal(running(b), 2);
     size_t n = sheet(b, on);
@@ -118,13 +124,7 @@ static void what_the_breaker_may_carry_is_one(void **state)
 {
     struct loads_rig *b = *state;
     struct event_load on[LOADS_MAX_RUNNING];
-    rig_hold(b, 0.1, 10 * MINUTE);
-    for (int i = 0; i < 4; i++) {
-        rig_hold(b, 6.1, 4 * MINUTE);
-        rig_hold(b, 0.1, 2 * HOUR);
-        rig_hold(b, 4.1, 7 * MINUTE);
-        rig_hold(b, 0.1, 2 * HOUR);
-    }
+    learn(b, 6.0, 4.0);
     rig_hold(b, 10.1, MINUTE);
     size_t n = sheet(b, on);
     assert_non_null(only(on, n, 10.0));
