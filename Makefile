@@ -35,7 +35,8 @@ LDFLAGS += -fsanitize=$(SAN_ALL)
 endif
 # FORTIFY needs optimisation and disturbs the sanitizers
 ifeq ($(SAN),)
-CPPFLAGS += -D_FORTIFY_SOURCE=2
+FORTIFY  ?= -D_FORTIFY_SOURCE=2
+CPPFLAGS += $(FORTIFY)
 endif
 # what the compiler knows of: guard pages cannot be jumped over; jumps and returns land where they may (x86, arm64)
 HARDEN  := $(shell for f in -fstack-clash-protection -fcf-protection -mbranch-protection=standard; do \
@@ -239,7 +240,7 @@ fmt-check:
 	clang-format --dry-run -Werror $(C_FILES)
 
 coverage: ## line coverage of the unit and scenario tests, into build-coverage/
-	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage" LDFLAGS="--coverage -pthread" CPPFLAGS="$(filter-out -D_FORTIFY_SOURCE=2,$(CPPFLAGS)) -Ibuild-coverage/gen" all unit-programs fuzz-programs
+	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage" LDFLAGS="--coverage -pthread" FORTIFY= all unit-programs fuzz-programs
 	@sh tests/run.sh build-coverage unit scenario
 	@sh tests/coverage.sh build-coverage
 
