@@ -239,14 +239,14 @@ fmt: ## clang-format on all C
 fmt-check:
 	clang-format --dry-run -Werror $(C_FILES)
 
-coverage: ## line coverage of the unit and scenario tests, into build-coverage/
-	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage" LDFLAGS="--coverage -pthread" FORTIFY= all unit-programs fuzz-programs
-	@sh tests/run.sh build-coverage unit scenario
+coverage: ## line coverage of the unit, scenario and peer tests, into build-coverage/
+	@$(MAKE) --no-print-directory B=build-coverage OPT="-O0 -fprofile-update=atomic --coverage -Wno-format-truncation -Wno-restrict" LDFLAGS="--coverage -pthread" FORTIFY= all unit-programs fuzz-programs peer-programs
+	@sh tests/run.sh build-coverage unit scenario peer
 	@sh tests/coverage.sh build-coverage
 
 .PHONY: mutants
-mutants: unit-programs ## whether the unit tests notice faults put into the analysis, one at a time (MUTANTS=, SEED=, FILES=)
-	@CC="$(CC)" CPPFLAGS='$(CPPFLAGS)' CFLAGS='$(CFLAGS)' LDFLAGS='$(LDFLAGS)' LIBS='$(LIBS)' HELPERS='$(TEST_HELP_OBJ)' HELD='$(HELD)' \
+mutants: programs unit-programs ## whether the tests notice faults put into the analysis, one at a time (MUTANTS=, SEED=, FILES=)
+	@CC="$(CC)" CPPFLAGS='$(CPPFLAGS)' CFLAGS='$(CFLAGS)' LDFLAGS='$(LDFLAGS)' LIBS='$(LIBS)' HELPERS='$(TEST_HELP_OBJ)' HELD='$(HELD)' TOOL='$(TOOL_SRC:%.c=$(B)/%.o)' \
 		/usr/bin/python3 tests/mutants/mutants.py $(B) $(FILES)
 
 # ---- where it goes ------------------------------------------------------------------------------

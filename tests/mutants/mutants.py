@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
-"""mutants.py BUILD [FILE..] - whether the unit tests would notice a fault in the analysis: one operator or constant at a time is
-turned into another, and the tests run that call the file or one that calls it, those named after it first, until one fails.
+"""mutants.py BUILD [FILE..] - whether the tests would notice a fault in the analysis: one operator or constant at a time is
+turned into another, and the tests run that call the file or one that calls it, those named after it first, until one fails; the
+recorded situations (tests/scenario/replays.sh) come last.
 
 With FILE, those sources of gateway/analysis; else all of the core (CORE). MUTANTS how many of each file (6; 0: every one), drawn with
 SEED (1). What the compiler gives the same program for is the same program, and not counted. A mutant that is never noticed lives: it
-is printed with its place. JOBS at a time (2). The environment has CC, CPPFLAGS, CFLAGS, LDFLAGS, LIBS, HELPERS and HELD, as make
-knows them (make mutants).
+is printed with its place. JOBS at a time (2). The environment has CC, CPPFLAGS, CFLAGS, LDFLAGS, LIBS, HELPERS, HELD and TOOL, as
+make knows them (make mutants).
 """
 import concurrent.futures, hashlib, os, random, re, shutil, subprocess, sys, tempfile
 
@@ -89,20 +90,30 @@ class House:
                                                        target, source), shell=True, capture_output=True)
         return run.returncode == 0
 
+    def link(self, program, objects, thing, more):
+        run = subprocess.run("%s %s -o %s %s %s %s/libforetrip.a %s %s" % (self.env["CC"], self.env["LDFLAGS"], program, objects, thing, self.build, self.env["LIBS"], more),
+                             shell=True, capture_output=True, text=True)
+        if run.returncode:
+            sys.exit("%s cannot be linked: %s" % (program, run.stderr[-400:]))
+
+    @staticmethod
+    def fails(command):
+        try:
+            return subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=SECONDS).returncode != 0
+        except subprocess.TimeoutExpired:
+            return True
+
     def notices(self, test, thing, where):
         program = "%s/%s" % (where, test)
         wraps = " ".join("-Wl,--wrap=" + w for w in self.env["HELD"].split())
-        link = subprocess.run("%s %s %s -o %s %s/tests/unit/%s.o %s %s %s/libforetrip.a %s -lcmocka" %
-                              (self.env["CC"], self.env["LDFLAGS"], wraps, program, self.build, test, self.env["HELPERS"], thing, self.build, self.env["LIBS"]),
-                              shell=True, capture_output=True, text=True)
-        if link.returncode:
-            sys.exit("the test %s cannot be linked: %s" % (test, link.stderr[-400:]))
-        try:
-            return subprocess.run([os.path.abspath(program)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=SECONDS).returncode != 0
-        except subprocess.TimeoutExpired:
-            return True
-        finally:
-            os.remove(program)
+        self.link(program, "%s/tests/unit/%s.o %s" % (self.build, test, self.env["HELPERS"]), thing, "-lcmocka " + wraps)
+        failed = self.fails([program])
+        os.remove(program)
+        return failed
+
+    def situations_notice(self, thing, where):
+        self.link(where + "/foretrip", self.env["TOOL"], thing, "")
+        return self.fails(["sh", "tests/scenario/replays.sh", where])
 
 
 def digest(path):
@@ -123,7 +134,8 @@ def judge(house, name, tests, mutant, same):
             return None
         if digest(where + "/m.o") == same:
             return "same"
-        return "noticed" if any(house.notices(t, where + "/m.o", where) for t in tests) else "lives"
+        noticed = any(house.notices(t, where + "/m.o", where) for t in tests) or house.situations_notice(where + "/m.o", where)
+        return "noticed" if noticed else "lives"
     finally:
         shutil.rmtree(where)
 
