@@ -81,7 +81,7 @@ struct beside {
     const char *path;
     _Atomic bool stop;
     _Atomic int rounds;
-    int wrong;
+    _Atomic int wrong;
 };
 
 static bool count_event(void *context, const struct store_event_row *row)
