@@ -1,5 +1,6 @@
 #include "runs.h"
 
+#include "runs_fit.h"
 #include "runs_inner.h"
 #include "runs_level.h"
 #include "runs_rest.h"
@@ -17,22 +18,16 @@
 #define LONG_MS 120000
 #define RIPPLE 0.04F /* of the level: what a heavy load does by itself */
 #define RIPPLE_AMPS 0.2F
-#define AGE_COST 0.15F /* what has been on for long will be for longer: per e-fold */
-#define STAGE_COST 0.3F
 #define ELEMENT_AMPS 1.5F
 #define GIVEN_AMPS 0.5F /* a run that gave way by more did so itself */
 #define RESUMED 1.25F
 #define ALIKE 0.01F      /* two readings of one level */
 #define HEATER_AMPS 6.5F /* two stages of one element were smaller, as far as seen */
-#define FIT_MOST 4.0F    /* of the cost: about 0.13 A and a tenth of the fall */
-#define FIT_LOOSE 1.2F   /* something else may have happened as well */
 #define IN_TWO_MS 15000  /* between the two falls of one end */
 #define BEGUN_AMPS 0.2F
 #define UNSTEADY_AMPS 0.6F
 #define UNSTEADY_CHANGES 4
 #define UNSTEADY_A_MINUTE 0.5F
-#define FIT_RESTLESS 1.2F /* the same for what may be the ripple of something heavy: */
-#define HEAVY 0.08F       /* of its level */
 
 float run_seconds(const struct run *r, int64_t mono_ms)
 {
@@ -292,89 +287,6 @@ static void rise(struct runs *r, const struct step *s, struct run over[RUNS_MAX]
 /* ---- falls
  * ------------------------------------------------------------------------------------- */
 
-/* Which runs a fall ended: what is left must add up to the new level. */
-struct ending {
-    struct run *runs[RUNS_MAX];
-    int count;
-    float cost;
-    int64_t mono_ms;
-    float level; /* before */
-    bool stage;  /* not the run itself, only what came on last of it */
-};
-
-static void consider(struct ending *best, struct run *const some[], int n, float d)
-{
-    float sum = 0, cost = 0, dearest = 0, age = 0;
-    for (int i = 0; i < n; i++) {
-        float each = some[i]->announced ? 0.8F : 0.1F; /* that several end at once is rare */
-        sum += some[i]->amps;
-        cost += each;
-        dearest = fmaxf(dearest, each);
-        age +=
-            AGE_COST * logf(fmaxf((float)(best->mono_ms - some[i]->on_mono_ms), 1e4F) / 1e4F);
-    }
-    cost += age;
-    cost += fabsf(sum - d) / (0.04F + 0.03F * fminf(d, best->level - sum) + 0.01F * d) -
-            dearest; /* one of them is for nothing */
-    if (n == 0 || cost >= best->cost)
-        return;
-    best->cost = cost;
-    best->count = n;
-    best->stage = false;
-    for (int i = 0; i < n; i++)
-        best->runs[i] = some[i];
-}
-
-static void consider_stage(struct ending *best, struct run *x, float d)
-{
-    float cost = STAGE_COST + fabsf(x->stage - d) / (0.04F + 0.03F * d);
-    if (x->stage <= 0 || cost >= best->cost)
-        return;
-    *best = (struct ending){.runs = {x},
-                            .count = 1,
-                            .cost = cost,
-                            .mono_ms = best->mono_ms,
-                            .level = best->level,
-                            .stage = true};
-}
-
-/* The runs that a fall of d ended: up to three of any, or everything that is not yet a run and
- * up to two that are. */
-static void fitting(struct runs *r, const struct step *s, float d, struct ending *best)
-{
-    struct run *on[RUNS_MAX], *young[RUNS_MAX + 2];
-    int n = 0, m = 0;
-
-    float most = d < HEAVY * s->before && r->unrest >= RUNS_UNREST ? FIT_RESTLESS : FIT_MOST;
-    *best = (struct ending){.cost = most, .mono_ms = s->at_mono_ms, .level = s->before};
-    for (int i = 0; i < RUNS_MAX; i++) {
-        if (!run_is_on(&r->all[i]))
-            continue;
-        on[n++] = &r->all[i];
-        if (!r->all[i].announced)
-            young[m++] = &r->all[i];
-    }
-    consider(best, young, m, d);
-    for (int i = 0; i < n; i++) {
-        consider(best, &on[i], 1, d);
-        for (int j = 0; j < i; j++) {
-            consider(best, (struct run *[]){on[i], on[j]}, 2, d);
-            for (int k = 0; k < j; k++)
-                consider(best, (struct run *[]){on[i], on[j], on[k]}, 3, d);
-        }
-        consider_stage(best, on[i], d);
-        if (!on[i]->announced)
-            continue;
-        young[m] = on[i];
-        consider(best, young, m + 1, d);
-        for (int j = 0; j < i; j++) {
-            young[m + 1] = on[j];
-            if (on[j]->announced)
-                consider(best, young, m + 2, d);
-        }
-    }
-}
-
 /* No run has this size: a young run settles, else the smallest run that is larger gives way,
  * else the base, else the largest runs end until the edge is used up. */
 static void give_way(struct runs *r, const struct step *s, float d)
@@ -442,7 +354,7 @@ static bool begun_before(struct runs *r, const struct step *s, struct run over[R
 
 /* A load that ended in two steps: the fall a moment before, for which a run gave way, and this
  * one are together the size of some. False: they are not, and nothing has changed. */
-static bool ended_in_two(struct runs *r, const struct step *s, struct ending *e, float *d)
+static bool ended_in_two(struct runs *r, const struct step *s, struct runs_ending *e, float *d)
 {
     for (int i = 0; i < RUNS_MAX; i++) {
         struct run *x = &r->all[i];
@@ -454,8 +366,8 @@ static bool ended_in_two(struct runs *r, const struct step *s, struct ending *e,
         both.before += x->fell;
         x->amps += x->fell;
         x->lent -= x->fell < GIVEN_AMPS ? x->fell : 0;
-        fitting(r, &both, both.before - both.after, e);
-        if (e->count > 0 && !e->stage && e->cost <= FIT_LOOSE) {
+        runs_fitting(r, &both, both.before - both.after, e);
+        if (e->count > 0 && !e->stage && e->cost <= RUNS_FIT_LOOSE) {
             *d = both.before - both.after;
             return true;
         }
@@ -466,17 +378,17 @@ static bool ended_in_two(struct runs *r, const struct step *s, struct ending *e,
 
 static void fall(struct runs *r, const struct step *s, struct run over[RUNS_MAX], int *n)
 {
-    struct ending e, two;
+    struct runs_ending e, two;
     float d = s->before - s->after;
 
     if (s->after < RUNS_LEAST_AMPS)
         runs_remember_gone(r);
     if (runs_rest_again(r, s))
         return;
-    fitting(r, s, d, &e);
-    if ((e.count == 0 || e.cost > FIT_LOOSE) && ended_in_two(r, s, &two, &d))
+    runs_fitting(r, s, d, &e);
+    if ((e.count == 0 || e.cost > RUNS_FIT_LOOSE) && ended_in_two(r, s, &two, &d))
         e = two;
-    if ((e.count == 0 || e.cost > FIT_LOOSE) && begun_before(r, s, over, n))
+    if ((e.count == 0 || e.cost > RUNS_FIT_LOOSE) && begun_before(r, s, over, n))
         return;
     if (e.stage && e.runs[0]->amps - d < RUNS_LEAST_AMPS)
         e.stage = false; /* it has become smaller since: all of it */

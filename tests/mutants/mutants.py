@@ -10,7 +10,7 @@ make knows them (make mutants).
 """
 import concurrent.futures, hashlib, os, random, re, shutil, subprocess, sys, tempfile
 
-CORE = ["heat", "hypotheses", "breaker", "breaker_limits", "forecast", "outlook", "overload_rules", "near_overload", "habits", "joins", "steps", "runs",
+CORE = ["heat", "hypotheses", "breaker", "breaker_limits", "forecast", "outlook", "overload_rules", "near_overload", "habits", "joins", "steps", "runs", "runs_fit",
         "runs_level", "runs_rest", "runs_return", "runs_train", "loads", "loads_part", "loads_sheet", "learned", "stages", "series", "evidence",
         "evidence_judge", "causes", "falls", "stillness", "step_sizes", "trips", "trips_case", "trips_scope", "trips_feeder", "trips_review",
         "alarms", "trip_alarms", "suppression", "code_rules", "balance", "neutral_steps", "shared_neutral", "permissible", "essential", "demand"]
