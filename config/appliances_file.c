@@ -308,10 +308,10 @@ void appliances_file_read(struct signature_set *set, const struct config_source 
     struct config_file file;
     enum source_result result = source_open(&file, source, "appliances.cfg", faults);
     bool own = result != SOURCE_ABSENT;
+    const struct shipped_file *shipped = shipped_find("appliances.cfg");
     if (!own) {
         if (source->known && source->known->shipped && signature_set_copy(set, source->known))
             return;
-        const struct shipped_file *shipped = shipped_find("appliances.cfg");
         assert(shipped);
         result = source_parse(&file, "appliances.cfg", shipped->text, shipped->length, faults);
     }
@@ -320,4 +320,6 @@ void appliances_file_read(struct signature_set *set, const struct config_source 
     read_file(set, &file);
     set->shipped = !own;
     source_close(&file);
+    if (!own)
+        shipped_put_away(shipped); /* the largest by far */
 }

@@ -20,4 +20,8 @@ extern const struct shipped_file shipped_files[];
 /* NULL when there is none of that name. */
 const struct shipped_file *shipped_find(const char *name);
 
+/* The file has been read and will hardly be read again: its pages leave the process, and come
+ * back out of the program's file when they are. */
+void shipped_put_away(const struct shipped_file *f);
+
 #endif

@@ -286,11 +286,14 @@ static int get_level(struct keeper *k, enum summary_level level, int64_t wall_ms
     return as_ok(rc);
 }
 
+#define PIECE_MOST 1536 /* summaries in a piece of any level */
+
 /* minutes from the full hour wall_ms on, within one day; the levels above follow */
 static int put_summaries(struct keeper *k, int64_t channel, int64_t wall_ms,
-                         const struct summary *minutes, size_t count)
+                         const struct summary *minutes, size_t count,
+                         struct summary (*scratch)[PIECE_MOST])
 {
-    struct summary *s = k->scratch[SUMMARY_MINUTE];
+    struct summary *s = scratch[SUMMARY_MINUTE];
     int rc = get_level(k, SUMMARY_MINUTE, wall_ms, channel, s);
     if (rc != SQLITE_OK)
         return rc;
@@ -301,11 +304,11 @@ static int put_summaries(struct keeper *k, int64_t channel, int64_t wall_ms,
         size_t parts = (size_t)(summary_span_ms(level) / summary_span_ms(below));
         int64_t span = summary_span_ms(level), first = wall_ms / span * span;
         int64_t end = wall_ms + (int64_t)count * summary_span_ms(SUMMARY_MINUTE);
-        s = k->scratch[level];
+        s = scratch[level];
         rc = get_level(k, level, wall_ms, channel, s);
         for (int64_t t = first; rc == SQLITE_OK && t < end; t += span)
             s[summary_place(level, t)] =
-                summary_join(level, k->scratch[below] + summary_place(below, t), parts);
+                summary_join(level, scratch[below] + summary_place(below, t), parts);
         if (rc == SQLITE_OK)
             rc = put_level(k, level, wall_ms, channel, s);
     }
@@ -318,7 +321,8 @@ static int summarise(struct keeper *k, const struct pile *pile, int64_t from, in
     struct summary_grid grids[24] = {0};
     struct summary minutes[1440];
     size_t begins[25] = {0}, hours = (size_t)(to - from);
-    int rc = SQLITE_OK;
+    struct summary(*scratch)[PIECE_MOST] = malloc(SUMMARY_LEVELS * sizeof *scratch);
+    int rc = scratch ? SQLITE_OK : SQLITE_NOMEM;
     for (size_t h = 0; h < hours && rc == SQLITE_OK; h++) {
         size_t row = begins[h];
         int64_t hour_ms = (from + (int64_t)h) * SUMMARY_HOUR_MS;
@@ -332,10 +336,12 @@ static int summarise(struct keeper *k, const struct pile *pile, int64_t from, in
         const struct pile_column *column = &pile->columns[c];
         for (size_t h = 0; h < hours; h++)
             summary_minutes(&grids[h], column->values + begins[h], minutes + 60 * h);
-        rc = put_summaries(k, column->channel, from * SUMMARY_HOUR_MS, minutes, 60 * hours);
+        rc = put_summaries(k, column->channel, from * SUMMARY_HOUR_MS, minutes, 60 * hours,
+                           scratch);
     }
     for (size_t h = 0; h < hours; h++)
         summary_grid_free(&grids[h]);
+    free(scratch); /* 120 KiB, needed again in an hour */
     return rc;
 }
 

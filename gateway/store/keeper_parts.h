@@ -17,8 +17,7 @@ struct keeper {
     struct shelf shelf;
     struct keeper_layout *layouts;
     size_t layout_count;
-    unsigned calls_since_old;                     /* how often nothing was let go for its age */
-    struct summary scratch[SUMMARY_LEVELS][1536]; /* as many as a piece of any level holds */
+    unsigned calls_since_old; /* how often nothing was let go for its age */
 };
 
 /* One number of one row by SQL with up to two parameters: SQLITE_ROW with *out, SQLITE_DONE

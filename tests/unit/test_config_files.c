@@ -4,6 +4,8 @@
  */
 #include "config_case.h"
 
+#include "config/shipped.h"
+
 #include <stdlib.h>
 
 static void say(const char *name, const char *text, const char *said)
@@ -327,9 +329,25 @@ static void a_map_comes_out_as_written(void **state)
     faults_free(&faults);
 }
 
+/* a page beyond its ends would be somebody else's constant, or data that is then lost */
+static void a_shipped_file_that_was_put_away_reads_as_before(void **state)
+{
+    (void)state;
+    for (const struct shipped_file *f = shipped_files; f->name; f++) {
+        char *before = strdup(f->text);
+        assert_non_null(before);
+        shipped_put_away(f);
+        assert_int_equal(strlen(f->text), f->length);
+        assert_string_equal(f->text, before);
+        free(before);
+    }
+    assert_null(shipped_find("no such file"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_shipped_file_that_was_put_away_reads_as_before),
         cmocka_unit_test(a_page_that_cannot_be),
         cmocka_unit_test(whoever_lets_people_in_need_not_be_told_anything),
         cmocka_unit_test(rules_that_cannot_be),
