@@ -101,20 +101,20 @@ GOES = "(type IN ('load_on', 'load_off') OR type = 'trip' AND subject IN (SELECT
 
 
 def parts_of(record):
-    """bytes of what is past its age some day of the run, bytes of what is promised for longer, and how many trips, alarms and
-    other tellings are among that; a table of both is shared out by the bytes of its rows"""
+    """bytes of what is past its age some day of the run, and of what is promised for longer; a table that has both is shared out
+    by the bytes of its rows"""
     db = read_only(record)
     size, = db.execute("SELECT (SELECT * FROM pragma_page_count) * (SELECT * FROM pragma_page_size)").fetchone()
     pages = dict(db.execute("SELECT name, sum(pgsize) FROM dbstat GROUP BY name"))
-    going, staying, tellings = db.execute("SELECT total(length(json)) FILTER (WHERE %s), total(length(json)) FILTER (WHERE NOT %s),"
-                                          " count(*) FILTER (WHERE NOT %s) FROM events" % (GOES, GOES, GOES)).fetchone()
+    going, staying = db.execute("SELECT total(length(json)) FILTER (WHERE %s), total(length(json)) FILTER (WHERE NOT %s) FROM events" %
+                                (GOES, GOES)).fetchone()
     old, young = db.execute("SELECT total(length(json)) FILTER (WHERE stage = 'withdrawn'), total(length(json))"
                             " FILTER (WHERE stage <> 'withdrawn') FROM trips").fetchone()
     db.close()
     kept = sum(pages.get(name, 0) for name in ("summaries", "frozen", "alarms", "sqlite_autoindex_alarms_1", "audit"))
-    kept += sum(pages.get(name, 0) for name in ("events", "events_wall", "events_subject")) * staying / (going + staying)
+    kept += sum(pages.get(name, 0) for name in ("events", "events_wall", "events_subject")) * staying / max(going + staying, 1)
     kept += sum(pages.get(name, 0) for name in ("trips", "trips_opened", "sqlite_autoindex_trips_1")) * young / max(old + young, 1)
-    return size - kept, kept, tellings
+    return size - kept, kept
 
 
 def days_passed(record):
@@ -179,7 +179,7 @@ def days(build, directory, verdict):
         except (OSError, AttributeError):
             pass
         if before is None and len(sizes) % 10 == 9 and days_passed(record) >= 2 * KEPT_DAYS:
-            before = parts_of(record)
+            before = days_passed(record), parts_of(record)
         time.sleep(0.5)
     if engine.returncode != 0 or house.wait() != 0:
         sys.exit("the engine ended with %s, the house with %s" % (engine.returncode, house.returncode))
@@ -209,13 +209,12 @@ def days(build, directory, verdict):
     verdict.say("the same over the second half of the run, largest over smallest", "%.2f" % (max(half) / min(half)),
                 not usual or wanted < 2 * KEPT_DAYS or max(half) < MOST_SIZE_RATIO * min(half))
     if before:
-        after = parts_of(record)
-        verdict.say("of that, what goes at its age: at the end over day %d" % (2 * KEPT_DAYS), "%.1f MB, %.2f" % (after[0] / 1e6, after[0] / before[0]),
-                    after[0] < MOST_SIZE_RATIO * before[0])
-        verdict.say("what is promised for longer: the same", "%.1f MB, %.2f" % (after[1] / 1e6, after[1] / before[1]), True)
-        verdict.say("tellings among it, bytes of it for each, at the end over day %d" % (2 * KEPT_DAYS),
-                    "%d, %.0f, %.2f" % (after[2], after[1] / after[2], after[1] / after[2] / (before[1] / before[2])),
-                    after[1] / after[2] < MOST_SIZE_RATIO * before[1] / before[2])
+        at, (going_before, kept_before) = before
+        going, lasting = parts_of(record)
+        verdict.say("of that, what goes at its age: at the end over day %.0f" % at, "%.1f MB, %.2f" % (going / 1e6, going / going_before),
+                    going < MOST_SIZE_RATIO * going_before)
+        verdict.say("what is promised for longer; a day of the run: at the end over day %.0f" % at, "%.1f MB, %.2f" %
+                    (lasting / 1e6, lasting / wanted / (kept_before / at)), lasting / wanted < MOST_SIZE_RATIO * kept_before / at)
     begin, = db.execute("SELECT wall_ms FROM events ORDER BY seq LIMIT 1").fetchone()
     around = readings_promised_around_trips(db, begin // DAY_MS * DAY_MS) / (channels * 86400.0)
     verdict.say("days of readings kept, without those promised around trips", "%.3f, %.3f" % (kept - around, around),

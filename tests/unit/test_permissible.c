@@ -12,6 +12,7 @@ struct bench {
     struct loads *loads;
     struct alarms *alarms;
     struct permissible *p;
+    bool unjudged; /* loads run, nobody judges them yet */
     int raised;
     char text[512], detail[256];
 };
@@ -28,8 +29,9 @@ static void sink(void *context, const struct event *e)
     record_detail(&e->alarm, t->detail, sizeof t->detail);
 }
 
-static void set_up(struct bench *t, enum site_standard standard, double breaker_amps,
-                   enum site_feeds feeds, double fastened_amps)
+/* behind another circuit, on which nobody said anything */
+static void set_up_poles(struct bench *t, enum site_standard standard, double breaker_amps,
+                         enum site_feeds feeds, double fastened_amps, int poles)
 {
     memset(t, 0, sizeof *t);
     site_init(&t->site);
@@ -38,11 +40,17 @@ static void set_up(struct bench *t, enum site_standard standard, double breaker_
     strcpy(p->id, "main");
     strcpy(p->name, "Main panel");
     struct site_circuit *c = site_add_circuit(&t->site);
+    strcpy(c->id, "main-05");
+    strcpy(c->position, "5");
+    c->panel = 0;
+    c->poles = 1;
+    c->breaker_amps = 20;
+    c = site_add_circuit(&t->site);
     strcpy(c->id, "main-07");
     strcpy(c->name, "Kitchen");
     strcpy(c->position, "7");
     c->panel = 0;
-    c->poles = 1;
+    c->poles = poles;
     c->breaker_amps = breaker_amps;
     c->feeds = feeds;
     c->fastened_amps = fastened_amps;
@@ -55,6 +63,12 @@ static void set_up(struct bench *t, enum site_standard standard, double breaker_
     t->alarms = alarms_create(&t->site, sink, t);
     t->p = permissible_create(&t->site, &t->rules, t->loads, t->alarms);
     assert_true(t->frame && t->loads && t->alarms && t->p);
+}
+
+static void set_up(struct bench *t, enum site_standard standard, double breaker_amps,
+                   enum site_feeds feeds, double fastened_amps)
+{
+    set_up_poles(t, standard, breaker_amps, feeds, fastened_amps, 1);
 }
 
 static void tear_down(struct bench *t)
@@ -72,9 +86,12 @@ static void hold(struct bench *t, double amps, int seconds)
     for (int s = 0; s < seconds; s++) {
         t->frame->mono_ms += 1000;
         t->frame->wall_ms += 1000;
-        t->frame->values[0] = (float)amps;
+        t->frame->values[0] = 1.0F;
+        for (int pole = 0; pole < t->site.circuits[1].poles; pole++)
+            t->frame->values[1 + pole] = (float)amps;
         loads_step(t->loads, t->frame, NULL);
-        permissible_step(t->p, t->frame);
+        if (!t->unjudged)
+            permissible_step(t->p, t->frame);
     }
 }
 
@@ -169,6 +186,112 @@ static void nothing_is_judged_where_nobody_said_it_or_the_rule_does_not_hold(voi
     }
 }
 
+/* "a running load within 15 % of the circuit's fastened_amps is taken for what is fastened
+ * there": 13.7 A are the fastened 12, over half of 20 A; 14 A are something plugged in, which
+ * may take 16 */
+static void what_draws_about_so_much_is_what_is_fastened_there(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 12.0);
+    assert_int_equal(told_of(&t, 14.0), 0);
+    assert_int_equal(told_of(&t, 13.7), 1);
+    tear_down(&t);
+    set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 12.0);
+    assert_int_equal(told_of(&t, 10.3), 1);
+    tear_down(&t);
+    /* NEC 210.23: half is said of 15 and 20 A circuits, not of 30 A */
+    set_up(&t, SITE_UL489, 30, SITE_FEEDS_SEVERAL, 18.0);
+    assert_int_equal(told_of(&t, 18.0), 0);
+    tear_down(&t);
+}
+
+/* of two that are too large, the one that is more too large; whichever came first */
+static void the_worst_is_named(void **state)
+{
+    struct bench t;
+    (void)state;
+    for (int first = 0; first < 2; first++) {
+        set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 13.0);
+        t.unjudged = true;
+        hold(&t, 0.5, 120);
+        hold(&t, 0.5 + (first ? 13.0 : 16.6), 20);
+        hold(&t, 0.5 + 13.0 + 16.6, 100); /* 3 over half of 20 A, 0.6 over 16 */
+        t.unjudged = false;
+        hold(&t, 0.5 + 13.0 + 16.6, 10);
+        assert_int_equal(t.raised, 1);
+        assert_non_null(strstr(t.detail, "fastened in place, limit 10.0 A"));
+        tear_down(&t);
+    }
+}
+
+/* "one a day at most" (permissible_gone_hours, docs/configuration.md: 24): the next after a day
+ * without is told again, and not before */
+static void after_a_day_without_it_is_told_again(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, SITE_FEEDS_SEVERAL, 0.0);
+    assert_int_equal(told_of(&t, 13.0), 1);
+    hold(&t, 0.5, 23 * 3600);
+    assert_int_equal(told_of(&t, 13.0), 0);
+    hold(&t, 0.5, 24 * 3600);
+    assert_int_equal(told_of(&t, 13.0), 1);
+    tear_down(&t);
+}
+
+/* the rule's minute (permissible_seconds): 55 s are not told, 70 s are */
+static void a_minute_is_waited_for(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, SITE_FEEDS_SEVERAL, 0.0);
+    hold(&t, 0.5, 120);
+    hold(&t, 13.5, 55);
+    assert_int_equal(t.raised, 0);
+    hold(&t, 13.5, 15);
+    assert_int_equal(t.raised, 1);
+    tear_down(&t);
+}
+
+/* a circuit of two poles is one circuit; what feeds a panel is none of outlets, whatever
+ * site.cfg says it feeds */
+static void two_poles_are_judged_and_a_feeder_is_not(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up_poles(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 0.0, 2);
+    assert_int_equal(told_of(&t, 15.8), 0);
+    assert_int_equal(told_of(&t, 16.4), 1);
+    tear_down(&t);
+    set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 0.0);
+    permissible_destroy(t.p);
+    t.site.circuits[0].feeds = SITE_FEEDS_SEVERAL; /* it is not the only one */
+    t.p = permissible_create(&t.site, &t.rules, t.loads, t.alarms);
+    assert_int_equal(told_of(&t, 16.4), 1);
+    assert_non_null(strstr(t.text, "breaker 7"));
+    tear_down(&t);
+    set_up(&t, SITE_UL489, 20, SITE_FEEDS_SEVERAL, 0.0);
+    permissible_destroy(t.p);
+    t.site.circuits[1].feeds_panel = 0;
+    t.p = permissible_create(&t.site, &t.rules, t.loads, t.alarms);
+    assert_int_equal(told_of(&t, 18.0), 0);
+    tear_down(&t);
+}
+
+/* a reading that is missing ends nothing: the alarm stands through a day without readings */
+static void no_reading_is_no_end_of_it(void **state)
+{
+    struct bench t;
+    (void)state;
+    set_up(&t, SITE_UL489, 15, SITE_FEEDS_SEVERAL, 0.0);
+    assert_int_equal(told_of(&t, 13.0), 1);
+    hold(&t, (double)NAN, 30 * 3600);
+    assert_true(
+        alarms_standing(t.alarms, ALARM_PERMISSIBLE_LOAD, (struct alarm_subject){0, 1, -1}));
+    tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -176,6 +299,12 @@ int main(void)
         cmocka_unit_test(what_is_fastened_in_place_may_take_half),
         cmocka_unit_test(several_loads_together_are_not_one),
         cmocka_unit_test(an_inrush_is_no_load_and_every_morning_is_told_once),
+        cmocka_unit_test(what_draws_about_so_much_is_what_is_fastened_there),
+        cmocka_unit_test(the_worst_is_named),
+        cmocka_unit_test(after_a_day_without_it_is_told_again),
+        cmocka_unit_test(a_minute_is_waited_for),
+        cmocka_unit_test(two_poles_are_judged_and_a_feeder_is_not),
+        cmocka_unit_test(no_reading_is_no_end_of_it),
         cmocka_unit_test(nothing_is_judged_where_nobody_said_it_or_the_rule_does_not_hold),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
