@@ -73,6 +73,16 @@ int together_voltage(const struct site *s, struct scope scope, const struct fram
     return known;
 }
 
+/* Has another leg of the supply than the scope's gone with it? */
+static bool another_leg_dead(const struct site *s, struct scope scope, const struct frame *f)
+{
+    bool dead = false;
+    for (int leg = 0; scope.kind == SCOPE_LEG && leg < SITE_MAX_LEGS; leg++)
+        dead |=
+            leg != scope.index && together_voltage(s, (struct scope){SCOPE_LEG, leg}, f) == 1;
+    return dead;
+}
+
 static double log_rate(enum scope_kind kind)
 {
     static const double per_second[] = {[SCOPE_UTILITY] = UTILITY_PER_SECOND,
@@ -106,7 +116,9 @@ static double log_weight(const struct together_view *v, struct scope scope)
     if (scope.kind == SCOPE_NONE)
         return w;
     int gone = together_voltage(s, scope, v->frame);
-    return gone < 0 ? -INFINITY : w + VOLTAGE_LOG_RATIO * gone;
+    if (gone < 0 || another_leg_dead(s, scope, v->frame))
+        return -INFINITY;
+    return w + VOLTAGE_LOG_RATIO * gone;
 }
 
 double together_came_back(size_t with, const double *waiting_ages, size_t waiting)

@@ -130,19 +130,24 @@ void trips_scope_back(struct trips *t, size_t i)
     c->scope.probability = p;
 }
 
+/* It carries current since that fall, and was not open with it: what was and is reset says that
+ * the scope has its supply again, and nothing against its having been without. */
+static bool carried_through(const struct trips *t, size_t k, const struct trip_case *c)
+{
+    const struct circuit_watch *w = &t->watch[k];
+    return !t->now.low[k] && !w->feeder && t->cases[k].state == CASE_NONE &&
+           w->woke_ms > c->seen_mono_ms && w->reset_ms < c->seen_mono_ms;
+}
+
 void trips_scope_refute(struct trips *t)
 {
     for (size_t i = 0; i < t->site->circuit_count; i++) {
         struct trip_case *c = &t->cases[i];
         if (c->state != CASE_OPEN || c->scope.probability <= 0.0)
             continue;
-        for (size_t k = 0; k < t->site->circuit_count; k++) {
-            const struct circuit_watch *w = &t->watch[k];
-            bool came = !t->now.low[k] && !w->feeder && t->cases[k].state == CASE_NONE &&
-                        w->woke_ms > c->seen_mono_ms;
-            if (came && together_within(t->site, c->scope.scope, (int)k))
+        for (size_t k = 0; k < t->site->circuit_count; k++)
+            if (carried_through(t, k, c) && together_within(t->site, c->scope.scope, (int)k))
                 c->scope.probability = 0.0;
-        }
     }
 }
 

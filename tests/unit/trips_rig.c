@@ -14,6 +14,10 @@ static void take(void *context, const struct event *e)
     h->restored += e->type == EVENT_RESTORED;
     if (e->type == EVENT_RESTORED)
         h->restored_wall_ms = e->wall_ms;
+    if (e->type == EVENT_RESTORED) {
+        h->of[e->circuit].restored++;
+        h->of[e->circuit].seconds_open = e->outcome.seconds;
+    }
     h->again += e->type == EVENT_OPENED_AGAIN;
     if (e->type == EVENT_TRIP_CORRECTED) {
         h->corrections++;
@@ -27,6 +31,13 @@ static void take(void *context, const struct event *e)
     h->last = e->trip;
     h->last_circuit = e->circuit;
     snprintf(h->last_id, sizeof h->last_id, "%s", e->trip.id);
+    h->of[e->circuit].told++;
+    h->of[e->circuit].stage = e->trip.stage;
+    h->of[e->circuit].cause = e->trip.cause;
+    h->of[e->circuit].probability = e->trip.probability;
+    h->of[e->circuit].upstream = e->trip.upstream;
+    h->of[e->circuit].with_count = e->trip.with_count;
+    h->of[e->circuit].opened_wall_ms = e->trip.opened_wall_ms;
 }
 
 /* two branches in the main panel, a two-pole one, and a shop behind a feeder with two */
@@ -84,6 +95,16 @@ void feed(struct house *h, int seconds, struct amps a)
         trips_step(h->trips, h->frame);
         loads_step(h->loads, h->frame, trips_cut(h->trips));
     }
+}
+
+void measure_volts(struct house *h, float volts_a, float volts_b)
+{
+    h->frame->has |= 1U << FRAME_PANEL_VOLTS;
+    for (size_t p = 0; p < h->site.panel_count; p++)
+        for (size_t leg = 0; leg < (size_t)h->site.panels[p].legs; leg++)
+            h->frame->values[frame_panel_index(h->frame, p, leg)] = p > 0      ? (float)NAN
+                                                                    : leg == 0 ? volts_a
+                                                                               : volts_b;
 }
 
 const struct amps quiet = {.hall = 0.6F, .bath = 2.0F, .bench = 0.4F};

@@ -24,6 +24,17 @@ struct house {
     char corrected_id[EVENT_ID_SIZE];
     size_t corrections;
     int last_circuit;
+    struct {
+        size_t told;           /* trips of it, in whatever stage */
+        enum trip_stage stage; /* of the newest telling, and so on */
+        enum trip_cause cause;
+        double probability;
+        int upstream;
+        size_t with_count;
+        int64_t opened_wall_ms;
+        size_t restored;
+        double seconds_open;
+    } of[6]; /* circuits */
 };
 
 /* two branches in the main panel, a two-pole one, and a shop behind a feeder with two */
@@ -40,6 +51,9 @@ struct amps with(float hall);
 
 /* the feeder carries what is behind it */
 void feed(struct house *h, int seconds, struct amps a);
+
+/* what is measured of the main panel's legs from now on; NaN: nothing */
+void measure_volts(struct house *h, float volts_a, float volts_b);
 
 /* the hall carries twice its rating for a minute */
 void overload(struct house *h);
