@@ -15,10 +15,11 @@ const struct shipped_file *shipped_find(const char *name)
 
 void shipped_put_away(const struct shipped_file *f)
 {
-    uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE);
-    uintptr_t from = ((uintptr_t)f->text + page - 1) / page * page;
-    uintptr_t to = ((uintptr_t)f->text + f->length) / page * page;
-    /* constants, which nobody has written to: nothing but the file is behind them */
-    if (from < to)
-        (void)madvise((void *)from, to - from, MADV_DONTNEED);
+    size_t page = (size_t)sysconf(_SC_PAGESIZE);
+    size_t before = (page - (uintptr_t)f->text % page) % page; /* to its first whole page */
+    if (f->length < before + page)
+        return;
+    /* constants, which nobody has written to: nothing but the program's file is behind them */
+    (void)madvise((void *)(f->text + before), (f->length - before) / page * page,
+                  MADV_DONTNEED);
 }
