@@ -216,6 +216,12 @@ static void judge(struct code_rules *c, const struct frame *f, struct alarm_judg
     text_free(text);
 }
 
+/* Rounded once, so that a limit is one: 95 % of 120 V are 114 V, not a little more. */
+static double percent_of(double percent, double whole)
+{
+    return percent * whole / 100.0;
+}
+
 /* how far short of its limit it returns: nothing while it does not stand */
 static double deadband(const struct code_rules *c, const struct alarm_judgement *j,
                        double percent)
@@ -256,7 +262,7 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
     if (isnan(amps))
         return; /* unknown is neither load nor rest */
     double limit = percent - deadband(c, &j, r->continuous_deadband_percent);
-    j.stands = amps > 0.01 * limit * s->breaker_amps;
+    j.stands = amps > percent_of(limit, s->breaker_amps);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         char where[256];
         describe(c, i, where);
@@ -264,7 +270,7 @@ static void judge_continuous(struct code_rules *c, const struct frame *f, size_t
                     where, r->continuous_hours);
         figures_add(&figures, FIGURE_LOAD, amps);
         figures_add(&figures, FIGURE_BREAKER, s->breaker_amps);
-        figures_add(&figures, FIGURE_LIMIT, 0.01 * percent * s->breaker_amps);
+        figures_add(&figures, FIGURE_LIMIT, percent_of(percent, s->breaker_amps));
         figures_add(&figures, FIGURE_LIMIT_SHARE, percent);
     }
     judge(c, f, &j, &text, &figures);
@@ -333,7 +339,7 @@ static void judge_mismatch(struct code_rules *c, const struct frame *f, size_t i
                   "in the directory: a licensed electrician looks into the panel." NO_DEVICE,
     };
     double limit = r->mismatch_percent - deadband(c, &j, r->mismatch_deadband_percent);
-    j.stands = worst > r->mismatch_amps && worst > 0.01 * limit * fmax(own, branches);
+    j.stands = worst > r->mismatch_amps && worst > percent_of(limit, fmax(own, branches));
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -378,8 +384,8 @@ static void judge_imbalance(struct code_rules *c, const struct frame *f, size_t 
                   "other." NO_DEVICE,
     };
     double back = deadband(c, &j, r->imbalance_deadband_percent);
-    j.stands = most > 0.01 * (r->imbalance_min_percent - back) * p->rating_amps &&
-               off > 0.01 * (r->imbalance_percent - back) * mean;
+    j.stands = most > percent_of(r->imbalance_min_percent - back, p->rating_amps) &&
+               off > percent_of(r->imbalance_percent - back, mean);
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -417,8 +423,8 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
                   "on: unplug what is sensitive and call a licensed electrician." NO_DEVICE,
     };
     double inside = deadband(c, &j, r->volts_deadband_percent);
-    j.stands = low < 0.01 * (r->volts_low_percent + inside) * nominal ||
-               high > 0.01 * (r->volts_high_percent - inside) * nominal;
+    j.stands = low < percent_of(r->volts_low_percent + inside, nominal) ||
+               high > percent_of(r->volts_high_percent - inside, nominal);
     if (!matters(c, &j))
         return;
     struct text text = TEXT_INIT;
@@ -426,11 +432,11 @@ static void judge_voltage(struct code_rules *c, const struct frame *f, size_t pa
     figures_clear(&figures);
     if (alarms_raises(c->alarms, f->mono_ms, &j)) {
         text_printf(&text, "The supply voltage in %s is too %s.", p->name,
-                    high > 0.01 * r->volts_high_percent * nominal ? "high" : "low");
+                    high > percent_of(r->volts_high_percent, nominal) ? "high" : "low");
         figures_add(&figures, FIGURE_LOWEST, low);
         figures_add(&figures, FIGURE_HIGHEST, high);
-        figures_add(&figures, FIGURE_ALLOWED_FROM, 0.01 * r->volts_low_percent * nominal);
-        figures_add(&figures, FIGURE_ALLOWED_TO, 0.01 * r->volts_high_percent * nominal);
+        figures_add(&figures, FIGURE_ALLOWED_FROM, percent_of(r->volts_low_percent, nominal));
+        figures_add(&figures, FIGURE_ALLOWED_TO, percent_of(r->volts_high_percent, nominal));
     }
     judge(c, f, &j, &text, &figures);
 }

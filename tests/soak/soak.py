@@ -4,6 +4,9 @@ days   30 days of simulated time, as fast as it goes: the busy house of the benc
        the engine into a record that keeps 10 days of readings, with a commit a second as the daemon does (soak_days.c).
        SOAK_DAYS sets another number; SOAK_HOUSE=usual takes the demonstration's house instead, in which people live as usual
        (without the script of mishaps that is played there).
+       Readings may be there for as long as they are kept, and those around trips that are promised for ever, which are reckoned
+       from the trips in the record; of the rest of it, what goes at its age may not grow, nor what is promised for longer any
+       faster than at first (why: docs/method/results.md). An ordinary house's record may not grow at all.
        TMPDIR in memory (/dev/shm) takes away the wait for the disk at each commit, two thirds of the time.
 hour   an hour of real time: the daemon on the same house, with a broker that is away for a while every ten minutes,
        four clients that ask the page without a pause, 200 commands a minute and a reload every quarter. SOAK_SECONDS

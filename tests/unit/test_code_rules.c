@@ -13,6 +13,7 @@ struct bench {
     struct code_rules *c;
     int raised[ALARM_KINDS];
     int64_t raised_ms[ALARM_KINDS];
+    char text[512]; /* of the newest */
 };
 
 static void sink(void *context, const struct event *e)
@@ -22,6 +23,7 @@ static void sink(void *context, const struct event *e)
         return;
     t->raised[e->alarm.kind]++;
     t->raised_ms[e->alarm.kind] = e->wall_ms;
+    snprintf(t->text, sizeof t->text, "%s", e->alarm.text);
     assert_true(strlen(e->alarm.text) > 20 && e->alarm.figures->count > 0);
 }
 
@@ -36,10 +38,12 @@ static void add(struct bench *t, int panel, const char *id, const char *leg, dou
 }
 
 /* a 20 A branch, a 60 A feeder on two poles, and one branch on each leg behind it */
-static void set_up(struct bench *t)
+static void set_up_as(struct bench *t, enum site_standard standard, double nominal_volts)
 {
     memset(t, 0, sizeof *t);
     site_init(&t->site);
+    t->site.standard = standard;
+    t->site.nominal_volts = nominal_volts;
     struct site_panel *p = site_add_panel(&t->site);
     strcpy(p->id, "main");
     p->legs = 2;
@@ -61,6 +65,11 @@ static void set_up(struct bench *t)
     t->alarms = alarms_create(&t->site, sink, t);
     t->c = code_rules_create(&t->site, &t->rules, t->breakers, t->alarms);
     assert_non_null(t->c);
+}
+
+static void set_up(struct bench *t)
+{
+    set_up_as(t, SITE_UL489, 120.0);
 }
 
 static void tear_down(struct bench *t)
@@ -190,7 +199,6 @@ static void the_supply_voltage_has_a_band_and_a_minute(void **state)
     tear_down(&t);
 }
 
-/* the legs of 1200 W and 400 W in series across 240 V: 60 V and 180 V */
 /* it returns only half a percent inside, so a voltage on the edge is one alarm */
 static void a_voltage_on_the_edge_of_its_band_is_one_alarm(void **state)
 {
@@ -212,6 +220,7 @@ static void a_voltage_on_the_edge_of_its_band_is_one_alarm(void **state)
     tear_down(&t);
 }
 
+/* the legs of 1200 W and 400 W in series across 240 V: 60 V and 180 V */
 static void legs_that_drift_apart_are_an_open_neutral(void **state)
 {
     struct bench t;
@@ -260,6 +269,178 @@ static void a_breaker_that_outstays_its_standard_is_urgent(void **state)
     tear_down(&t);
 }
 
+/* ---- the edges of the rules, as docs/configuration.md has their defaults ---- */
+
+struct edge {
+    const char *what;
+    float amps[5], volts_a, volts_b;
+    int seconds;
+    bool stands; /* at the end of it */
+};
+
+/* one after the other, on one bench */
+static void walk(struct bench *t, enum alarm_kind kind, struct alarm_subject subject,
+                 const struct edge *edges, size_t count)
+{
+    for (size_t k = 0; k < count; k++) {
+        feed(t, edges[k].amps, edges[k].volts_a, edges[k].volts_b, edges[k].seconds);
+        if (alarms_standing(t->alarms, kind, subject) != edges[k].stands)
+            fail_msg("%s", edges[k].what);
+    }
+}
+
+#define WALK(t, kind, panel, circuit, edges)                                                   \
+    walk(t, kind, (struct alarm_subject){panel, circuit, -1}, edges,                           \
+         sizeof(edges) / sizeof(edges)[0])
+
+/* continuous_percent 80, continuous_deadband_percent 5, gone_seconds 60 */
+static void continuous_load_returns_at_three_quarters_of_the_rating(void **state)
+{
+    static const struct edge edges[] = {
+        {"over 16 A of 20 for three hours", {16.2F}, 120, 120, 10805, true},
+        {"between 15 and 16 A", {15.2F}, 120, 120, 600, true},
+        {"not read for an hour", {(float)NAN}, 120, 120, 3600, true},
+        {"below 15 A, not yet for a minute", {14.8F}, 120, 120, 55, true},
+        {"below 15 A", {14.8F}, 120, 120, 10, false},
+        {"16 A once more", {16.0F}, 120, 120, 11000, false},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_CONTINUOUS_LOAD, 0, 0, edges);
+    tear_down(&t);
+}
+
+/* feeder_percent 80 (NEC 215.3): 48 A of 60 on the fuller pole */
+static void a_feeder_may_carry_eighty_percent(void **state)
+{
+    static const struct edge edges[] = {
+        {"47.9 A for four hours", {0, 10, 47.9F, 10, 47.9F}, 120, 120, 14400, false},
+        {"48.2 A, nearly three", {0, 10, 48.2F, 10, 48.2F}, 120, 120, 10790, false},
+        {"and three hours", {0, 10, 48.2F, 10, 48.2F}, 120, 120, 20, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_FEEDER_OVERLOAD, 0, 1, edges);
+    assert_true(strncmp(t.text, "Breaker", 7) == 0);
+    assert_int_equal(t.raised[ALARM_FEEDER_OVERLOAD], 1);
+    tear_down(&t);
+}
+
+/* mismatch_percent 10, mismatch_amps 2, mismatch_seconds 300, mismatch_deadband_percent 2 */
+static void a_feeder_may_differ_by_ten_percent_and_two_amps(void **state)
+{
+    static const struct edge edges[] = {
+        {"9.6 % of 25 A", {0, 25, 25, 25, 22.6F}, 120, 120, 900, false},
+        {"19 %, but 1.9 A", {0, 10, 10, 10, 8.1F}, 120, 120, 900, false},
+        {"10.8 % of 25 A, shortly", {0, 25, 25, 25, 22.3F}, 120, 120, 295, false},
+        {"10.8 % of 25 A", {0, 25, 25, 25, 22.3F}, 120, 120, 10, true},
+        {"8.4 %: not two percent below", {0, 25, 25, 25, 22.9F}, 120, 120, 300, true},
+        {"7.6 %", {0, 25, 25, 25, 23.1F}, 120, 120, 65, false},
+        {"the branches carry more than the feeder",
+         {0, 22.3F, 25, 25, 25},
+         120,
+         120,
+         305,
+         true},
+        {"and no more", {0, 25, 25, 25, 25}, 120, 120, 65, false},
+        {"21 % and 2.1 A", {0, 10, 10, 10, 7.9F}, 120, 120, 305, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_SENSOR_MISMATCH, 0, 1, edges);
+    tear_down(&t);
+}
+
+/* imbalance_percent 50 of the mean, imbalance_min_percent 25 of 100 A, imbalance_seconds 1800,
+ * imbalance_deadband_percent 5 */
+static void a_leg_may_lie_half_of_the_mean_off(void **state)
+{
+    static const struct edge edges[] = {
+        {"30 A and 10.2 A: 49 %", {20, 10, 10.2F, 10, 10.2F}, 120, 120, 2500, false},
+        {"24.8 A and nothing: too little", {24.8F}, 120, 120, 2500, false},
+        {"30 A and 9.8 A: 51 %", {20, 10, 9.8F, 10, 9.8F}, 120, 120, 1790, false},
+        {"for half an hour", {20, 10, 9.8F, 10, 9.8F}, 120, 120, 20, true},
+        {"47 %: not five below", {20, 10, 10.8F, 10, 10.8F}, 120, 120, 2500, true},
+        {"a branch that is not read", {20, 10, 10, 10, (float)NAN}, 120, 120, 300, true},
+        {"44 %", {20, 10, 11.6F, 10, 11.6F}, 120, 120, 1805, false},
+        {"25.4 A and nothing", {25.4F}, 120, 120, 1805, true},
+        {"20.4 A and nothing: not five below", {20.4F}, 120, 120, 2500, true},
+        {"19.6 A and nothing", {19.6F}, 120, 120, 1805, false},
+        {"the other leg", {0, 0, 25.4F, 0, 25.4F}, 120, 120, 1805, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_LEG_IMBALANCE, 0, -1, edges);
+    tear_down(&t);
+}
+
+/* ANSI C84.1 range A: 114 to 126 V; EN 50160: 207 to 253 V of 230 (10 %). volts_seconds 60,
+ * volts_deadband_percent 0.5 */
+static void the_edges_of_the_voltage_band_are_allowed(void **state)
+{
+    static const struct edge american[] = {
+        {"114 V and 126 V", {0}, 114, 126, 300, false},
+        {"126.3 V, shortly", {0}, 120, 126.3F, 55, false},
+        {"126.3 V", {0}, 120, 126.3F, 10, true},
+        {"125.6 V: not half a percent inside", {0}, 120, 125.6F, 300, true},
+        {"125.2 V", {0}, 120, 125.2F, 65, false},
+        {"113.7 V on the one leg", {0}, 113.7F, 120, 65, true},
+        {"114.4 V: not half a percent inside", {0}, 114.4F, 120, 300, true},
+        {"114.8 V", {0}, 114.8F, 120, 65, false},
+    };
+    static const struct edge european[] = {
+        {"207 V and 253 V", {0}, 207, 253, 300, false},
+        {"253.5 V", {0}, 230, 253.5F, 65, true},
+        {"251 V", {0}, 230, 251, 65, false},
+        {"206.5 V", {0}, 206.5F, 230, 65, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_SUPPLY_VOLTAGE, 0, -1, american);
+    assert_non_null(strstr(t.text, "too low"));
+    assert_int_equal(t.raised[ALARM_SUPPLY_VOLTAGE], 2);
+    tear_down(&t);
+    set_up_as(&t, SITE_IEC60898, 230.0);
+    WALK(&t, ALARM_SUPPLY_VOLTAGE, 0, -1, european);
+    tear_down(&t);
+    set_up_as(&t, SITE_IEC60898, 230.0);
+    WALK(&t, ALARM_SUPPLY_VOLTAGE, 0, -1, ((const struct edge[]){european[1]}));
+    assert_non_null(strstr(t.text, "too high"));
+    tear_down(&t);
+}
+
+/* open_neutral_seconds 5: "the legs of a split-phase panel drift apart, their sum does not". A
+ * supply that is high or low as a whole is another matter, and three legs have another sum. */
+static void legs_apart_with_their_sum_in_order_are_an_open_neutral(void **state)
+{
+    static const struct edge edges[] = {
+        {"5.8 V apart", {0}, 117.1F, 122.9F, 60, false},
+        {"7 V apart, the sum 6 % too high", {0}, 123.7F, 130.7F, 60, false},
+        {"7 V apart, the sum 6 % too low", {0}, 109.3F, 116.3F, 60, false},
+        {"7 V apart, shortly", {0}, 116.5F, 123.5F, 4, false},
+        {"7 V apart", {0}, 116.5F, 123.5F, 4, true},
+        {"none measured", {0}, (float)NAN, (float)NAN, 30, true},
+        {"again in order, shortly", {0}, 119, 121, 55, true},
+        {"again in order", {0}, 119, 121, 10, false},
+        {"the other leg", {0}, 123.5F, 116.5F, 8, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_OPEN_NEUTRAL, 0, -1, edges);
+    tear_down(&t);
+    set_up(&t);
+    t.site.panels[0].legs = 3;
+    feed(&t, (float[5]){0}, 100.0F, 140.0F, 60);
+    assert_int_equal(t.raised[ALARM_OPEN_NEUTRAL], 0);
+    tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -273,6 +454,12 @@ int main(void)
         cmocka_unit_test(legs_that_drift_apart_are_an_open_neutral),
         cmocka_unit_test(a_leg_that_rises_when_the_other_is_loaded_is_a_loose_neutral),
         cmocka_unit_test(a_breaker_that_outstays_its_standard_is_urgent),
+        cmocka_unit_test(continuous_load_returns_at_three_quarters_of_the_rating),
+        cmocka_unit_test(a_feeder_may_carry_eighty_percent),
+        cmocka_unit_test(a_feeder_may_differ_by_ten_percent_and_two_amps),
+        cmocka_unit_test(a_leg_may_lie_half_of_the_mean_off),
+        cmocka_unit_test(the_edges_of_the_voltage_band_are_allowed),
+        cmocka_unit_test(legs_apart_with_their_sum_in_order_are_an_open_neutral),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
