@@ -39,7 +39,7 @@
 #define LOW_WIDTH_AMPS 0.006
 #define LOW_BROAD_AMPS 0.02
 #define LOW_BROAD_WEIGHT 1.0 /* against one reading seen here */
-#define STATE_VERSION 3U     /* 2: without off_level */
+#define STATE_VERSION 4U     /* 2: without off_level; 3: without its odds */
 
 void falls_init(struct falls *f)
 {
@@ -441,7 +441,8 @@ bool falls_load(struct falls *f, struct codec_in *in)
     f->habit_log_odds = codec_get_f32(in);
     f->habit_day = (int32_t)codec_get_u32(in);
     f->faded_day = (int32_t)codec_get_u32(in);
-    if (version >= 3 && !stillness_load(&f->off_level, in))
+    if (version >= 3 &&
+        !stillness_load(&f->off_level, in, version >= 4, STILLNESS_OFF_ODDS))
         in->failed = true;
     if (in->failed)
         falls_init(f);

@@ -1,5 +1,7 @@
 #include "stillness.h"
 
+#include "model/site.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -11,20 +13,26 @@
 #define HALF_SURE_POLLS 90.0 /* what stands by takes its time to settle; fitted */
 #define WIDTH 0.02           /* from one time to the next, however many readings */
 #define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
-#define BROAD_WIDTH 2.0      /* or seven times as much, or as little */
+#define BROAD_WIDTH 2.0      /* or seven times as much, or as little; */
+#define BELOW_EMPTY_RARE 0.1 /* less than an empty circuit reads, with its loads off, hardly */
 #define APART 0.1            /* levels so far apart, on a log scale, are told apart */
 #define LEAST_TELLING                                                                          \
-    0.75            /* where they are, nine of ten lost supplies read more clearly; fitted */
-#define GUESSED 0.5 /* what it counts before a lost supply was read here */
-#define PRIOR_LOST 0.25  /* levels learned that weigh as much as what is known before: */
-#define PRIOR_OFF 3.0    /* a meter stays the same, what stands by does not */
-#define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by */
-#define EMPTY_LEAST 3    /* times, before that is known */
+    0.75             /* where they are, nine of ten lost supplies read more clearly; fitted */
+#define GUESSED 0.8      /* what it counts before a lost supply was surely read here */
+#define PRIOR_LOST 0.5   /* levels learned that weigh as much as what is known before: */
+#define PRIOR_OFF 5.0    /* a meter stays the same, what stands by does not */
+#define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by, */
+#define EMPTY_CIRCUITS 3 /* on so many circuits, */
+#define EMPTY_ALIKE 0.12 /* within so much */
 #define EMPTY_WIDTH 0.04 /* from circuit to circuit */
-#define DOUBTFUL_COUNTS 0.05
-#define DOUBTED_FROM 3     /* levels of what stands by, */
-#define DOUBTED_SHARE 0.25 /* and this share of all, before the still ones are doubted */
-#define BELOW_EMPTY 0.7    /* a lost supply reads less by this, on a log scale, if it does */
+#define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
+#define ROUNDS 4         /* of settling, every hour again */
+#define MOST_ODDS 20.0
+#define LEAST_ODDS (-8.0)  /* no other evidence is trusted further against a lost supply, */
+#define DOUBTED_ODDS (-1.0) /* nor so far where it reads as none but a lost one does, */
+#define MOST_RATIO 12.0 /* and no level further for one */
+#define SURELY 0.9
+#define OUT_OF_REACH 6.0 /* standard deviations: no more is added */
 
 static double level_of(double rms)
 {
@@ -55,19 +63,27 @@ static double level_seen(const struct stillness_seen *seen)
     return level_of((double)seen->rms[seen->marks - 1]);
 }
 
-void stillness_learn(struct stillness *s, const struct stillness_seen *seen)
+static double chance(double odds)
+{
+    return 1.0 / (1.0 + exp(-odds));
+}
+
+void stillness_learn(struct stillness *s, const struct stillness_seen *seen, double odds)
 {
     int polls = STILLNESS_LEAST_POLLS << seen->marks >> 1;
     if (polls < STILLNESS_LEARN_POLLS)
         return;
-    s->level[s->count % STILLNESS_PAST] = (float)level_seen(seen);
-    s->unsure[s->count++ % STILLNESS_PAST] = seen->unsure[seen->marks - 1];
+    uint32_t k = s->count++ % STILLNESS_PAST;
+    s->level[k] = (float)level_seen(seen);
+    s->unsure[k] = seen->unsure[seen->marks - 1];
+    s->odds[k] = (float)fmin(fmax(odds, -MOST_ODDS), MOST_ODDS);
+    s->lost[k] = (float)chance((double)s->odds[k]);
 }
 
 static double normal(double x, double mean, double spread)
 {
     double z = (x - mean) / spread;
-    return exp(-0.5 * z * z) / (spread * sqrt(2.0 * M_PI));
+    return fabs(z) > OUT_OF_REACH ? 0.0 : exp(-0.5 * z * z) / (spread * sqrt(2.0 * M_PI));
 }
 
 static uint32_t known(const struct stillness *s)
@@ -75,62 +91,112 @@ static uint32_t known(const struct stillness *s)
     return s->count < STILLNESS_PAST ? s->count : STILLNESS_PAST;
 }
 
+static void drop(struct stillness *s, uint32_t k)
+{
+    uint32_t last = known(s) - 1;
+    s->level[k] = s->level[last];
+    s->unsure[k] = s->unsure[last];
+    s->odds[k] = s->odds[last];
+    s->lost[k] = s->lost[last];
+    s->count = last;
+}
+
 struct stillness stillness_without(const struct stillness *s, const struct stillness_seen *seen)
 {
     struct stillness rest = *s;
-    uint32_t n = known(s);
-    for (uint32_t k = 0; k < n && seen->marks > 0; k++) {
-        if (s->level[k] != (float)level_seen(seen) ||
-            s->unsure[k] != seen->unsure[seen->marks - 1])
-            continue;
-        rest.count = n - 1;
-        rest.level[k] = s->level[n - 1];
-        rest.unsure[k] = s->unsure[n - 1];
-        break;
-    }
+    for (uint32_t k = 0; k < known(s) && seen->marks > 0; k++)
+        if (s->level[k] == (float)level_seen(seen) &&
+            s->unsure[k] == seen->unsure[seen->marks - 1]) {
+            drop(&rest, k);
+            break;
+        }
     return rest;
 }
 
-/* Density of that level by what was learned; nothing known: anything. Levels outside `from` and
- * `to` count little. *count: how many that is worth. */
-static double learned(const struct stillness *s, double from, double to, double level,
-                      double unsure, double broad, double *count)
+/* One level, and the one among those learned that is not to count: itself. */
+struct level {
+    double ln, unsure;
+    bool learned;
+};
+
+/* What the levels of one list add to a density at *x: those of lost supplies, or the others. */
+struct mass {
+    double sum, count;
+};
+
+static void add(struct mass *m, const struct stillness *s, bool lost, const struct level *x)
 {
-    double sum = 0.0;
-    *count = 0.0;
     for (uint32_t k = 0; k < known(s); k++) {
-        double spread =
-            sqrt(WIDTH * WIDTH + unsure * unsure + (double)s->unsure[k] * (double)s->unsure[k]);
-        bool doubtful = (double)s->level[k] <= from || (double)s->level[k] > to;
-        double weight = doubtful ? DOUBTFUL_COUNTS : 1.0;
-        *count += weight;
-        sum += weight * normal(level, (double)s->level[k], spread);
+        double unsure = (double)s->unsure[k], level = (double)s->level[k];
+        if (x->learned && level == x->ln && unsure == x->unsure)
+            continue;
+        double weight = lost ? (double)s->lost[k] : 1.0 - (double)s->lost[k];
+        double spread = sqrt(WIDTH * WIDTH + x->unsure * x->unsure + unsure * unsure);
+        m->count += weight;
+        m->sum += weight * normal(x->ln, level, spread);
     }
-    return *count > 0.0 ? sum / *count : broad;
 }
 
-/* What was learned from n levels beside a prior that counts as much as so many. */
-static double weighed(double learned, double n, double prior, double count)
+/* Beside a prior that counts as much as so many levels. */
+static double weighed(struct mass m, double prior, double count)
 {
-    return (n * learned + count * prior) / (n + count);
+    return (m.sum + count * prior) / (m.count + count);
 }
 
-bool stillness_knows(const struct stillness_known *k)
+static double broad(const struct level *x)
 {
-    return k->lost->count > 0 && k->off->count > 0;
+    return normal(x->ln, BROAD_MEAN, BROAD_WIDTH);
 }
 
-bool stillness_guesses(const struct stillness_known *k)
+static double as_empty(double empty, const struct level *x)
 {
-    return k->off->count + k->off_elsewhere->count > 0;
+    return isnan(empty) ? broad(x) : normal(x->ln, empty, hypot(x->unsure, EMPTY_WIDTH));
 }
 
-static double mean_of(const struct stillness *s)
+/* Where nothing is known of this circuit: anything, but hardly less than an empty one. */
+static double off_before(double empty, const struct level *x)
 {
-    double sum = 0.0;
-    for (uint32_t k = 0; k < known(s); k++)
-        sum += (double)s->level[k];
-    return sum / known(s);
+    return broad(x) * (x->ln < empty ? BELOW_EMPTY_RARE : 1.0);
+}
+
+/* Before a lost supply was read: as still as an empty circuit, or stiller. */
+static double lost_before(double empty, const struct level *x)
+{
+    if (isnan(empty))
+        return broad(x);
+    double below = empty - x->ln, z = below / x->unsure;
+    double falls_off = below > 0.0 ? exp(-below / BELOW_EMPTY) : exp(-0.5 * z * z);
+    return (2.0 * as_empty(empty, x) + falls_off / BELOW_EMPTY) / 3.0;
+}
+
+/* Density of that level where a supply was lost. */
+static double lost_density(const struct stillness_known *k, const struct level *x)
+{
+    struct mass m = {0};
+    add(&m, k->lost, true, x);
+    add(&m, k->off_elsewhere, true, x);
+    return weighed(m, lost_before(k->empty, x), PRIOR_LOST);
+}
+
+/* And where the loads of the circuit were off: other loads may stand by than did so far, as on
+ * another circuit; or none at all. */
+static double off_density(const struct stillness_known *k, const struct level *x)
+{
+    struct mass here = {0}, there = {0};
+    double before = off_before(k->empty, x);
+    add(&here, k->off, false, x);
+    add(&there, k->off_elsewhere, false, x);
+    double elsewhere = there.count > 0.0 ? there.sum / there.count : before;
+    return weighed(here, (before + elsewhere + as_empty(k->empty, x)) / 3.0, PRIOR_OFF);
+}
+
+/* The same on any circuit. */
+static double off_site_density(const struct stillness_known *k, const struct level *x)
+{
+    struct mass m = {0};
+    add(&m, k->off_elsewhere, false, x);
+    add(&m, k->lost, false, x);
+    return weighed(m, (off_before(k->empty, x) + as_empty(k->empty, x)) / 2.0, PRIOR_OFF);
 }
 
 static int by_size(const void *a, const void *b)
@@ -139,52 +205,125 @@ static int by_size(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* The level below which that share of what was learned lies; something was. */
-static double quantile(const struct stillness *s, double share)
+/* The level below which that share of the likely ones lies, of lost supplies or of the others;
+ * NaN: there are none. */
+static double quantile(const struct stillness *s, bool lost, double share)
 {
     float sorted[STILLNESS_PAST];
-    uint32_t n = known(s);
-    memcpy(sorted, s->level, n * sizeof *sorted);
+    uint32_t n = 0;
+    for (uint32_t k = 0; k < known(s); k++)
+        if ((s->lost[k] >= 0.5F) == lost)
+            sorted[n++] = s->level[k];
     qsort(sorted, n, sizeof *sorted, by_size);
-    return (double)sorted[(uint32_t)(share * n)];
+    return n ? (double)sorted[(uint32_t)(share * n)] : (double)NAN;
 }
 
-/* A circuit that mostly shows what stands by, and now and then reads as still as one without
- * its supply, has lost it then, and nobody knew: a breaker that opens again and again. Up to
- * which level; minus infinity: none. */
-static double doubtful_level(const struct stillness_known *k)
+/* The lowest level that enough circuits have in common; NaN: none. */
+static double empty_level(struct stillness *const off[], size_t circuits)
 {
-    uint32_t above = 0, n = known(k->off);
-    if (known(k->lost) == 0)
-        return -(double)INFINITY;
-    double lost = quantile(k->lost, 0.5) + APART;
-    for (uint32_t i = 0; i < n; i++)
-        above += (double)k->off->level[i] > lost + APART;
-    return above >= DOUBTED_FROM && above >= DOUBTED_SHARE * n ? lost : -(double)INFINITY;
+    float lowest[SITE_MAX_CIRCUITS];
+    size_t n = 0;
+    for (size_t i = 0; i < circuits; i++) {
+        double level = quantile(off[i], false, EMPTY_SHARE);
+        if (!isnan(level))
+            lowest[n++] = (float)level;
+    }
+    qsort(lowest, n, sizeof *lowest, by_size);
+    for (size_t i = 0; i + EMPTY_CIRCUITS <= n; i++)
+        if ((double)(lowest[i + EMPTY_CIRCUITS - 1] - lowest[i]) < EMPTY_ALIKE)
+            return (double)lowest[i + EMPTY_CIRCUITS / 2];
+    return (double)NAN;
 }
 
-/* The level read on this site when nothing at all stands by; NaN: not known yet. */
-static double empty_level(const struct stillness *off)
+static bool lost_is_known(const struct stillness *lost)
 {
-    return known(off) < EMPTY_LEAST ? (double)NAN : quantile(off, EMPTY_SHARE);
+    for (uint32_t k = 0; k < known(lost); k++)
+        if ((double)lost->lost[k] > SURELY)
+            return true;
+    return false;
+}
+
+/* Up to which level nothing reads but a lost supply: a breaker that opens again and again at
+ * the same load teaches otherwise. Where lost supplies are not known to read less than empty
+ * circuits do: minus infinity. */
+static double telling_level(const struct stillness *lost, double empty)
+{
+    double known_lost = quantile(lost, true, 0.5);
+    return lost_is_known(lost) && known_lost < empty - APART ? known_lost + APART
+                                                             : -(double)INFINITY;
+}
+
+static void begin(struct stillness *s, double telling)
+{
+    for (uint32_t i = 0; i < known(s); i++) {
+        double other = chance((double)s->odds[i]);
+        s->lost[i] = (float)((double)s->level[i] < telling ? fmax(other, 0.5) : other);
+    }
+}
+
+/* How likely each level of a list was read with the supply lost, by what is known of all. */
+static void settle(struct stillness *s, const struct stillness_known *k, double telling)
+{
+    for (uint32_t i = 0; i < known(s); i++) {
+        const struct level x = {(double)s->level[i], (double)s->unsure[i], true};
+        double least = x.ln < telling ? DOUBTED_ODDS : LEAST_ODDS;
+        double ratio = log(lost_density(k, &x) / off_site_density(k, &x));
+        double odds = fmax((double)s->odds[i], least) + fmin(ratio, MOST_RATIO);
+        s->lost[i] = (float)chance(odds);
+    }
+}
+
+double stillness_settle(struct stillness *lost, struct stillness *off_elsewhere,
+                        struct stillness *const off[], size_t circuits)
+{
+    double nothing = -(double)INFINITY;
+    begin(lost, nothing);
+    begin(off_elsewhere, nothing);
+    for (size_t i = 0; i < circuits; i++)
+        begin(off[i], nothing);
+    double empty = empty_level(off, circuits), telling = telling_level(lost, empty);
+    begin(lost, telling);
+    begin(off_elsewhere, telling);
+    for (size_t i = 0; i < circuits; i++)
+        begin(off[i], telling);
+    for (int round = 0; round < ROUNDS; round++) {
+        const struct stillness before[] = {*lost, *off_elsewhere};
+        const struct stillness_known k = {&before[0], NULL, &before[1], empty};
+        settle(lost, &k, telling);
+        settle(off_elsewhere, &k, telling);
+        for (size_t i = 0; i < circuits; i++)
+            settle(off[i], &k, telling);
+        empty = empty_level(off, circuits);
+    }
+    return empty;
+}
+
+bool stillness_knows(const struct stillness_known *k)
+{
+    return k->off->count > 0 && lost_is_known(k->lost);
+}
+
+bool stillness_guesses(const struct stillness_known *k)
+{
+    return k->off->count + k->off_elsewhere->count > 0;
+}
+
+static double mean_off(const struct stillness *s)
+{
+    double sum = 0.0, count = 0.0;
+    for (uint32_t k = 0; k < known(s); k++) {
+        sum += (1.0 - (double)s->lost[k]) * (double)s->level[k];
+        count += 1.0 - (double)s->lost[k];
+    }
+    return count > 0.0 ? sum / count : (double)NAN;
 }
 
 /* How well the two kinds of level can be told apart here, 0 to 1. */
-static double tells(const struct stillness_known *k, double empty)
+static double tells(const struct stillness_known *k)
 {
-    double off = known(k->off) ? mean_of(k->off) : empty;
-    if (known(k->lost) == 0 || isnan(off))
-        return 0.0;
-    double apart = (off - quantile(k->lost, 0.5)) / APART;
-    return 1.0 - exp(-apart * apart);
-}
-
-/* Before a lost supply was read: as still as an empty circuit, or stiller. */
-static double as_empty_or_below(double level, double unsure, double empty, double as_empty)
-{
-    double below = empty - level, z = below / unsure;
-    double falls_off = below > 0.0 ? exp(-below / BELOW_EMPTY) : exp(-0.5 * z * z);
-    return (2.0 * as_empty + falls_off / BELOW_EMPTY) / 3.0;
+    double off = mean_off(k->off), lost = quantile(k->lost, true, 0.5);
+    double apart = ((isnan(off) ? k->empty : off) - lost) / APART;
+    return isnan(apart) ? 0.0 : 1.0 - exp(-apart * apart);
 }
 
 double stillness_log_ratio(const struct stillness_known *k, const struct stillness_seen *seen,
@@ -192,25 +331,13 @@ double stillness_log_ratio(const struct stillness_known *k, const struct stillne
 {
     if (k->lost->count + k->off->count + k->off_elsewhere->count == 0)
         return 0.0;
-    double polls = STILLNESS_LEAST_POLLS << mark, level = level_of((double)seen->rms[mark]);
-    double unsure = (double)seen->unsure[mark];
-    double broad = normal(level, BROAD_MEAN, BROAD_WIDTH);
-    double empty = empty_level(k->off_elsewhere);
-    double as_empty = isnan(empty) ? broad : normal(level, empty, hypot(unsure, EMPTY_WIDTH));
-    double lost_before =
-        isnan(empty) ? broad : as_empty_or_below(level, unsure, empty, as_empty);
-    double least = -(double)INFINITY, most = (double)INFINITY, lost_count, off_count, unused;
-    /* what read clearly more than lost supplies mostly do was reset, and nobody saw it */
-    double reset = known(k->lost) ? quantile(k->lost, 0.5) + 2.0 * APART : most;
-    double lost = learned(k->lost, least, reset, level, unsure, broad, &lost_count);
-    double off = learned(k->off, doubtful_level(k), most, level, unsure, broad, &off_count);
-    double elsewhere = learned(k->off_elsewhere, least, most, level, unsure, broad, &unused);
-    /* other loads may stand by than did so far, as on another circuit; or none at all */
-    double off_now = weighed(off, off_count, (broad + elsewhere + as_empty) / 3.0, PRIOR_OFF);
-    double lost_now = weighed(lost, lost_count, lost_before, PRIOR_LOST);
-    lost_now += BACK_UNSEEN * (off_now - lost_now);
-    double ratio = log(lost_now / off_now) - LEAST_TELLING * tells(k, empty);
-    return (known(k->lost) ? 1.0 : GUESSED) * ratio * polls / (polls + HALF_SURE_POLLS);
+    const struct level x = {level_of((double)seen->rms[mark]), (double)seen->unsure[mark],
+                            false};
+    double polls = STILLNESS_LEAST_POLLS << mark;
+    double off = off_density(k, &x), lost = lost_density(k, &x);
+    lost += BACK_UNSEEN * (off - lost);
+    double ratio = log(lost / off) - LEAST_TELLING * tells(k);
+    return (lost_is_known(k->lost) ? 1.0 : GUESSED) * ratio * polls / (polls + HALF_SURE_POLLS);
 }
 
 void stillness_save(const struct stillness *s, struct codec_out *out)
@@ -219,16 +346,19 @@ void stillness_save(const struct stillness *s, struct codec_out *out)
     for (int k = 0; k < STILLNESS_PAST; k++) {
         codec_put_f32(out, s->level[k]);
         codec_put_f32(out, s->unsure[k]);
+        codec_put_f32(out, s->odds[k]);
     }
 }
 
-bool stillness_load(struct stillness *s, struct codec_in *in)
+bool stillness_load(struct stillness *s, struct codec_in *in, bool with_odds, double odds)
 {
     s->count = codec_get_u32(in);
     for (int k = 0; k < STILLNESS_PAST; k++) {
         s->level[k] = codec_get_f32(in);
         s->unsure[k] = codec_get_f32(in);
-        if (!(s->unsure[k] >= 0.0F))
+        s->odds[k] = with_odds ? codec_get_f32(in) : (float)odds;
+        s->lost[k] = (float)chance((double)s->odds[k]);
+        if (!(s->unsure[k] >= 0.0F) || !isfinite(s->odds[k]))
             in->failed = true;
     }
     if (in->failed)

@@ -22,6 +22,7 @@
 #include "base/codec.h"
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #define STILLNESS_PAST 32
@@ -32,6 +33,8 @@
 #define STILLNESS_MARKS                                                                        \
     6 /* a level is taken after 30, 60 .. 960 readings; more are not read                      \
        */
+#define STILLNESS_LOST_ODDS 5.0 /* of what was learned before the odds were */
+#define STILLNESS_OFF_ODDS (-5.0)
 #define STILLNESS_MOST_POLLS (STILLNESS_LEAST_POLLS << (STILLNESS_MARKS - 1))
 
 /* What was read since the fall: mark k is the root mean square of the first 30 << k readings,
@@ -45,6 +48,8 @@ struct stillness_seen {
 struct stillness {
     float level[STILLNESS_PAST];  /* newest levels, ln amps */
     float unsure[STILLNESS_PAST]; /* standard deviation of each */
+    float odds[STILLNESS_PAST];   /* ln of the odds of a lost supply, by the other evidence */
+    float lost[STILLNESS_PAST];   /* P(supply lost), as it was settled last */
     uint32_t count;               /* of all that were learned */
 };
 
@@ -56,8 +61,9 @@ void stillness_see(struct stillness_seen *seen, double square, double fourth, in
  * nothing. */
 #define STILLNESS_USUAL_KURTOSIS 6.0
 
-/* What was seen, to its last mark. Too few readings are left out. */
-void stillness_learn(struct stillness *s, const struct stillness_seen *seen);
+/* What was seen, to its last mark, and the odds of a lost supply without it. Too few readings
+ * are left out. */
+void stillness_learn(struct stillness *s, const struct stillness_seen *seen, double odds);
 
 /* What is known without that level, which may have been learned. */
 struct stillness stillness_without(const struct stillness *s,
@@ -65,10 +71,16 @@ struct stillness stillness_without(const struct stillness *s,
 
 /* What a circuit is judged by. */
 struct stillness_known {
-    const struct stillness *lost;          /* read on this site when a supply was lost */
+    const struct stillness *lost;          /* read on this site when a supply may have been lost */
     const struct stillness *off;           /* read on this circuit when its loads were off */
     const struct stillness *off_elsewhere; /* and on any circuit of the site */
+    double empty;                          /* where nothing stands by, ln amps; NaN: not known */
 };
+
+/* Says anew of every level how likely it was read with the supply lost: those of a site, and of
+ * its circuits; off[circuits] are changed. Returns what is read where nothing stands by. */
+double stillness_settle(struct stillness *lost, struct stillness *off_elsewhere,
+                        struct stillness *const off[], size_t circuits);
 
 /* Both kinds of level were learned. */
 bool stillness_knows(const struct stillness_known *k);
@@ -82,7 +94,7 @@ double stillness_log_ratio(const struct stillness_known *k, const struct stillne
                            int mark);
 
 void stillness_save(const struct stillness *s, struct codec_out *out);
-/* False leaves *s all zero. */
-bool stillness_load(struct stillness *s, struct codec_in *in);
+/* Before there were odds they are as given. False leaves *s all zero. */
+bool stillness_load(struct stillness *s, struct codec_in *in, bool with_odds, double odds);
 
 #endif

@@ -82,7 +82,8 @@ struct trips *trips_create(const struct site *s, const struct rules_set *rules,
                         .sink = sink,
                         .context = context,
                         .mono_ms = INT64_MIN,
-                        .next_due_ms = INT64_MAX};
+                        .next_due_ms = INT64_MAX,
+                        .empty_level = (double)NAN};
     if (!allocate(t, s->circuit_count + 1)) {
         trips_destroy(t);
         return NULL;

@@ -23,8 +23,7 @@
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
 #define AT_ONCE_LEAST 0.5    /* of a lesson: what ends at once is seldom a fault */
-#define LEVEL_LOST_FROM 0.95 /* P(supply lost), without the pieces that judge the level */
-#define LEVEL_OFF_FROM 0.1
+#define LEVEL_OFF_UP_TO 0.1 /* P(supply lost), without the pieces that judge the level */
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
 #define LEAST_LOAD_SHARE 0.03
@@ -346,7 +345,8 @@ void trips_case_judge(struct trips *t, size_t i, const char *moment)
     note_rest(&t->now.rest[i], &c->facts);
     struct stillness_known levels = {.lost = &t->lost_level,
                                      .off = &t->histories[i].off_level,
-                                     .off_elsewhere = &t->off_level};
+                                     .off_elsewhere = &t->off_level,
+                                     .empty = t->empty_level};
     evidence_judge(&c->facts, &t->histories[i], &levels, trips_lost_per_second(t),
                    &c->evidence);
     trips_case_conclude(t, i);
@@ -366,26 +366,29 @@ void trips_case_conclude(struct trips *t, size_t i)
         evidence_add(&c->evidence, FEEDER_GOES_ON, rest, c->feeder_drop);
 }
 
-/* What is read at nothing, when the rest of the evidence is sure of what it was. */
+double trips_odds_without_levels(const struct trip_case *c)
+{
+    return trips_log_odds(c->probability) - evidence_levels(&c->evidence, true);
+}
+
+/* What is read at nothing, and what the rest of the evidence says it was. */
 static void learn_level(struct trips *t, size_t i)
 {
     struct trip_case *c = &t->cases[i];
     const struct fall_facts *f = &c->facts;
-    double without = evidence_probability(trips_log_odds(c->probability) -
-                                          evidence_levels(&c->evidence, true));
+    double odds = trips_odds_without_levels(c);
     if (c->causes[CAUSE_SENSOR_LOST] >= 0.5 || t->watch[i].feeder ||
         !trips_counts(t, i, f->amps))
         return;
-    if (without >= LEVEL_LOST_FROM) {
-        stillness_learn(&t->lost_level, &f->seen);
+    if (evidence_probability(odds) > LEVEL_OFF_UP_TO) {
+        stillness_learn(&t->lost_level, &f->seen, odds);
         c->taught_levels |= TAUGHT_LOST;
-    }
-    if (without > LEVEL_OFF_FROM)
         return;
-    stillness_learn(&t->histories[i].off_level, &f->seen);
+    }
+    stillness_learn(&t->histories[i].off_level, &f->seen, odds);
     c->taught_levels |= TAUGHT_OFF;
     if (t->off_from != i) { /* a busy circuit is not all the site */
-        stillness_learn(&t->off_level, &f->seen);
+        stillness_learn(&t->off_level, &f->seen, odds);
         c->taught_levels |= TAUGHT_OFF_ELSEWHERE;
     }
     t->off_from = i;

@@ -2,7 +2,8 @@
 
 #include <string.h>
 
-#define LEARNED_VERSION 5U /* 2: without levels; 3: without blur; 4: without closed cases */
+#define LEARNED_VERSION 6U
+/* 2: without levels; 3: without blur; 4: without closed cases; 5: without the levels' odds */
 #define TAG_SITE 1U
 #define TAG_CIRCUIT 2U
 #define TAG_REMEMBERED 3U
@@ -159,7 +160,8 @@ static bool get_site(struct trips *t, struct codec_in *in, uint32_t version)
     double openings = codec_get_f64(in), days = codec_get_f64(in);
     double hands = codec_get_f64(in), faults = codec_get_f64(in);
     struct stillness lost = {0}, off = {0};
-    if (version >= 3 && (!stillness_load(&lost, in) || !stillness_load(&off, in)))
+    if (version >= 3 && (!stillness_load(&lost, in, version >= 6, STILLNESS_LOST_ODDS) ||
+                         !stillness_load(&off, in, version >= 6, STILLNESS_OFF_ODDS)))
         return false;
     uint32_t sharp = version >= 4 ? codec_get_u32(in) : 0;
     uint32_t blurred = version >= 4 ? codec_get_u32(in) : 0;
@@ -203,6 +205,7 @@ bool trips_load_learned(struct trips *t, struct codec_in *in)
             (tag == TAG_CLOSED && !get_closed(t, &section)) ||
             (tag == TAG_CIRCUIT && !get_history(t, &section)))
             return false;
+    trips_settle_levels(t);
     return !in->failed;
 }
 

@@ -70,7 +70,7 @@ static void learn_anew(struct trips *t, size_t i, const struct levels *others, d
     c->taught_levels = 0;
     if (c->probability < SURE)
         return;
-    stillness_learn(&t->lost_level, &c->facts.seen);
+    stillness_learn(&t->lost_level, &c->facts.seen, trips_odds_without_levels(c));
     c->taught_levels = TAUGHT_LOST;
 }
 
@@ -103,7 +103,8 @@ static void look_again(struct trips *t, struct closed_case *closed)
     size_t i = closed->circuit;
     struct trip_case *c = &t->cases[i];
     const struct levels others = levels_without(t, closed);
-    const struct stillness_known known = {&others.lost, &others.off, &others.off_elsewhere};
+    const struct stillness_known known = {&others.lost, &others.off, &others.off_elsewhere,
+                                          t->empty_level};
     if (!stillness_knows(&known))
         return;
     *c = closed->of;
@@ -123,6 +124,15 @@ static void look_again(struct trips *t, struct closed_case *closed)
     c->state = CASE_NONE;
 }
 
+void trips_settle_levels(struct trips *t)
+{
+    struct stillness *off[SITE_MAX_CIRCUITS];
+    for (size_t i = 0; i < t->site->circuit_count; i++)
+        off[i] = &t->histories[i].off_level;
+    t->empty_level =
+        stillness_settle(&t->lost_level, &t->off_level, off, t->site->circuit_count);
+}
+
 void trips_review(struct trips *t)
 {
     uint32_t learned = t->lost_level.count + t->off_level.count;
@@ -130,6 +140,7 @@ void trips_review(struct trips *t)
         return;
     t->next_review_ms = t->mono_ms + REVIEW_EVERY_MS;
     t->reviewed = learned;
+    trips_settle_levels(t);
     for (size_t k = 0; k < CLOSED_MOST; k++) {
         struct closed_case *closed = &t->closed[k];
         if (!closed->of.id[0])

@@ -157,6 +157,7 @@ struct trips {
     struct trip_case *cases;
     struct falls *histories;
     struct stillness lost_level, off_level; /* read at nothing, on any circuit */
+    double empty_level; /* read where nothing stands by, ln amps; NaN: not known */
     size_t off_from;                        /* the circuit that taught off_level last */
     size_t next_minute;
     struct remembered remembered[REMEMBERED];
@@ -204,6 +205,9 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
 /* It fell when that one did: their reason is the same, and that one's time is known better. */
 void trips_case_date(struct trips *t, size_t i, const struct trip_case *when);
 void trips_case_judge(struct trips *t, size_t i, const char *moment);
+
+/* Of a lost supply, without the pieces that judge what is read since. */
+double trips_odds_without_levels(const struct trip_case *c);
 /* The probability and the causes, from the evidence. */
 void trips_case_conclude(struct trips *t, size_t i);
 /* For a while people may say what it really was. */
@@ -232,6 +236,9 @@ void trips_review_keep(struct trips *t, size_t i);
 void trips_review_forget(struct trips *t, const char *id);
 /* Looks at them again when more is known than the last time. */
 void trips_review(struct trips *t);
+
+/* Of all levels learned, whether they were read with a supply lost (stillness.h). */
+void trips_settle_levels(struct trips *t);
 
 /* ---- trips_save.c ---- */
 

@@ -50,6 +50,9 @@ static void print_facts(const struct fall_facts *f)
     printf(",\"marks\":[");
     for (int k = 0; k < f->seen.marks; k++)
         printf("%s%.6g", k ? "," : "", (double)f->seen.rms[k]);
+    printf("],\"unsure\":[");
+    for (int k = 0; k < f->seen.marks; k++)
+        printf("%s%.3g", k ? "," : "", (double)f->seen.unsure[k]);
     printf("],\"loads\":[");
     for (int k = 0; k < f->loads; k++)
         printf("%s[%.6g,%.4g]", k ? "," : "", f->ages[k], f->sizes[k]);

@@ -8,7 +8,7 @@
 #define LOST (0.1 / 86400.0)
 
 static const struct stillness nothing;
-static const struct stillness_known no_levels = {&nothing, &nothing, &nothing};
+static const struct stillness_known no_levels = {&nothing, &nothing, &nothing, (double)NAN};
 
 /* a single load of ten minutes on a quiet afternoon, breaker cold */
 static struct fall_facts plain(void)
@@ -58,7 +58,7 @@ static void levels_are_judged_anew_and_nothing_else(void **state)
     struct evidence_list then, now;
     struct fall_facts f = plain();
     struct stillness lost = {0}, off = {0}, elsewhere = {0};
-    const struct stillness_known known = {&lost, &off, &elsewhere};
+    const struct stillness_known known = {&lost, &off, &elsewhere, (double)NAN};
     struct stillness_seen idle = {0};
     (void)state;
     falls_init(&h);
@@ -70,8 +70,8 @@ static void levels_are_judged_anew_and_nothing_else(void **state)
     evidence_judge(&f, &h, &no_levels, LOST, &then);
     stillness_see(&idle, 900 * 4e-4, 900 * 6.0 * 1.6e-7, 900);
     for (int k = 0; k < 4; k++) {
-        stillness_learn(&lost, &f.seen);
-        stillness_learn(&off, &idle);
+        stillness_learn(&lost, &f.seen, STILLNESS_LOST_ODDS);
+        stillness_learn(&off, &idle, STILLNESS_OFF_ODDS);
     }
     evidence_judge_levels(&f, &h, &known, &then);
     evidence_judge(&f, &h, &known, LOST, &now);
@@ -618,21 +618,22 @@ static void see(struct stillness_seen *seen, double rms, int polls)
                   polls);
 }
 
-static struct stillness levels_of(double rms)
+static struct stillness levels_of(double rms, double odds)
 {
     struct stillness s = {0};
     struct stillness_seen seen = {0};
     see(&seen, rms, STILLNESS_MOST_POLLS);
     for (int k = 0; k < 8; k++)
-        stillness_learn(&s, &seen);
+        stillness_learn(&s, &seen, odds);
     return s;
 }
 
 /* Reset while everything was off: what is read after it must not hide what was read before. */
 static void a_reset_that_nobody_sees_hides_no_lost_supply(void **state)
 {
-    struct stillness lost = levels_of(0.005), off = levels_of(0.009);
-    struct stillness_known levels = {&lost, &off, &off};
+    struct stillness lost = levels_of(0.005, STILLNESS_LOST_ODDS),
+                     off = levels_of(0.009, STILLNESS_OFF_ODDS);
+    struct stillness_known levels = {&lost, &off, &off, (double)NAN};
     struct fall_facts all_off = {.poll_seconds = 1.0}, reset = all_off;
     (void)state;
     see(&all_off.seen, 0.009, STILLNESS_MOST_POLLS);
