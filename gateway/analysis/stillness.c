@@ -15,6 +15,8 @@
 #define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
 #define BROAD_WIDTH 2.0      /* or seven times as much, or as little; */
 #define BELOW_EMPTY_RARE 0.1 /* less than an empty circuit reads, with its loads off, hardly */
+#define ABOVE_EMPTY 0.2 /* and more than an empty circuit reads, with the supply lost, */
+#define ABOVE_EMPTY_RARE 0.05
 #define APART 0.1            /* levels so far apart, on a log scale, are told apart */
 #define LEAST_TELLING                                                                          \
     0.75             /* where they are, nine of ten lost supplies read more clearly; fitted */
@@ -169,13 +171,15 @@ static double lost_before(double empty, const struct level *x)
     return (2.0 * as_empty(empty, x) + falls_off / BELOW_EMPTY) / 3.0;
 }
 
-/* Density of that level where a supply was lost. */
+/* Density of that level where a supply was lost. What reads clearly more than an empty circuit
+ * was reset, and nobody saw it, or was none. */
 static double lost_density(const struct stillness_known *k, const struct level *x)
 {
     struct mass m = {0};
     add(&m, k->lost, true, x);
     add(&m, k->off_elsewhere, true, x);
-    return weighed(m, lost_before(k->empty, x), PRIOR_LOST);
+    return weighed(m, lost_before(k->empty, x), PRIOR_LOST) *
+           (x->ln > k->empty + ABOVE_EMPTY ? ABOVE_EMPTY_RARE : 1.0);
 }
 
 /* And where the loads of the circuit were off: other loads may stand by than did so far, as on
@@ -356,8 +360,10 @@ bool stillness_load(struct stillness *s, struct codec_in *in, bool with_odds, do
     for (int k = 0; k < STILLNESS_PAST; k++) {
         s->level[k] = codec_get_f32(in);
         s->unsure[k] = codec_get_f32(in);
-        s->odds[k] = with_odds ? codec_get_f32(in) : (float)odds;
-        s->lost[k] = (float)chance((double)s->odds[k]);
+        s->odds[k] = with_odds                 ? codec_get_f32(in)
+                     : (uint32_t)k < known(s) ? (float)odds
+                                               : 0.0F;
+        s->lost[k] = (uint32_t)k < known(s) ? (float)chance((double)s->odds[k]) : 0.0F;
         if (!(s->unsure[k] >= 0.0F) || !isfinite(s->odds[k]))
             in->failed = true;
     }

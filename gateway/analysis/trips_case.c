@@ -23,7 +23,8 @@
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
 #define AT_ONCE_LEAST 0.5    /* of a lesson: what ends at once is seldom a fault */
-#define LEVEL_OFF_UP_TO 0.1 /* P(supply lost), without the pieces that judge the level */
+#define LEVEL_OFF_UP_TO 0.1 /* P(supply lost), without the pieces that judge the level; */
+#define LEVEL_LOST_FROM 0.9 /* between them it is learned as either, as likely as it was */
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
 #define LEAST_LOAD_SHARE 0.03
@@ -380,13 +381,17 @@ static void learn_level(struct trips *t, size_t i)
     if (c->causes[CAUSE_SENSOR_LOST] >= 0.5 || t->watch[i].feeder ||
         !trips_counts(t, i, f->amps))
         return;
-    if (evidence_probability(odds) > LEVEL_OFF_UP_TO) {
+    double without = evidence_probability(odds);
+    if (without > LEVEL_OFF_UP_TO) {
         stillness_learn(&t->lost_level, &f->seen, odds);
         c->taught_levels |= TAUGHT_LOST;
-        return;
     }
+    if (without >= LEVEL_LOST_FROM)
+        return;
     stillness_learn(&t->histories[i].off_level, &f->seen, odds);
     c->taught_levels |= TAUGHT_OFF;
+    if (without > LEVEL_OFF_UP_TO)
+        return;
     if (t->off_from != i) { /* a busy circuit is not all the site */
         stillness_learn(&t->off_level, &f->seen, odds);
         c->taught_levels |= TAUGHT_OFF_ELSEWHERE;

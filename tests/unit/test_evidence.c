@@ -356,8 +356,8 @@ static double current_left(const struct fall_facts *f, const struct stillness_kn
 static void what_stillness_says_is_not_said_twice(void **state)
 {
     struct stillness lost = {0}, off = {0};
-    const struct stillness_known both = {&lost, &off, &nothing},
-                                 elsewhere = {&nothing, &nothing, &off};
+    const struct stillness_known both = {&lost, &off, &nothing, (double)NAN},
+                                 elsewhere = {&nothing, &nothing, &off, (double)NAN};
     struct fall_facts f = plain();
     struct stillness_seen seen = {0};
     (void)state;
@@ -366,8 +366,8 @@ static void what_stillness_says_is_not_said_twice(void **state)
     stillness_see(&f.seen, 60 * 4e-4, 60 * 6.0 * 1.6e-7, 60);
     stillness_see(&seen, 900 * 4e-4, 900 * 6.0 * 1.6e-7, 900);
     for (int k = 0; k < 4; k++) {
-        stillness_learn(&lost, &seen);
-        stillness_learn(&off, &seen);
+        stillness_learn(&lost, &seen, STILLNESS_LOST_ODDS);
+        stillness_learn(&off, &seen, STILLNESS_OFF_ODDS);
     }
     double alone = current_left(&f, &no_levels);
     assert_true(fabs(alone) > 0.5);
