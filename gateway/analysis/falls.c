@@ -441,8 +441,7 @@ bool falls_load(struct falls *f, struct codec_in *in)
     f->habit_log_odds = codec_get_f32(in);
     f->habit_day = (int32_t)codec_get_u32(in);
     f->faded_day = (int32_t)codec_get_u32(in);
-    if (version >= 3 &&
-        !stillness_load(&f->off_level, in, version >= 4, STILLNESS_OFF_ODDS))
+    if (version >= 3 && !stillness_load(&f->off_level, in, version >= 4, STILLNESS_OFF_ODDS))
         in->failed = true;
     if (in->failed)
         falls_init(f);

@@ -14,15 +14,16 @@
 #define WIDTH 0.02           /* from one time to the next, however many readings */
 #define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
 #define BROAD_WIDTH 2.0      /* or seven times as much, or as little; */
-#define BELOW_EMPTY_RARE 0.1 /* less than an empty circuit reads, with its loads off, hardly */
-#define ABOVE_EMPTY 0.2 /* and more than an empty circuit reads, with the supply lost, */
+#define BELOW_EMPTY_RARE 0.1 /* less than an empty circuit reads, with its loads off, hardly   \
+                              */
+#define ABOVE_EMPTY 0.2      /* and more than an empty circuit reads, with the supply lost, */
 #define ABOVE_EMPTY_RARE 0.05
-#define APART 0.1            /* levels so far apart, on a log scale, are told apart */
+#define APART 0.1 /* levels so far apart, on a log scale, are told apart */
 #define LEAST_TELLING                                                                          \
-    0.75             /* where they are, nine of ten lost supplies read more clearly; fitted */
-#define GUESSED 0.8      /* what it counts before a lost supply was surely read here */
-#define PRIOR_LOST 0.5   /* levels learned that weigh as much as what is known before: */
-#define PRIOR_OFF 5.0    /* a meter stays the same, what stands by does not */
+    0.75               /* where they are, nine of ten lost supplies read more clearly; fitted */
+#define GUESSED 0.8    /* what it counts before a lost supply was surely read here */
+#define PRIOR_LOST 0.5 /* levels learned that weigh as much as what is known before: */
+#define PRIOR_OFF 5.0  /* a meter stays the same, what stands by does not */
 #define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by, */
 #define EMPTY_CIRCUITS 3 /* on so many circuits, */
 #define EMPTY_ALIKE 0.12 /* within so much */
@@ -30,9 +31,9 @@
 #define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
 #define ROUNDS 4         /* of settling, every hour again */
 #define MOST_ODDS 20.0
-#define LEAST_ODDS (-8.0)  /* no other evidence is trusted further against a lost supply, */
+#define LEAST_ODDS (-8.0)   /* no other evidence is trusted further against a lost supply, */
 #define DOUBTED_ODDS (-1.0) /* nor so far where it reads as none but a lost one does, */
-#define MOST_RATIO 12.0 /* and no level further for one */
+#define MOST_RATIO 12.0     /* and no level further for one */
 #define SURELY 0.9
 #define OUT_OF_REACH 6.0 /* standard deviations: no more is added */
 
@@ -360,9 +361,9 @@ bool stillness_load(struct stillness *s, struct codec_in *in, bool with_odds, do
     for (int k = 0; k < STILLNESS_PAST; k++) {
         s->level[k] = codec_get_f32(in);
         s->unsure[k] = codec_get_f32(in);
-        s->odds[k] = with_odds                 ? codec_get_f32(in)
+        s->odds[k] = with_odds                ? codec_get_f32(in)
                      : (uint32_t)k < known(s) ? (float)odds
-                                               : 0.0F;
+                                              : 0.0F;
         s->lost[k] = (uint32_t)k < known(s) ? (float)chance((double)s->odds[k]) : 0.0F;
         if (!(s->unsure[k] >= 0.0F) || !isfinite(s->odds[k]))
             in->failed = true;

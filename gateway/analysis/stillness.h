@@ -71,10 +71,10 @@ struct stillness stillness_without(const struct stillness *s,
 
 /* What a circuit is judged by. */
 struct stillness_known {
-    const struct stillness *lost;          /* read on this site when a supply may have been lost */
-    const struct stillness *off;           /* read on this circuit when its loads were off */
+    const struct stillness *lost; /* read on this site when a supply may have been lost */
+    const struct stillness *off;  /* read on this circuit when its loads were off */
     const struct stillness *off_elsewhere; /* and on any circuit of the site */
-    double empty;                          /* where nothing stands by, ln amps; NaN: not known */
+    double empty; /* where nothing stands by, ln amps; NaN: not known */
 };
 
 /* Says anew of every level how likely it was read with the supply lost: those of a site, and of

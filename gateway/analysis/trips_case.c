@@ -22,9 +22,9 @@
 #define LOW_LEARNED_POLLS 30
 #define LOW_LEARNED_FROM 0.6
 #define HABIT_LOG_RATIO (-1.5)
-#define AT_ONCE_LEAST 0.5    /* of a lesson: what ends at once is seldom a fault */
-#define LEVEL_OFF_UP_TO 0.1 /* P(supply lost), without the pieces that judge the level; */
-#define LEVEL_LOST_FROM 0.9 /* between them it is learned as either, as likely as it was */
+#define AT_ONCE_LEAST 0.5       /* of a lesson: what ends at once is seldom a fault */
+#define LEVEL_OFF_UP_TO 0.1     /* P(supply lost), without the pieces that judge the level; */
+#define LEVEL_LOST_FROM 0.9     /* between them it is learned as either, as likely as it was */
 #define SAME_START_SECONDS 10.0 /* loads that began within this time are stages of one */
 #define LEAST_LOAD_AMPS 0.05    /* smaller ones are taken for wandering of a larger */
 #define LEAST_LOAD_SHARE 0.03

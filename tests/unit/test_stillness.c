@@ -57,7 +57,8 @@ static struct stillness off_times(int n, double rms)
     return s;
 }
 
-static double ln_level(double rms) /* as it is kept: with the 1 mA that meters resolve at best */
+static double
+ln_level(double rms) /* as it is kept: with the 1 mA that meters resolve at best */
 {
     return log(hypot(rms, 1e-3));
 }
@@ -155,7 +156,8 @@ static void with_one_known_the_other_may_be_like_it(void **state)
  * always stood by was unplugged; once a lost supply is known to read stiller, the second. */
 static void as_still_as_another_circuit_may_be_either(void **state)
 {
-    struct stillness lost = {0}, off = times(32, IDLE_AMPS), empty = off_times(10, 1.3 * DEAD_AMPS);
+    struct stillness lost = {0}, off = times(32, IDLE_AMPS),
+                     empty = off_times(10, 1.3 * DEAD_AMPS);
     struct stillness_known k = {&lost, &off, &empty, ln_level(1.3 * DEAD_AMPS)};
     (void)state;
     double before = known_ratio(&k, 1.3 * DEAD_AMPS, 900);
