@@ -8,34 +8,40 @@
 
 #define FLOOR_AMPS 1e-3 /* what meters resolve at best; a reading of nothing has a log too */
 #define USUAL_POLLS 8.0 /* readings' worth of the usual kurtosis beside what was read */
-#define BACK_UNSEEN                                                                            \
-    0.05 /* of lost supplies are back at once, before anything that shows is on */
+
+/* lost supplies that are back at once, before anything that shows is on */
+#define BACK_UNSEEN 0.05
 #define HALF_SURE_POLLS 90.0 /* what stands by takes its time to settle; fitted */
-#define WIDTH 0.02           /* from one time to the next, however many readings */
-#define BROAD_MEAN (-5.0)    /* where nothing is known: 7 mA, */
-#define BROAD_WIDTH 2.0      /* or seven times as much, or as little; */
-#define BELOW_EMPTY_RARE 0.1 /* less than an empty circuit reads, with its loads off, hardly   \
-                              */
-#define ABOVE_EMPTY 0.2      /* and more than an empty circuit reads, with the supply lost, */
-#define ABOVE_EMPTY_RARE 0.05
-#define APART 0.1 /* levels so far apart, on a log scale, are told apart */
-#define LEAST_TELLING                                                                          \
-    0.75               /* where they are, nine of ten lost supplies read more clearly; fitted */
+
+/* A level, on a log scale. */
+#define WIDTH 0.02         /* from one time to the next, however many readings */
+#define BROAD_MEAN (-5.0)  /* where nothing is known: 7 mA, */
+#define BROAD_WIDTH 2.0    /* or seven times as much, or as little */
+#define APART 0.1          /* so far apart two are told apart; where they are, */
+#define LEAST_TELLING 0.75 /* nine of ten lost supplies read more clearly; fitted */
+
+/* Where nothing stands by: */
+#define EMPTY_SHARE 0.1       /* so rarely is that so on each */
+#define EMPTY_CIRCUITS 3      /* of so many circuits, */
+#define EMPTY_ALIKE 0.12      /* within so much */
+#define EMPTY_WIDTH 0.04      /* from circuit to circuit */
+#define BELOW_EMPTY 0.7       /* a lost supply reads less by this, if it does; */
+#define ABOVE_EMPTY 0.2       /* so much more */
+#define ABOVE_EMPTY_RARE 0.05 /* hardly, */
+#define BELOW_EMPTY_RARE 0.1  /* and less, with the loads off, hardly */
+
 #define GUESSED 0.8    /* what it counts before a lost supply was surely read here */
 #define PRIOR_LOST 0.5 /* levels learned that weigh as much as what is known before: */
 #define PRIOR_OFF 5.0  /* a meter stays the same, what stands by does not */
-#define EMPTY_SHARE 0.1  /* of the times that loads were off nothing at all stood by, */
-#define EMPTY_CIRCUITS 3 /* on so many circuits, */
-#define EMPTY_ALIKE 0.12 /* within so much */
-#define EMPTY_WIDTH 0.04 /* from circuit to circuit */
-#define BELOW_EMPTY 0.7  /* a lost supply reads less by this, on a log scale, if it does */
-#define ROUNDS 4         /* of settling, every hour again */
+
+/* Settling. */
+#define ROUNDS 4
+#define SURELY 0.9
 #define MOST_ODDS 20.0
 #define LEAST_ODDS (-8.0)   /* no other evidence is trusted further against a lost supply, */
 #define DOUBTED_ODDS (-1.0) /* nor so far where it reads as none but a lost one does, */
 #define MOST_RATIO 12.0     /* and no level further for one */
-#define SURELY 0.9
-#define OUT_OF_REACH 6.0 /* standard deviations: no more is added */
+#define OUT_OF_REACH 6.0    /* standard deviations: no more is added */
 
 static double level_of(double rms)
 {

@@ -157,7 +157,7 @@ struct trips {
     struct trip_case *cases;
     struct falls *histories;
     struct stillness lost_level, off_level; /* read at nothing, on any circuit */
-    double empty_level; /* read where nothing stands by, ln amps; NaN: not known */
+    double empty_level;                     /* where nothing stands by, ln amps; or NaN */
     size_t off_from;                        /* the circuit that taught off_level last */
     size_t next_minute;
     struct remembered remembered[REMEMBERED];
