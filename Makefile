@@ -155,6 +155,7 @@ $(B)/tests/fuzz/fuzz_%: $(B)/tests/fuzz/fuzz_%.o $(if $(FUZZ_WITH_CLANG),,$(B)/t
 
 # not LDFLAGS, which may come from the command line
 $(B)/tests/fuzz/fuzz_state: FUZZ_LINK := -Wl,--wrap=heat_felt_cold_seconds
+$(B)/tests/fuzz/fuzz_site_config: FUZZ_LINK := -Wl,--wrap=shipped_find
 
 $(B)/tests/peer/%: $(B)/tests/peer/%.o $(B)/libforetrip.a
 	$(CC) $(LDFLAGS) -o $@ $^ $(LIBS)

@@ -20,8 +20,9 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
 #define TEXTS 9
 
-/* in the place of config/shipped.c's */
-const struct shipped_file *shipped_find(const char *name)
+/* in the place of config/shipped.c's (--wrap in the Makefile) */
+const struct shipped_file *__wrap_shipped_find(const char *name);
+const struct shipped_file *__wrap_shipped_find(const char *name)
 {
     static const char words[] = "languages = ( { language = \"en\"; } );\n";
     static const struct shipped_file phrases = {"phrases.cfg", words, sizeof words - 1};
