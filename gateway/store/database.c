@@ -10,6 +10,11 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#define READING_CACHE_KIB "64"  /* SQLite's own choice is 2000 */
+#define READING_PIECE_BYTES 256 /* of a reader's small pieces; SQLite's own 40 of 1200 */
+#define READING_PIECES 16       /* are 47 KiB for each of them */
+#define READING_WAIT_MS 1000
+
 /* The sequence number of the event just added. */
 #define LAST_SEQ "(SELECT seq FROM sqlite_sequence WHERE name = 'events')"
 
@@ -247,6 +252,19 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
         database_close(d);
     }
     return database_err(rc);
+}
+
+int database_open_reading(const char *path, sqlite3 **db)
+{
+    int rc = sqlite3_open_v2(path, db, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_db_config(*db, SQLITE_DBCONFIG_LOOKASIDE, NULL, READING_PIECE_BYTES,
+                               READING_PIECES);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_busy_timeout(*db, READING_WAIT_MS);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_exec(*db, "PRAGMA cache_size = -" READING_CACHE_KIB, NULL, NULL, NULL);
+    return rc;
 }
 
 void database_close(struct database *d)

@@ -67,6 +67,10 @@ enum store_err database_open(struct database *d, const char *path, int64_t first
                              int64_t pages_most, char why[DATABASE_WHY_SIZE]);
 void database_close(struct database *d);
 
+/* To read beside the one that writes, in little memory: there are several readers, and the
+ * system keeps the file's pages. An SQLite result code; *db is to be closed either way. */
+int database_open_reading(const char *path, sqlite3 **db);
+
 /* Renames path, path-wal and path-shm to "<path>.<why>-<UTC>..."; name gets the new name of the
  * first. False with errno. */
 bool database_set_aside(const char *path, const char *why, int64_t wall_ms, char *name,

@@ -12,12 +12,6 @@
 #include <string.h>
 #include <sys/stat.h>
 
-#define READER_CACHE_KIB "64" /* SQLite's own choice is 2000 */
-/* of each reader's own small pieces; SQLite's own choice is 40 of 1200, 47 KiB for each of them
- */
-#define READER_PIECE_BYTES 256
-#define READER_PIECES 16
-
 enum question {
     ASK_MESSAGES,
     ASK_EVENTS,
@@ -136,14 +130,7 @@ static enum store_err connect(struct store_reader *r)
     if (r->db && st.st_dev == r->device && st.st_ino == r->inode)
         return STORE_OK;
     disconnect(r);
-    int rc = sqlite3_open_v2(r->path, &r->db, SQLITE_OPEN_READONLY | SQLITE_OPEN_NOMUTEX, NULL);
-    if (rc == SQLITE_OK)
-        rc = sqlite3_db_config(r->db, SQLITE_DBCONFIG_LOOKASIDE, NULL, READER_PIECE_BYTES,
-                               READER_PIECES);
-    if (rc == SQLITE_OK)
-        rc = sqlite3_busy_timeout(r->db, 1000);
-    if (rc == SQLITE_OK) /* there are several readers, and the system keeps the file's pages */
-        rc = sqlite3_exec(r->db, "PRAGMA cache_size = -" READER_CACHE_KIB, NULL, NULL, NULL);
+    int rc = database_open_reading(r->path, &r->db);
     if (rc != SQLITE_OK)
         disconnect(r);
     r->device = st.st_dev;
