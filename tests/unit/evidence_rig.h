@@ -28,4 +28,14 @@ static inline struct fall_facts plain(void)
                                .heat = {.must_hold_amps = 15}};
 }
 
+/* the same load has ended there thirty times, and come back after 25 minutes */
+static inline void ended_often(struct falls *h)
+{
+    for (int k = 0; k < 30; k++)
+        falls_over(h, &(struct falls_past){.amps = 2.0F,
+                                           .age_seconds = 600.0F,
+                                           .nothing_seconds = 1500.0F,
+                                           .weight = 1.0F});
+}
+
 #endif

@@ -123,11 +123,7 @@ static void silence_counts_until_it_comes_back(void **state)
     struct fall_facts f = plain();
     (void)state;
     falls_init(&h);
-    for (int k = 0; k < 30; k++)
-        falls_over(&h, &(struct falls_past){.amps = 2.0F,
-                                            .age_seconds = 600.0F,
-                                            .nothing_seconds = 1500.0F,
-                                            .weight = 1.0F});
+    ended_often(&h);
     f.silent_seconds = 60;
     double minute = evidence_silence(&f, &h);
     f.silent_seconds = 3 * 3600;

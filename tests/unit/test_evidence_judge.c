@@ -119,11 +119,7 @@ static void a_piece_names_the_number_it_was_judged_by(void **state)
     struct fall_facts f = plain();
     (void)state;
     falls_init(&h);
-    for (int k = 0; k < 30; k++)
-        falls_over(&h, &(struct falls_past){.amps = 2.0F,
-                                            .age_seconds = 600.0F,
-                                            .nothing_seconds = 1500.0F,
-                                            .weight = 1.0F});
+    ended_often(&h);
     evidence_judge(&f, &h, &no_levels, LOST, &l);
     assert_near(listed(&l, "usual_falls")->value, 86400.0 * evidence_natural_here(&f, &h),
                 1e-9); /* a day */
