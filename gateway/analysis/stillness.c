@@ -302,11 +302,12 @@ double stillness_settle(struct stillness *lost, struct stillness *off_elsewhere,
         const struct stillness_known k = {&before[0], NULL, &before[1], empty};
         settle(lost, &k, telling);
         settle(off_elsewhere, &k, telling);
-        for (size_t i = 0; i < circuits; i++)
-            settle(off[i], &k, telling);
-        empty = empty_level(off, circuits);
     }
-    return empty;
+    /* no other level hangs on these: once is enough */
+    const struct stillness_known k = {lost, NULL, off_elsewhere, empty};
+    for (size_t i = 0; i < circuits; i++)
+        settle(off[i], &k, telling);
+    return empty_level(off, circuits);
 }
 
 bool stillness_knows(const struct stillness_known *k)
