@@ -413,6 +413,12 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
         release(a, p, wall_ms, "");
 }
 
+bool alarms_suppressed(const struct alarms *a, enum alarm_kind kind,
+                       struct alarm_subject subject)
+{
+    return a->hushed_by[index_of(a, kind, subject)] != EVENT_BY_NONE;
+}
+
 void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                       int64_t wall_ms, enum alarm_kind by, struct alarm_subject by_subject)
 {

@@ -14,14 +14,18 @@
 #define SIZE_WANDERS 0.05F /* the newest run's share in what its size is */
 #define ALIKE_LOG 0.35F    /* a run of that load */
 #define LEAST_AMPS 0.1
-#define STATE_VERSION 1U
+#define GAP_MS 900000 /* frames further apart: nobody looked meanwhile */
+#define CLOCK_MS                                                                               \
+    1000 /* the wall clock goes astray by so much from one frame to the next: set */
+#define STATE_VERSION 2U /* 1: without when it was looked last */
 
 struct rhythm {
     uint32_t runs;
-    float amps;            /* usually */
-    float pause_seconds;   /* the longest */
-    int64_t run;           /* the one that is on, 0: none */
-    int64_t ended_wall_ms; /* of the last one, 0: none yet */
+    float amps;          /* usually */
+    float pause_seconds; /* the longest */
+    int64_t run;         /* the one that is on, 0: none */
+    int64_t
+        ended_wall_ms; /* of the last one, 0: none yet; later by what nobody watched since */
     char appliance[EVENT_APPLIANCE_SIZE];
 };
 
@@ -30,6 +34,8 @@ struct essential {
     struct alarms *alarms;
     const struct trip_alarms *trips;
     int64_t next_ms;
+    int64_t mono_ms, wall_ms; /* of the last step; the wall's 0: none is known */
+    int64_t watched_ms;       /* since the last check */
     struct rhythm *circuits;
 };
 
@@ -39,7 +45,8 @@ struct essential *essential_create(const struct site *s, struct alarms *a,
     struct essential *e = calloc(1, sizeof *e);
     if (!e)
         return NULL;
-    *e = (struct essential){.site = s, .alarms = a, .trips = trips, .next_ms = INT64_MIN};
+    *e = (struct essential){
+        .site = s, .alarms = a, .trips = trips, .next_ms = INT64_MIN, .mono_ms = INT64_MIN};
     e->circuits = calloc(s->circuit_count + 1, sizeof *e->circuits);
     if (!e->circuits) {
         free(e);
@@ -147,8 +154,43 @@ static void judge(struct essential *e, int i, int64_t mono_ms, int64_t wall_ms)
     text_free(&advice);
 }
 
+/* Nobody can tell whether it would have run: that is no silence. */
+static bool is_hidden(const struct essential *e, size_t i)
+{
+    int meter = e->site->circuits[i].meter;
+    return trip_alarms_open(e->trips, (int)i) ||
+           alarms_suppressed(e->alarms, ALARM_ESSENTIAL_LOAD_SILENT,
+                             (struct alarm_subject){-1, (int)i, -1}) ||
+           (meter >= 0 && alarms_condition(e->alarms, ALARM_METER_LOST,
+                                           (struct alarm_subject){-1, -1, meter}));
+}
+
+static void pass_over(struct rhythm *r, int64_t ms, int64_t wall_ms)
+{
+    if (r->ended_wall_ms == 0)
+        return;
+    r->ended_wall_ms += ms;
+    if (r->ended_wall_ms > wall_ms) /* it ended in the midst of that time */
+        r->ended_wall_ms = wall_ms;
+}
+
+/* What the wall clock has moved by since the last step, beyond what was watched: the gateway
+ * was off, readings are missing, or the clock was set. */
+static void look(struct essential *e, int64_t mono_ms, int64_t wall_ms)
+{
+    bool on = e->mono_ms != INT64_MIN && mono_ms - e->mono_ms <= GAP_MS;
+    int64_t watched = on ? mono_ms - e->mono_ms : 0;
+    int64_t unwatched = e->wall_ms != 0 ? wall_ms - e->wall_ms - watched : 0;
+    for (size_t i = 0; i < e->site->circuit_count && llabs(unwatched) > CLOCK_MS; i++)
+        pass_over(&e->circuits[i], unwatched, wall_ms);
+    e->watched_ms += watched;
+    e->mono_ms = mono_ms;
+    e->wall_ms = wall_ms;
+}
+
 void essential_step(struct essential *e, int64_t mono_ms, int64_t wall_ms)
 {
+    look(e, mono_ms, wall_ms);
     if (mono_ms < e->next_ms)
         return;
     bool first = e->next_ms == INT64_MIN;
@@ -157,14 +199,18 @@ void essential_step(struct essential *e, int64_t mono_ms, int64_t wall_ms)
         struct rhythm *r = &e->circuits[i];
         if (r->runs == 0)
             continue;
+        if (is_hidden(e, i))
+            pass_over(r, e->watched_ms, wall_ms);
         r->pause_seconds *= 1.0F - (1.0F - FADE_A_DAY) * (CHECK_MS / 86400000.0F);
         judge(e, (int)i, mono_ms, wall_ms);
     }
+    e->watched_ms = 0;
 }
 
 void essential_save(const struct essential *e, struct codec_out *out)
 {
     codec_put_u32(out, STATE_VERSION);
+    codec_put_i64(out, e->wall_ms);
     for (size_t i = 0; i < e->site->circuit_count; i++) {
         const struct rhythm *r = &e->circuits[i];
         if (r->runs == 0)
@@ -185,8 +231,10 @@ bool essential_load(struct essential *e, struct codec_in *in)
 {
     uint32_t tag;
     struct codec_in section;
-    if (codec_get_u32(in) != STATE_VERSION)
+    uint32_t version = codec_get_u32(in);
+    if (version < 1 || version > STATE_VERSION)
         return false;
+    e->wall_ms = version >= 2 ? codec_get_i64(in) : 0;
     while (codec_next(in, &tag, &section)) {
         char id[SITE_ID_SIZE];
         struct rhythm r = {0};

@@ -9,6 +9,10 @@
  * an hour more; after a dozen runs, not before. While a trip of the circuit stands that is
  * what people are told, and this alarm waits.
  *
+ * Only time that was watched is silence or a pause: not what passed while a trip of the circuit
+ * stood, or a feeder or the utility kept it dark, while its meter was lost, no frame came for a
+ * quarter of an hour or the gateway was off; and the wall clock may be set at any time.
+ *
  * Ownership  create .. destroy; borrows all it is given
  * Threads    none inside
  * Cost       a compare a frame; once a minute a few for every circuit that has such a load
