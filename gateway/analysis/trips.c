@@ -398,8 +398,10 @@ static bool went_low(struct trips *t, size_t i, int64_t last_read_ms)
     falls_spell_over(&t->histories[i]);
     if (t->cases[i].state == CASE_BACK)
         trips_case_close(t, i);
-    if (t->watch[i].feeder || !trips_counts(t, i, (double)w->p2[i]))
+    if (!trips_counts(t, i, (double)w->p2[i]))
         return false;
+    if (t->watch[i].feeder)
+        return true; /* read before its branches, it shows what took them a reading later */
     trips_case_open(t, i, (double)w->p2[i], last_read_ms);
     count_reading(w, i, w->p1[i]);
     return true;

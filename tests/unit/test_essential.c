@@ -34,6 +34,21 @@ static void take(void *context, const struct event *e)
     record_detail(&e->alarm, c->figures, sizeof c->figures);
 }
 
+enum { LIGHT, FREEZER };
+
+static void add_circuit(struct cellar *c, const char *id, const char *name, bool essential)
+{
+    struct site_circuit *k = site_add_circuit(&c->site);
+    k->panel = 0;
+    strcpy(k->id, id);
+    strcpy(k->name, name);
+    k->poles = 1;
+    strcpy(k->leg, "A");
+    k->breaker_amps = 15;
+    k->meter = 0;
+    k->essential = essential;
+}
+
 static void set_up(struct cellar *c, bool essential)
 {
     memset(c, 0, sizeof *c);
@@ -43,15 +58,8 @@ static void set_up(struct cellar *c, bool essential)
     p->legs = 1;
     strcpy(site_add_bus(&c->site)->id, "lan");
     strcpy(site_add_meter(&c->site)->id, "m1");
-    struct site_circuit *k = site_add_circuit(&c->site);
-    k->panel = 0;
-    strcpy(k->id, "freezer");
-    strcpy(k->name, "Cellar");
-    k->poles = 1;
-    strcpy(k->leg, "A");
-    k->breaker_amps = 15;
-    k->meter = 0;
-    k->essential = essential;
+    add_circuit(c, "light", "Stairs", false);
+    add_circuit(c, "freezer", "Cellar", essential);
     site_finish(&c->site);
     assert_true(rules_set_init(&c->rules, &c->site));
     c->breakers = breakers_create(&c->site, &c->rules);
@@ -77,7 +85,8 @@ static int64_t wall(const struct cellar *c)
 
 static void load_of(struct cellar *c, enum event_type type, struct event_load load)
 {
-    struct event e = {.type = type, .wall_ms = wall(c), .panel = 0, .load = load};
+    struct event e = {
+        .type = type, .wall_ms = wall(c), .panel = 0, .circuit = FREEZER, .load = load};
     essential_event(c->essential, &e);
 }
 
@@ -124,6 +133,7 @@ static void a_freezer_that_falls_silent_is_told_once_and_its_return_too(void **s
                      2);
     assert_in_range(silent, 64, 67);
     assert_int_equal(longest, 25);
+    assert_non_null(strstr(c.figures, "silent for 65 min, longest pause before 25 min"));
     assert_non_null(strstr(c.advice, "licensed electrician"));
     pass(&c, 600);
     assert_int_equal(c.raised, 1);
@@ -208,7 +218,7 @@ static void an_essential_appliance_makes_its_circuit_essential(void **state)
 
 static void say_trip(struct cellar *c, enum event_type type)
 {
-    struct event e = {.type = type, .wall_ms = wall(c)};
+    struct event e = {.type = type, .wall_ms = wall(c), .circuit = FREEZER};
     if (type == EVENT_TRIP)
         e.trip = (struct event_trip){.id = "t1",
                                      .stage = TRIP_CONFIRMED,
@@ -252,7 +262,7 @@ static const struct {
 /* ten hours of it, or a clock that is ten hours wrong */
 static void hide(struct cellar *c, enum hiding how)
 {
-    const struct alarm_subject freezer = {-1, 0, -1};
+    const struct alarm_subject freezer = {-1, FREEZER, -1};
     switch (how) {
     case TRIPPED:
         say_trip(c, EVENT_TRIP);

@@ -99,68 +99,6 @@ static void a_two_pole_breaker_falls_with_both(void **state)
     tear_down(&h);
 }
 
-static void a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor(void **state)
-{
-    (void)state;
-    struct house h;
-    set_up(&h);
-    struct amps on = quiet;
-    on.saw = 6.0F;
-    feed(&h, 3617, on);
-    for (int k = 0; k < 60; k++, h.second++) { /* the saw's channel says nothing flows */
-        float v[] = {0.6F, 2.0F, 0, 0, 6.4F, 0.0F, 0.4F};
-        h.frame->mono_ms = 1000 + h.second * 1000;
-        h.frame->wall_ms = WALL0 + h.second * 1000;
-        memcpy(h.frame->values, v, sizeof v);
-        breakers_step(h.breakers, h.frame);
-        trips_step(h.trips, h.frame);
-        loads_step(h.loads, h.frame, trips_cut(h.trips));
-    }
-    assert_int_equal(h.last_circuit, 4);
-    assert_int_equal(h.last.cause, CAUSE_SENSOR_LOST);
-    assert_true(h.last.probability < 0.1);
-    assert_false(trips_cut(h.trips)[4]);
-    tear_down(&h);
-}
-
-/* The feeder's meter is read first: that the branch is dead shows there with the next poll. */
-static void feed_feeder_first(struct house *h, int seconds, float feeder, float saw)
-{
-    struct frame_taken taken[] = {{0, 1}, {0, 1},      {0, 1},     {0, 1},
-                                  {0, 1}, {90000, 30}, {90000, 30}};
-    for (int k = 0; k < seconds; k++, h->second++) {
-        float v[] = {0.6F, 2.0F, 0, 0, feeder, saw, 0.4F};
-        h->frame->mono_ms = 1000 + h->second * 1000;
-        h->frame->wall_ms = WALL0 + h->second * 1000;
-        h->frame->taken = taken;
-        memcpy(h->frame->values, v, sizeof v);
-        breakers_step(h->breakers, h->frame);
-        trips_step(h->trips, h->frame);
-        loads_step(h->loads, h->frame, trips_cut(h->trips));
-    }
-    h->frame->taken = NULL;
-}
-
-static void a_feeder_that_is_read_before_its_branch_says_so_a_poll_later(void **state)
-{
-    (void)state;
-    for (int falls = 0; falls < 2; falls++) {
-        struct house h;
-        set_up(&h);
-        feed_feeder_first(&h, 3617, 9.4F, 9.0F);
-        feed_feeder_first(&h, 1, 9.4F, 0.0F);
-        double at_once = h.last.causes[CAUSE_SENSOR_LOST];
-        if (h.said[TRIP_PROVISIONAL] + h.said[TRIP_CONFIRMED] > 0)
-            assert_true(at_once < 0.5); /* the feeder has said nothing yet */
-        feed_feeder_first(&h, 60, falls ? 0.4F : 9.4F, 0.0F);
-        if (falls)
-            assert_true(h.last.causes[CAUSE_SENSOR_LOST] < 0.05);
-        else
-            assert_int_equal(h.last.cause, CAUSE_SENSOR_LOST);
-        tear_down(&h);
-    }
-}
-
 static void readings_that_are_lost_are_no_fall(void **state)
 {
     (void)state;
@@ -339,8 +277,6 @@ int main(void)
         cmocka_unit_test(a_reset_onto_the_fault_is_opened_again),
         cmocka_unit_test(a_feeder_takes_its_branches_and_gets_its_own_trip),
         cmocka_unit_test(a_two_pole_breaker_falls_with_both),
-        cmocka_unit_test(a_dead_channel_under_a_feeder_that_carries_on_is_a_lost_sensor),
-        cmocka_unit_test(a_feeder_that_is_read_before_its_branch_says_so_a_poll_later),
         cmocka_unit_test(readings_that_are_lost_are_no_fall),
         cmocka_unit_test(an_open_trip_survives_a_restart_and_is_restored_after_it),
         cmocka_unit_test(nothing_is_invented_about_the_time_the_gateway_was_away),
