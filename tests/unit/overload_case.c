@@ -14,12 +14,30 @@ static void note(void *context, const struct event *e)
         return;
     t->raised++;
     t->raised_ms = t->frame->mono_ms;
+    t->raised_on = e->circuit;
     t->alert = e->alarm.alert;
+    t->p50_seconds = e->alarm.near_overload->p50_seconds;
     snprintf(t->text, sizeof t->text, "%s", e->alarm.text);
     t->off_count = e->alarm.near_overload->switch_off_count;
     t->off_amps = 0.0;
-    for (size_t i = 0; i < t->off_count; i++)
-        t->off_amps += e->alarm.near_overload->switch_off[i].amps;
+    for (size_t i = 0; i < t->off_count; i++) {
+        double amps = e->alarm.near_overload->switch_off[i].amps;
+        t->off_amps += amps;
+        if (i < sizeof t->off / sizeof t->off[0])
+            t->off[i] = amps;
+    }
+}
+
+static void add_circuit(struct site *s, const char *id, const char *name, int poles,
+                        double rating)
+{
+    struct site_circuit *c = site_add_circuit(s);
+    strcpy(c->id, id);
+    strcpy(c->name, name);
+    strcpy(c->position, id + 6);
+    c->panel = 0;
+    c->poles = poles;
+    c->breaker_amps = rating;
 }
 
 void overload_set_up(struct overload_case *t)
@@ -30,13 +48,8 @@ void overload_set_up(struct overload_case *t)
     struct site_panel *p = site_add_panel(&t->site);
     strcpy(p->id, "main");
     strcpy(p->name, "Main panel");
-    struct site_circuit *c = site_add_circuit(&t->site);
-    strcpy(c->id, "main-07");
-    strcpy(c->name, "Kitchen");
-    strcpy(c->position, "7");
-    c->panel = 0;
-    c->poles = 1;
-    c->breaker_amps = 15;
+    add_circuit(&t->site, "main-07", "Kitchen", 1, 15);
+    add_circuit(&t->site, "main-09", "Range", 2, 40);
     site_finish(&t->site);
     assert_true(rules_set_init(&t->rules, &t->site));
     t->frame = frame_create(&t->site);
@@ -73,6 +86,7 @@ void overload_hold(struct overload_case *t, double amps, int seconds)
         t->frame->mono_ms += 1000;
         t->frame->wall_ms += 1000;
         t->frame->values[0] = (float)amps;
+        memcpy(&t->frame->values[1], t->range_amps, sizeof t->range_amps);
         breakers_step(t->breakers, t->frame);
         loads_step(t->loads, t->frame, NULL);
         near_overload_step(t->near, t->frame);

@@ -27,6 +27,115 @@ static void a_heavy_overload_is_warned_of_after_the_on_delay(void **state)
     overload_tear_down(&t);
 }
 
+/* A time as it was said, in seconds, and how finely. */
+static double said_seconds(const char *text, double *step)
+{
+    const char *at = strstr(text, " about ");
+    int n = 0;
+    char unit[16] = "";
+    assert_non_null(at);
+    assert_int_equal(sscanf(at, " about %d %15[a-z]", &n, unit), 2);
+    *step = strcmp(unit, "seconds") == 0 ? 10.0 : strcmp(unit, "minutes") == 0 ? 60.0 : 3600.0;
+    return n * (*step > 10.0 ? *step : 1.0);
+}
+
+/* Seconds by tens, then minutes, then hours: nobody is told 3 minutes of 40 seconds. What is
+ * most likely after the horizon is said by the horizon, within which it may be. */
+static void the_time_that_is_said_is_the_likeliest_one(void **state)
+{
+    bool seconds = false, minutes = false, within = false;
+    (void)state;
+    for (double amps = 16.5; amps < 70.0; amps *= 1.06) {
+        struct overload_case t;
+        double step;
+        overload_set_up(&t);
+        overload_hold(&t, 0.3, 300);
+        overload_hold(&t, amps, 120);
+        if (t.raised == 1 && !t.alert) {
+            double said = said_seconds(t.text, &step);
+            bool later = strstr(t.text, "may open within about") != NULL;
+            if (later)
+                assert_near(said, 900.0, 0.5);
+            else if (fabs(said - fmax(t.p50_seconds, 10.0)) > 0.5 * step + 1e-6)
+                fail_msg("%s; and most likely are %.0f s", t.text, t.p50_seconds);
+            assert_int_equal(later, t.p50_seconds > 900.0);
+            assert_int_equal(step < 60.0, t.p50_seconds < 90.0);
+            seconds |= step < 60.0;
+            minutes |= step == 60.0 && !later;
+            within |= later;
+        }
+        overload_tear_down(&t);
+    }
+    assert_true(seconds && minutes && within);
+}
+
+static void what_to_switch_off_is_listed(void **state)
+{
+    static const struct {
+        int loads;
+        double each;
+        const char *list;
+    } cases[] = {
+        {1, 20.0, ": switch off or unplug what draws %.1f A."},
+        {3, 8.0, ": switch off or unplug what draws %.1f A and what draws %.1f A."},
+    };
+    (void)state;
+    for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
+        struct overload_case t;
+        char list[120];
+        double amps = 0.3;
+        overload_set_up(&t);
+        overload_hold(&t, amps, 300);
+        for (int n = 0; n < cases[k].loads; n++) {
+            amps += cases[k].each;
+            overload_hold(&t, amps, 60);
+        }
+        snprintf(list, sizeof list, cases[k].list, t.off[0], t.off[1]);
+        assert_int_equal(t.off_count, k + 1);
+        if (!strstr(t.text, list))
+            fail_msg("%s, and not%s", t.text, list);
+        overload_tear_down(&t);
+    }
+}
+
+/* Either pole; and each circuit by itself, beside another that is near. */
+static void the_hotter_pole_of_any_circuit_is_warned_of(void **state)
+{
+    (void)state;
+    for (int pole = 0; pole < 2; pole++) {
+        struct overload_case t;
+        overload_set_up(&t);
+        t.range_amps[0] = t.range_amps[1] = 10.0F;
+        overload_hold(&t, 0.3, 600);
+        t.range_amps[pole] = 70.0F;
+        overload_hold(&t, 0.3, 15);
+        assert_int_equal(t.raised, 1);
+        assert_int_equal(t.raised_on, 1);
+        assert_non_null(strstr(t.text, "Range"));
+        overload_hold(&t, 26.0, 12);
+        assert_int_equal(t.raised, 2);
+        assert_int_equal(t.raised_on, 0);
+        assert_true(stands(&t));
+        t.range_amps[pole] = 10.0F;
+        overload_hold(&t, 26.0, 1800); /* no breaker would carry that, this one is made to */
+        assert_true(stands(&t));
+        assert_false(
+            alarms_standing(t.alarms, ALARM_NEAR_OVERLOAD, (struct alarm_subject){0, 1, -1}));
+        overload_tear_down(&t);
+    }
+    /* one channel is not read: the other tells */
+    struct overload_case t;
+    overload_set_up(&t);
+    t.range_amps[0] = (float)NAN;
+    t.range_amps[1] = 10.0F;
+    overload_hold(&t, 0.3, 600);
+    t.range_amps[1] = 70.0F;
+    overload_hold(&t, 0.3, 15);
+    assert_int_equal(t.raised, 1);
+    assert_int_equal(t.raised_on, 1);
+    overload_tear_down(&t);
+}
+
 static void the_rating_may_be_carried_for_hours_without_a_word(void **state)
 {
     struct overload_case t;
@@ -361,6 +470,9 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_heavy_overload_is_warned_of_after_the_on_delay),
+        cmocka_unit_test(the_time_that_is_said_is_the_likeliest_one),
+        cmocka_unit_test(what_to_switch_off_is_listed),
+        cmocka_unit_test(the_hotter_pole_of_any_circuit_is_warned_of),
         cmocka_unit_test(the_rating_may_be_carried_for_hours_without_a_word),
         cmocka_unit_test(an_inrush_and_one_bad_reading_are_no_overload),
         cmocka_unit_test(

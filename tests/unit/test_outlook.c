@@ -218,6 +218,96 @@ static void who_would_join_is_reckoned_with_and_what_is_too_small_is_not_named(v
     overload_tear_down(&t);
 }
 
+/* Each running load ends in its time, and what is left goes on: the chance is the mean over
+ * five quantiles of how long they have yet to run. Two loads of known lengths beside one that
+ * stays. */
+static void the_chance_is_the_mean_over_how_long_the_loads_go_on(void **state)
+{
+    struct overload_case t;
+    const double shares[] = {0.1, 0.3, 0.5, 0.7, 0.9}, opens = 1.0, horizon = 900.0;
+    double mean = 0.0;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    for (int n = 0; n < 8; n++) { /* 12 A for one to two minutes, 8 A for four to six */
+        overload_hold(&t, 12.3, 60 + 9 * n);
+        overload_hold(&t, 0.3, 900);
+        overload_hold(&t, 8.3, 240 + 18 * n);
+        overload_hold(&t, 0.3, 900);
+    }
+    overload_hold(&t, 8.3, 60);
+    overload_hold(&t, 20.3, 20);
+    struct outlook o = look(&t, 20.3);
+    const struct event_load *large = &o.running[0], *small = &o.running[1];
+    assert_near(large->amps, 12.0, 0.3);
+    assert_near(small->amps, 8.0, 0.3);
+    for (int s = 0; s < 5; s++) {
+        double first = habits_remaining_seconds(t.habits, 0, large->amps, large->seconds,
+                                                shares[s]),
+               second = habits_remaining_seconds(t.habits, 0, small->amps, small->seconds,
+                                                 shares[s]),
+               chance;
+        assert_true(first < second && second < horizon);
+        const struct breaker_path p = {
+            .count = 3,
+            .stretch = {{20.3, first},
+                        {20.3 - large->amps, second - first},
+                        {20.3 - large->amps - small->amps, horizon - second}}};
+        breakers_paths_reach(t.breakers, 0, &p, 1, &opens, 1, &chance);
+        mean += chance / 5.0;
+    }
+    assert_true(mean > 0.01 && mean < 0.99);
+    assert_near(o.chance, mean, 1e-6);
+    overload_tear_down(&t);
+}
+
+struct choice {
+    const char *name;
+    double amps[6]; /* of what runs, largest first */
+    double chance, join_amps;
+    int count;
+    double said; /* amps of the loads that are named, all together */
+};
+
+/* On this cold breaker of 15 A 12 A may stay for a quarter of an hour, and 13 A may not. */
+static const struct choice choices[] = {
+    {"one of them does, the smaller one too", {8, 7, 3}, 0.5, 0, 1, 7},
+    {"no one does, two do", {9, 7, 6, 5}, 0.5, 0, 2, 15},
+    {"three of five", {8, 7, 6, 5, 4}, 0.5, 0, 3, 18},
+    {"four of six", {6, 6, 5, 5, 5, 4}, 0.5, 0, 4, 19},
+    {"room for what may join", {8, 4, 2}, 0.0, 6, 1, 8},
+    {"it will open as it is: who may join is no matter", {9, 8, 3}, 0.5, 40, 1, 8},
+};
+
+static void the_smallest_set_with_the_fewest_amps_is_named(void **state)
+{
+    struct overload_case t;
+    (void)state;
+    overload_set_up(&t);
+    overload_hold(&t, 0.3, 300);
+    double clear = t.rules.circuits[0].near_overload_clear_chance;
+    assert_true(breakers_chance(t.breakers, 0, 12.0, 900.0) <= clear &&
+                breakers_chance(t.breakers, 0, 13.0, 900.0) > clear);
+    for (size_t c = 0; c < sizeof choices / sizeof choices[0]; c++) {
+        const struct choice *x = &choices[c];
+        struct event_load off[LOADS_MAX_RUNNING];
+        struct outlook o = {.chance = x->chance, .join_amps = x->join_amps};
+        for (size_t k = 0; k < 6 && x->amps[k] > 0.0; k++) {
+            o.running[o.running_count++].amps = x->amps[k];
+            o.amps += x->amps[k];
+        }
+        size_t n = outlook_switch_off(&t.sources, 0, &o, off);
+        double said = 0.0;
+        for (size_t k = 0; k < n; k++) {
+            said += off[k].amps;
+            assert_true(k == 0 || off[k].amps <= off[k - 1].amps);
+        }
+        if ((int)n != x->count || fabs(said - x->said) > 1e-9)
+            fail_msg("%s: %zu loads of %.1f A together", x->name, n, said);
+    }
+    overload_tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -229,6 +319,8 @@ int main(void)
         cmocka_unit_test(nothing_is_asked_of_a_cool_breaker_and_calm_is_calm),
         cmocka_unit_test(no_look_finds_what_calm_has_excluded),
         cmocka_unit_test(the_smallest_set_is_switched_off_and_essential_loads_never),
+        cmocka_unit_test(the_chance_is_the_mean_over_how_long_the_loads_go_on),
+        cmocka_unit_test(the_smallest_set_with_the_fewest_amps_is_named),
         cmocka_unit_test(who_would_join_is_reckoned_with_and_what_is_too_small_is_not_named),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
