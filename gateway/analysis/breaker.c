@@ -254,14 +254,14 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
         pole_start(p, c, f->mono_ms, amps);
     } else if (p->loaded || (usual > 0 && dt > 2 * usual + 500)) {
         pole_gap(p, c, f->mono_ms, amps);
-        c->open = c->quick = (struct overstay){0}; /* what it carried is not known */
+        p->open = p->quick = (struct overstay){0}; /* what it carried is not known */
     } else {
         p->warmed = true;
         heat_bank_step(p->h, p->top, heat_bank_decay(&c->class->bank, dt),
                        amps * amps * c->q_per_amps2);
-        if (c->open.seconds > 0.0 || amps >= c->open_amps) {
-            count_overstay(&c->open, amps >= c->open_amps, (double)dt * 1e-3);
-            count_overstay(&c->quick, amps >= c->quick_amps, (double)dt * 1e-3);
+        if (p->open.seconds > 0.0 || amps >= c->open_amps) {
+            count_overstay(&p->open, amps >= c->open_amps, (double)dt * 1e-3);
+            count_overstay(&p->quick, amps >= c->quick_amps, (double)dt * 1e-3);
         }
     }
     p->loaded = false;
@@ -291,14 +291,22 @@ void pole_heat(const struct breakers *b, size_t pole, double h[HEAT_STATES])
         batch_step(b, pole, h);
 }
 
+/* brings a quiet pole up to that moment, with the batch so far */
+static void end_batch(struct breakers *b, size_t pole, int64_t now_ms)
+{
+    struct pole *p = &b->poles[pole];
+    double seconds = (double)(now_ms - p->h_ms) * 1e-3;
+    batch_step(b, pole, p->h);
+    p->h_ms = now_ms;
+    count_overstay(&p->open, false, seconds); /* it is far below */
+    count_overstay(&p->quick, false, seconds);
+}
+
 /* brings a quiet pole up to the last frame and makes it exact */
 static void wake(struct breakers *b, size_t pole)
 {
-    struct pole *p = &b->poles[pole];
-    if (b->batch_frames > 0) {
-        batch_step(b, pole, p->h);
-        p->h_ms = b->frame_ms;
-    }
+    if (b->batch_frames > 0)
+        end_batch(b, pole, b->frame_ms);
     b->base[pole] = (float)NAN;
 }
 
@@ -320,8 +328,7 @@ static void next_batch(struct breakers *b, const struct frame *f)
         struct pole *p = &b->poles[pole];
         struct circuit *c = &b->circuits[b->circuit_of[pole]];
         if (!isnan(b->base[pole])) {
-            batch_step(b, pole, p->h);
-            p->h_ms = f->mono_ms;
+            end_batch(b, pole, f->mono_ms);
             end_warmings(p, c);
         }
         double a = (double)amps[pole];

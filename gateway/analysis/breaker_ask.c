@@ -202,10 +202,15 @@ double breakers_worn(const struct breakers *b, int circuit)
 
 double breakers_overdue_seconds(const struct breakers *b, int circuit)
 {
-    const struct circuit *c = &b->circuits[circuit];
-    const struct breaker_limits *l = &c->class->limits;
-    return fmax(
-        0.0, fmax(c->open.seconds - l->open_seconds, c->quick.seconds - l->quick_most_seconds));
+    const struct site_circuit *sc = &b->site->circuits[circuit];
+    const struct breaker_limits *l = &b->circuits[circuit].class->limits;
+    double overdue = 0.0;
+    for (int k = 0; k < sc->poles; k++) {
+        const struct pole *p = &b->poles[sc->first_pole + k];
+        overdue = fmax(overdue, fmax(p->open.seconds - l->open_seconds,
+                                     p->quick.seconds - l->quick_most_seconds));
+    }
+    return overdue;
 }
 
 void breakers_replaced(struct breakers *b, int circuit)
@@ -216,7 +221,9 @@ void breakers_replaced(struct breakers *b, int circuit)
     c->learned = NULL;
     memset(c->held, 0, sizeof c->held);
     c->lessons++;
-    c->open = c->quick = (struct overstay){0};
-    for (int k = 0; k < sc->poles; k++)
-        memset(b->poles[sc->first_pole + k].top, 0, sizeof b->poles[0].top);
+    for (int k = 0; k < sc->poles; k++) {
+        struct pole *p = &b->poles[sc->first_pole + k];
+        memset(p->top, 0, sizeof p->top);
+        p->open = p->quick = (struct overstay){0};
+    }
 }

@@ -24,6 +24,12 @@
 #define QUIET_Q 5e-4
 #define QUIET_MS 8000
 
+/* how long a current was carried that must open the breaker */
+struct overstay {
+    double seconds;
+    double below_seconds; /* since it was last that high */
+};
+
 /* What every reading touches comes first, in as few cache lines as it goes. */
 struct pole {
     double h[HEAT_STATES]; /* with every gap taken as rest; as of h_ms */
@@ -39,12 +45,7 @@ struct pole {
         width[HEAT_STATES]; /* how much more it is with every gap taken as load, at width_ms */
     int64_t width_ms;
     double upper_share; /* how likely the upper end of the width is */
-};
-
-/* how long a current was carried that must open the breaker */
-struct overstay {
-    double seconds;
-    double below_seconds; /* since it was last that high */
+    struct overstay open, quick;
 };
 
 struct circuit {
@@ -52,7 +53,6 @@ struct circuit {
     double q_per_amps2;           /* 1 / (rating in this ambient)^2 */
     double zero_amps;             /* its rule: below this it carries nothing */
     double open_amps, quick_amps; /* must open, with what the meter and the air may be off */
-    struct overstay open, quick;
     bool fallen;
     double rating_amps;              /* in this ambient */
     double held[HEAT_TAUS];          /* most heat of earlier warmings, survived */

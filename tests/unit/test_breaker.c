@@ -1,59 +1,7 @@
 /* breaker: the standards' limits, forecasts, learning, gaps, verdicts, state */
-#include "check.h"
-
-#include "analysis/breaker.h"
-#include "analysis/breaker_limits.h"
+#include "breaker_rig.h"
 
 #include <stdlib.h>
-
-struct bench {
-    struct site site;
-    struct rules_set rules;
-    struct frame *frame;
-    struct breakers *b;
-};
-
-static void set_up(struct bench *t, enum site_standard standard, double amps, char type)
-{
-    site_init(&t->site);
-    t->site.standard = standard;
-    strcpy(site_add_panel(&t->site)->id, "main");
-    struct site_circuit *c = site_add_circuit(&t->site);
-    strcpy(c->id, "main-01");
-    c->panel = 0;
-    c->poles = 1;
-    c->breaker_amps = amps;
-    c->type = type;
-    site_finish(&t->site);
-    assert_true(rules_set_init(&t->rules, &t->site));
-    t->frame = frame_create(&t->site);
-    t->frame->has = 1;
-    t->b = breakers_create(&t->site, &t->rules);
-    assert_non_null(t->b);
-}
-
-static void tear_down(struct bench *t)
-{
-    breakers_destroy(t->b);
-    frame_destroy(t->frame);
-    rules_set_free(&t->rules);
-    site_free(&t->site);
-}
-
-static void feed_every(struct bench *t, double amps, int seconds, int64_t step_ms)
-{
-    for (int64_t ms = 0; ms < 1000 * (int64_t)seconds; ms += step_ms) {
-        t->frame->mono_ms += step_ms;
-        t->frame->wall_ms += step_ms;
-        t->frame->values[0] = (float)amps;
-        breakers_step(t->b, t->frame);
-    }
-}
-
-static void feed(struct bench *t, double amps, int seconds)
-{
-    feed_every(t, amps, seconds, 1000);
-}
 
 /* every rating band of UL 489 and of IEC 60898-1 */
 static const double ul_ratings[] = {15,  20,  30,  40,  50,  60,   100,
