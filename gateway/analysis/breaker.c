@@ -176,10 +176,13 @@ static void pole_start(struct pole *p, const struct circuit *c, int64_t now_ms, 
     p->upper_share = 0.5;
 }
 
-static void note_fall(struct breakers *b, int circuit, double seconds)
+static void note_fall(struct breakers *b, int circuit, int64_t now_ms, double seconds)
 {
     const struct site_circuit *s = &b->site->circuits[circuit];
     struct circuit *c = &b->circuits[circuit];
+    if (c->fallen && c->fall_ms == now_ms)
+        return; /* with its other pole, which has cooled since by this reading */
+    c->fall_ms = now_ms;
     memset(c->fall_h, 0, sizeof c->fall_h);
     memset(c->fall_top, 0, sizeof c->fall_top);
     c->fall_amps = 0.0;
@@ -247,7 +250,7 @@ static void pole_read(struct breakers *b, size_t pole, const struct frame *f, do
         p->h_ms = p->width_ms = f->mono_ms - dt;
     }
     if (amps <= zero && p->amps > zero)
-        note_fall(b, circuit, (double)dt * 1e-3);
+        note_fall(b, circuit, f->mono_ms, (double)dt * 1e-3);
     else if (amps > zero)
         c->fallen = false;
     if (p->h_ms == NEVER_MS) {

@@ -61,7 +61,8 @@ struct circuit {
     double fall_h[HEAT_STATES];      /* heat when the current last fell to nothing, */
     double fall_top[HEAT_TAUS];      /* the most of that warming until one reading before, */
     double fall_amps;                /* the current then, */
-    double fall_seconds;             /* and how long before the fall it was last read */
+    double fall_seconds;             /* how long before the fall it was last read, */
+    int64_t fall_ms;                 /* and the frame that showed it */
 };
 
 /* A view, made anew only when something was learned. */
