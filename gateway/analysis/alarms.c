@@ -413,10 +413,10 @@ void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subjec
         release(a, p, wall_ms, "");
 }
 
-bool alarms_suppressed(const struct alarms *a, enum alarm_kind kind,
-                       struct alarm_subject subject)
+int alarms_suppressed_by(const struct alarms *a, enum alarm_kind kind,
+                         struct alarm_subject subject)
 {
-    return a->hushed_by[index_of(a, kind, subject)] != EVENT_BY_NONE;
+    return a->hushed_by[index_of(a, kind, subject)];
 }
 
 void alarms_take_over(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,

@@ -125,9 +125,9 @@ enum alarms_err alarms_out_of_service(struct alarms *a, const char *id, int64_t 
  */
 void alarms_suppress(struct alarms *a, enum alarm_kind kind, struct alarm_subject subject,
                      int64_t wall_ms, int by);
-/* Whether it is, raised or not. */
-bool alarms_suppressed(const struct alarms *a, enum alarm_kind kind,
-                       struct alarm_subject subject);
+/* By what it is, raised or not. */
+int alarms_suppressed_by(const struct alarms *a, enum alarm_kind kind,
+                         struct alarm_subject subject);
 
 /* The alarm of kind `by` about the same subject, or about that of a feeder or the site, takes
  * the place of this one, which becomes normal, acknowledged or not; a silenced one stays so. */

@@ -159,8 +159,8 @@ static bool is_hidden(const struct essential *e, size_t i)
 {
     int meter = e->site->circuits[i].meter;
     return trip_alarms_open(e->trips, (int)i) ||
-           alarms_suppressed(e->alarms, ALARM_ESSENTIAL_LOAD_SILENT,
-                             (struct alarm_subject){-1, (int)i, -1}) ||
+           alarms_suppressed_by(e->alarms, ALARM_ESSENTIAL_LOAD_SILENT,
+                                (struct alarm_subject){-1, (int)i, -1}) != EVENT_BY_NONE ||
            (meter >= 0 && alarms_condition(e->alarms, ALARM_METER_LOST,
                                            (struct alarm_subject){-1, -1, meter}));
 }

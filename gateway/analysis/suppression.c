@@ -62,14 +62,22 @@ static int judge(const struct suppression *u, size_t panel)
                                                                        : EVENT_BY_NONE;
 }
 
+/* What is silent for the circuit's own sake stays so: its trip, when it opened again and people
+ * are told to leave it off (trip_alarms.h). */
+static void tell_circuit(const struct suppression *u, int c, int by, int64_t wall_ms)
+{
+    const struct alarm_subject subject = {u->site->circuits[c].panel, c, -1};
+    for (size_t k = 0; k < sizeof of_circuits / sizeof of_circuits[0]; k++)
+        if (alarms_suppressed_by(u->alarms, of_circuits[k], subject) != c)
+            alarms_suppress(u->alarms, of_circuits[k], subject, wall_ms, by);
+}
+
 static void tell(const struct suppression *u, size_t panel, int by, int64_t wall_ms)
 {
     const struct site *s = u->site;
     for (size_t c = 0; c < s->circuit_count; c++)
-        for (size_t k = 0; k < sizeof of_circuits / sizeof of_circuits[0]; k++)
-            if (s->circuits[c].panel == (int)panel)
-                alarms_suppress(u->alarms, of_circuits[k],
-                                (struct alarm_subject){(int)panel, (int)c, -1}, wall_ms, by);
+        if (s->circuits[c].panel == (int)panel)
+            tell_circuit(u, (int)c, by, wall_ms);
     for (size_t k = 0; k < sizeof of_panels / sizeof of_panels[0]; k++)
         alarms_suppress(u->alarms, of_panels[k], (struct alarm_subject){(int)panel, -1, -1},
                         wall_ms, by);

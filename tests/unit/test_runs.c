@@ -247,20 +247,29 @@ static void what_a_strip_switches_off_comes_back_by_its_parts(void **state)
     }
 }
 
-/* The circuit rests at a level of a moment ago: it carries what it carried then. */
+/* A heater settles by just what a small load beside it draws, and ends; then the circuit rests
+ * where it had rested before the heater: it carries what it carried then, and the small load
+ * was never off. */
 static void a_level_of_a_moment_ago_restores_what_ran(void **state)
 {
     struct wire w;
+    struct run_shape s;
     (void)state;
-    begin(&w, 0.3);
-    wire_to(&w, 1.3, 900); /* a small one */
-    wire_to(&w, 9.3, 60);  /* a heater, */
-    wire_to(&w, 5.7, 30);  /* that is turned down, and up, */
-    wire_to(&w, 10.9, 30);
-    wire_to(&w, 1.3, 120); /* and off */
-    assert_true(wire_on(&w, 1.0) != NULL);
-    assert_int_equal(wire_on_count(&w), 1 + (w.runs.base < 0.2F));
-    wire_adds_up(&w);
+    begin(&w, 0.0);
+    wire_to(&w, 1.0, 900);
+    int64_t id = wire_on(&w, 1.0)->id;
+    wire_to(&w, 9.0, 200);
+    wire_to(&w, 8.0, 20); /* taken for the end of the small one */
+    wire_to(&w, 1.0, 300);
+    assert_int_equal(wire_on_count(&w), 1);
+    assert_int_equal(wire_on(&w, 1.0)->id, id);
+    assert_int_equal(w.over_count, 1);
+    assert_near((double)w.over[0].first, 8.0, 0.01);
+    wire_to(&w, 0.0, 60);
+    assert_int_equal(w.over_count, 2);
+    run_shape(&w.over[1], &s);
+    assert_near((double)s.on_seconds, 1420.0, 1.0);
+    assert_near((double)s.amps, 1.0, 0.02);
 }
 
 /* What a run looked like, by hand: 2 A for 8 s, 4 A for 92 s, 3 A for 300 s. */

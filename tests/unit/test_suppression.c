@@ -255,6 +255,31 @@ static void an_outage_silences_every_panel(void **state)
     tear_down(&h);
 }
 
+/* People were told that it opened again and to leave it off: neither the feeder's closing nor a
+ * restart of the gateway tells them beside it how to reset. */
+static void what_opened_again_is_not_told_anew(void **state)
+{
+    (void)state;
+    struct house h;
+    set_up(&h);
+    judge(&h, ALARM_TRIP, circuit(&h, 1), true);
+    alarms_suppress(h.alarms, ALARM_TRIP, circuit(&h, 1), h.second * 1000, 1);
+    step(&h);
+    assert_int_equal(h.count[ALARM_SUPPRESSED], 1);
+    judge(&h, ALARM_TRIP, circuit(&h, 0), true);
+    step(&h);
+    judge(&h, ALARM_TRIP, circuit(&h, 0), false);
+    step(&h);
+    assert_false(alarms_standing(h.alarms, ALARM_TRIP, circuit(&h, 1)));
+    suppression_destroy(h.suppression);
+    h.suppression = suppression_create(&h.site, h.alarms);
+    step(&h);
+    assert_false(alarms_standing(h.alarms, ALARM_TRIP, circuit(&h, 1)));
+    alarms_suppress(h.alarms, ALARM_TRIP, circuit(&h, 1), h.second * 1000, EVENT_BY_NONE);
+    assert_true(alarms_standing(h.alarms, ALARM_TRIP, circuit(&h, 1)));
+    tear_down(&h);
+}
+
 static void whoever_shelves_the_feeders_alarm_does_not_wake_the_branches(void **state)
 {
     (void)state;
@@ -307,6 +332,7 @@ int main(void)
         cmocka_unit_test(what_the_open_feeder_does_not_feed_is_told),
         cmocka_unit_test(the_nearest_open_feeder_speaks_for_all_that_is_behind_it),
         cmocka_unit_test(an_outage_silences_every_panel),
+        cmocka_unit_test(what_opened_again_is_not_told_anew),
         cmocka_unit_test(whoever_shelves_the_feeders_alarm_does_not_wake_the_branches),
         cmocka_unit_test(after_a_restart_what_is_no_longer_hidden_is_told),
     };
