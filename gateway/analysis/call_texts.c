@@ -249,7 +249,7 @@ static const struct {
         },
     [CALL_BY_HAND] =
         {
-            LANGUAGES("Does anybody work on it?", "¿Trabaja alguien en él?"),
+            LANGUAGES("Is anybody working on it?", "¿Trabaja alguien en él?"),
             LANGUAGES(
                 "A handle at OFF was put there by somebody, who may be working on this "
                 "circuit. Ask everybody in the building. A lock or a tag on it stays where "
@@ -302,7 +302,7 @@ static const struct {
         },
     [CALL_NEXT] =
         {
-            LANGUAGES("It holds. One load", "Aguanta. Una carga"),
+            LANGUAGES("It holds: now one load", "Aguanta: ahora una carga"),
             LANGUAGES(
                 "Plug in and switch on one load, what matters most first: a refrigerator or "
                 "freezer, medical equipment. The meter sees it come.",
@@ -370,10 +370,10 @@ const char *call_texts_answer(enum call_stage s, enum call_answer a, enum call_l
         [CALL_SAID_AT_OFF] = LANGUAGES("Fully at OFF", "Del todo en OFF"),
         [CALL_SAID_AT_ON] = LANGUAGES("Fully at ON", "Del todo en ON"),
         [CALL_SAID_NOT_FOUND] = LANGUAGES("I cannot find it", "No lo encuentro"),
-        [CALL_SAID_NOBODY] = LANGUAGES("I asked: nobody does, and nothing hangs on it",
+        [CALL_SAID_NOBODY] = LANGUAGES("I asked: nobody is, and there is no lock or tag",
                                        "Pregunté: nadie, y no tiene etiqueta ni candado"),
         [CALL_SAID_SOMEBODY] =
-            LANGUAGES("Somebody does, or I am not sure", "Alguien sí, o no estoy seguro"),
+            LANGUAGES("Somebody is, or I am not sure", "Alguien sí, o no estoy seguro"),
         [CALL_SAID_LOADS_OFF] =
             LANGUAGES("Everything is unplugged or off", "Todo está desenchufado o apagado"),
         [CALL_SAID_IS_OFF] = LANGUAGES("It is fully at OFF", "Está del todo en OFF"),

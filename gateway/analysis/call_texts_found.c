@@ -32,9 +32,9 @@ static const struct {
           "Había demasiado encendido a la vez en el interruptor {breaker}. Aguanta sin lo que "
           "queda "
           "apagado."},
-         {"Use what was too much on another circuit, or at another time, and no extension cord "
-          "in "
-          "its place. If it opens again, leave it off and call a licensed electrician, who can "
+         {"Use what was too much on another circuit, but not by an extension cord, or at "
+          "another "
+          "time. If it opens again, leave it off and call a licensed electrician, who can "
           "also "
           "say whether a circuit of its own is due.",
           "Use lo que era demasiado en otro circuito, o a otra hora, y no con una extensión. "
@@ -45,7 +45,7 @@ static const struct {
     [CALL_FOUND_OPENED_OVERLOAD] =
         {{"Breaker {breaker} opened again under load: it carried up to {peak}.",
           "El interruptor {breaker} se abrió otra vez con carga: llevó hasta {peak}."},
-         {"It was put on once; a second time is not for whoever lives here." LEAVE_EN,
+         {"It has been reset once; a second reset is not for those who live here." LEAVE_EN,
           "Se cerró una vez; la segunda no es cosa de quien vive aquí." LEAVE_ES}},
     [CALL_FOUND_APPLIANCE] = {{"{load} opened breaker {breaker} at once: a short circuit or "
                                "ground fault in it is likely.",
@@ -59,8 +59,8 @@ static const struct {
                                "cambiada; también se revisan "
                                "su cable y el tomacorriente." LEAVE_ES}},
     [CALL_FOUND_WIRING] = {{"Breaker {breaker} opens although nothing is connected: the "
-                            "wiring, what is fastened to it, "
-                            "or the breaker itself.",
+                            "fault is in the wiring, in what is fastened in place, "
+                            "or in the breaker itself.",
                             "El interruptor {breaker} se abre sin nada conectado: el cableado, "
                             "lo que está fijo en él, o "
                             "el propio interruptor."},

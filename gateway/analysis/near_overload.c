@@ -151,12 +151,8 @@ void near_overload_event(struct near_overload *n, const struct event *e)
 
 static void say_time(double seconds, struct text *out)
 {
-    if (seconds < 90.0)
-        text_printf(out, "about %.0f seconds", fmax(10.0, 10.0 * round(seconds / 10.0)));
-    else if (seconds < 5400.0)
-        text_printf(out, "about %.0f minutes", fmax(2.0, round(seconds / 60.0)));
-    else
-        text_printf(out, "about %.0f hours", round(seconds / 3600.0));
+    text_append(out, "about ");
+    trip_texts_time(seconds < 90.0 ? fmax(10.0, 10.0 * round(seconds / 10.0)) : seconds, out);
 }
 
 static void say_loads(const struct event_load *off, size_t count, struct text *out)
@@ -192,7 +188,8 @@ static void say(const struct near_overload *n, int circuit, const struct outlook
         say_loads(e->switch_off, e->switch_off_count, text);
     } else {
         if (overload_rules_soon(o))
-            text_printf(text, "%s opens soon unless what runs there ends, as it mostly does",
+            text_printf(text,
+                        "%s opens soon if what is on there goes on; mostly it ends in time",
                         where);
         else if (o->join_amps >= ROOM_SAID_AMPS)
             text_printf(text, "%s is warm and has no room for another load of %.0f A", where,

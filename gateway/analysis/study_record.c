@@ -88,9 +88,10 @@ static void add_conditions(struct study_sheet *t, const struct load_study *l,
             t->verdict = STUDY_UNDECIDED;
     }
     double measured = days > 0.0 ? d->minutes / 14.4 / days : 0.0; /* percent */
-    sheet_condition(
-        t, ITEM_IF_CONTINUOUS, d->longest_gap_minutes <= MOST_GAP_MINUTES ? 1.0 : (double)NAN,
-        true, year ? at : exception, "%.2f %%, %.0f min", measured, d->longest_gap_minutes);
+    bool gapless = d->minutes > 0.0 && d->longest_gap_minutes <= MOST_GAP_MINUTES;
+    sheet_condition(t, ITEM_IF_CONTINUOUS, gapless ? 1.0 : (double)NAN, true,
+                    year ? at : exception, "%.2f %%, %.0f min", measured,
+                    d->longest_gap_minutes);
     sheet_condition(t, ITEM_IF_WHOLE, r->whole ? 1.0 : (double)NAN, true, at, NULL);
     sheet_condition(t, ITEM_IF_SEASONAL,
                     l->seasonal_recorded || l->unrecorded_va > 0.0 || year ? 1.0 : (double)NAN,

@@ -6,6 +6,17 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <string.h>
+
+/* What is not known is a "?" in the arithmetic. */
+static void mark_unknown(char *sum)
+{
+    for (char *at; (at = strstr(sum, "nan")) != NULL;) {
+        char *from = at > sum && at[-1] == '-' ? at - 1 : at;
+        *from = '?';
+        memmove(from + 1, at + 3, strlen(at + 3) + 1);
+    }
+}
 
 static void add(struct study_sheet *t, enum study_item item, enum study_unit unit, double value,
                 const char *section, const char *sum, va_list args)
@@ -15,8 +26,10 @@ static void add(struct study_sheet *t, enum study_item item, enum study_unit uni
     *x = (struct study_step){.item = item, .unit = unit, .value = value};
     if (section)
         text_copy(x->section, sizeof x->section, section);
-    if (sum)
+    if (sum) {
         vsnprintf(x->sum, sizeof x->sum, sum, args);
+        mark_unknown(x->sum);
+    }
 }
 
 double sheet_add(struct study_sheet *t, enum study_item item, enum study_unit unit,

@@ -29,6 +29,7 @@ struct open_circuit {
     bool worn;
     bool judged_anew;         /* what was said of the breaker does not hold any more */
     int64_t replaced_wall_ms; /* openings before say nothing of the breaker; 0: never */
+    int64_t restored_wall_ms; /* it feeds its branches again since; 0: never */
     enum trip_cause cause;
     int upstream;
     double probability, cause_probability, amps_before, heat, held_seconds;
@@ -80,6 +81,14 @@ static bool is_worn(const struct open_circuit *o, const struct event_trip *trip)
            trip->opened_wall_ms >= o->replaced_wall_ms;
 }
 
+/* A feeder that carries current has its branches supplied: one that carries nothing has nothing
+ * on, or its own breaker is open, which would be another trip. */
+static bool is_fed_again(const struct trip_alarms *t, const struct event_trip *trip)
+{
+    return trip->cause == CAUSE_UPSTREAM_OPEN && trip->upstream >= 0 &&
+           trip->opened_wall_ms < t->circuits[trip->upstream].restored_wall_ms;
+}
+
 static void note_trip(struct trip_alarms *t, int circuit, const struct event_trip *trip)
 {
     struct open_circuit *o = &t->circuits[circuit];
@@ -89,7 +98,8 @@ static void note_trip(struct trip_alarms *t, int circuit, const struct event_tri
     text_free(&loads);
     o->open = trip->stage != TRIP_WITHDRAWN &&
               trip->probability >= t->rules->circuits[circuit].trip_probability &&
-              trip->cause != CAUSE_LOAD_ENDED && trip->cause != CAUSE_SENSOR_LOST;
+              trip->cause != CAUSE_LOAD_ENDED && trip->cause != CAUSE_SENSOR_LOST &&
+              !is_fed_again(t, trip);
     o->cause = trip->cause;
     o->upstream = trip->cause == CAUSE_UPSTREAM_OPEN   ? trip->upstream
                   : trip->cause == CAUSE_SUPPLY_OUTAGE ? TRIP_UPSTREAM_UTILITY
@@ -99,6 +109,15 @@ static void note_trip(struct trip_alarms *t, int circuit, const struct event_tri
     o->amps_before = trip->amps_before;
     o->heat = trip->heat;
     o->worn = o->open && is_worn(o, trip);
+}
+
+static void note_restored(struct trip_alarms *t, int circuit, int64_t wall_ms)
+{
+    struct open_circuit *o = &t->circuits[circuit];
+    o->open = o->again = false;
+    o->restored_wall_ms = wall_ms;
+    for (size_t c = 0; c < t->site->circuit_count; c++)
+        t->circuits[c].open &= t->circuits[c].upstream != circuit;
 }
 
 /* A person knows better what the opening was: worn, or not. */
@@ -137,7 +156,7 @@ void trip_alarms_event(struct trip_alarms *t, const struct event *e)
     } else if (e->type == EVENT_TRIP) {
         note_trip(t, e->circuit, &e->trip);
     } else if (e->type == EVENT_RESTORED) {
-        o->open = o->again = false;
+        note_restored(t, e->circuit, e->wall_ms);
     } else if (e->type == EVENT_OPENED_AGAIN) {
         o->open = o->again = true;
         o->held_seconds = e->outcome.seconds;

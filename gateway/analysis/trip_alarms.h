@@ -8,7 +8,8 @@
  *
  * An opening that is not sure is told when it has stood for trip_on_seconds; its record, the
  * trip, has it from the first reading on. The trip alarm takes the place of the warning that
- * came before it, and gives way to opened_again. What it says follows the trip while that is
+ * came before it, and gives way to opened_again. A feeder's is over when the feeder carries
+ * again, also while a branch of it has nothing on. What it says follows the trip while that is
  * judged anew (alarms_reword): another cause, more circuits that went with the feeder.
  *
  * worn_breaker is said once. It goes when the breaker is recorded as replaced, when a person

@@ -2,39 +2,42 @@
 
 #include "loads.h"
 
+#include <math.h>
 #include <string.h>
 
 #define NO_DEVICE                                                                              \
     " foretrip only advises and is no protective device; local codes and a licensed "          \
     "electrician's word come first."
 #define TROUBLE "hot, buzzing, smelling, sparking, damaged or wet"
+#define SMOKE " Smoke, fire or a burning smell: leave and call the emergency number."
 
 static const char *const advice_of[CAUSE_COUNT] = {
     [CAUSE_OVERLOAD] = "Unplug or switch off what was on. Only if nothing is " TROUBLE
                        ", an adult who may do so in this home can move the handle once fully "
                        "to OFF, then to ON, and "
-                       "bring the loads back one at a time. If it opens again, leave it off "
-                       "and call a licensed "
-                       "electrician. Smoke, fire or a burning smell: leave and call the "
-                       "emergency number." NO_DEVICE,
+                       "bring the loads back one at a time, but not all of them together. If "
+                       "it opens again, leave it off and call a licensed "
+                       "electrician." SMOKE NO_DEVICE,
     [CAUSE_FAULT] =
         "Do not reset it. Unplug what was switched on last, keep away from anything " TROUBLE
-        ", and call a licensed electrician. Smoke, fire or a burning smell: leave and call the "
-        "emergency number." NO_DEVICE,
+        ", and call a licensed electrician." SMOKE NO_DEVICE,
     [CAUSE_WORN_BREAKER] = "Leave it off and call a licensed electrician to check the breaker "
                            "and replace it. Never hold a "
-                           "breaker on and never put in a larger one." NO_DEVICE,
-    [CAUSE_OPENED_BY_HAND] = "Somebody may be working on this circuit: find out who switched "
-                             "it off, and why, before anybody "
-                             "moves the handle." NO_DEVICE,
+                           "breaker on and never put in a larger one. Keep away from "
+                           "anything " TROUBLE "." SMOKE NO_DEVICE,
+    [CAUSE_OPENED_BY_HAND] =
+        "Somebody may be working on this circuit: nobody moves the handle before it is known "
+        "who switched it off, and why, and that person agrees. A lock or a tag on it stays "
+        "where it is." NO_DEVICE,
     [CAUSE_UPSTREAM_OPEN] =
-        "Switch off the larger loads behind it and do not reset it yourself: a feeder that "
-        "opens is a matter "
-        "for a licensed electrician. Keep away from anything " TROUBLE "." NO_DEVICE,
+        "Do not reset it: a feeder that opens is a matter for a licensed electrician. Switch "
+        "off, at the appliances, the larger loads that it feeds, but no medical equipment. "
+        "Keep away from anything " TROUBLE "." SMOKE NO_DEVICE,
     [CAUSE_SUPPLY_OUTAGE] =
         "There is nothing to do at the panel. Turn off stoves, irons and heaters so that they "
         "do not all "
-        "start together, keep freezer doors shut, and ask the utility." NO_DEVICE,
+        "start together, keep freezer doors shut, use the backup of medical equipment, and ask "
+        "the utility." NO_DEVICE,
     [CAUSE_SENSOR_LOST] = "",
     [CAUSE_LOAD_ENDED] = "",
 };
@@ -42,6 +45,16 @@ static const char *const advice_of[CAUSE_COUNT] = {
 static bool unknown(const struct event_load *load)
 {
     return load->appliance[0] == '\0' || strcmp(load->appliance, LOADS_UNKNOWN) == 0;
+}
+
+void trip_texts_time(double seconds, struct text *out)
+{
+    if (seconds < 90.0)
+        text_printf(out, "%.0f %s", seconds, round(seconds) == 1.0 ? "second" : "seconds");
+    else if (seconds < 5400.0)
+        text_printf(out, "%.0f minutes", round(seconds / 60.0));
+    else
+        text_printf(out, "%.0f hours", round(seconds / 3600.0));
 }
 
 void trip_texts_appliance(const struct event_load *load, struct text *out)
@@ -96,10 +109,10 @@ static void say_why(const struct site *s, const struct trip_story *y, struct tex
                     loads ? " (" : "", y->loads, loads ? ")" : "");
         return;
     case CAUSE_FAULT:
-        text_printf(
-            text,
-            " has opened at once, %sbecause of a short circuit or a faulty appliance%s%s%s.",
-            perhaps, loads ? " (on: " : "", y->loads, loads ? ")" : "");
+        text_printf(text,
+                    " has opened in an instant, %sbecause of a short circuit or a faulty "
+                    "appliance%s%s%s.",
+                    perhaps, loads ? " (on: " : "", y->loads, loads ? ")" : "");
         return;
     case CAUSE_WORN_BREAKER:
         text_printf(
@@ -107,7 +120,7 @@ static void say_why(const struct site *s, const struct trip_story *y, struct tex
             y->amps_before, c->breaker_amps, perhaps);
         return;
     case CAUSE_OPENED_BY_HAND:
-        text_printf(text, " is off, %sswitched by hand.", perhaps);
+        text_printf(text, " is off, %sswitched off by hand.", perhaps);
         return;
     case CAUSE_UPSTREAM_OPEN: text_append(text, " has opened."); return;
     case CAUSE_SUPPLY_OUTAGE:
@@ -156,16 +169,17 @@ void trip_texts_again(const struct site *s, int circuit, double seconds_held, st
     site_describe_circuit(s, circuit, where, sizeof where);
     where[0] = 'B';
     text_printf(text, "%s opened again ", where);
-    if (seconds_held >= 1.0)
-        text_printf(text, "%.0f s after it was reset", seconds_held);
-    else
+    if (seconds_held >= 1.0) {
+        trip_texts_time(seconds_held, text);
+        text_append(text, " after it was reset");
+    } else {
         text_append(text, "as soon as it was reset");
+    }
     text_append(text, ": stop resetting it and leave it off.");
     text_append(advice, "Do not reset it again: one failed reset is enough. Unplug what is on "
                         "this circuit, keep "
                         "away from anything " TROUBLE
-                        ", and call a licensed electrician. Smoke, fire or a "
-                        "burning smell: leave and call the emergency number." NO_DEVICE);
+                        ", and call a licensed electrician." SMOKE NO_DEVICE);
 }
 
 void trip_texts_worn(const struct site *s, int circuit, double worn, double amps_before,
@@ -177,9 +191,12 @@ void trip_texts_worn(const struct site *s, int circuit, double worn, double amps
     text_printf(
         text, "%s opens at less than it should carry: have a licensed electrician replace it.",
         where);
-    text_append(advice, advice_of[CAUSE_WORN_BREAKER]);
-    text_append(advice, " When another one is in its place, record that on the gateway's page: "
-                        "what was learned of this one is then forgotten.");
+    text_append(advice,
+                "If it has opened, leave it off. Have a licensed electrician check the breaker "
+                "and replace it. Never hold a breaker on and never put in a larger one. Keep "
+                "away from anything " TROUBLE "." SMOKE " When another one is in its place, "
+                "record that on the gateway's page: what was learned of this one is then "
+                "forgotten." NO_DEVICE);
     figures_add(figures, FIGURE_CARRIED_BEFORE, amps_before);
     figures_add(figures, FIGURE_BREAKER, s->circuits[circuit].breaker_amps);
     figures_add(figures, FIGURE_WORN_BREAKER, 100.0 * worn);

@@ -24,6 +24,8 @@ struct trip_story {
     size_t went_with_count;
 };
 
+/* "12 seconds", "5 minutes", "2 hours". */
+void trip_texts_time(double seconds, struct text *out);
 /* "space_heater" as people say it: "space heater". */
 void trip_texts_appliance(const struct event_load *load, struct text *out);
 /* The list of loads of a sentence, largest first, at most most of them, without the standing

@@ -276,7 +276,7 @@ static void what_would_open_it_soon_is_told_of_although_it_mostly_ends(void **st
     assert_int_equal(t.raised, before + 1);
     assert_true(t.alert);
     assert_non_null(
-        strstr(t.text, "opens soon unless what runs there ends, as it mostly does"));
+        strstr(t.text, "opens soon if what is on there goes on; mostly it ends in time"));
     overload_tear_down(&t);
 }
 

@@ -276,6 +276,9 @@ static void thirty_days_need_their_conditions(void **state)
     study_recorded(&c->study, &c->site, 0, &none, &ten, &t);
     assert_int_equal(t.verdict, STUDY_UNDECIDED);
     assert_true(isnan(t.room_amps));
+    assert_true(isnan(value_of(&t, ITEM_IF_CONTINUOUS))); /* no record has no gap */
+    for (size_t i = 0; i < t.step_count; i++)
+        assert_null(strstr(t.steps[i].sum, "nan"));
     unload(c);
 }
 

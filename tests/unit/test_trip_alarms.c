@@ -276,7 +276,35 @@ static void the_feeders_alarm_names_what_went_with_it_as_it_becomes_known(void *
     assert_int_equal(h.count, 3);
     assert_int_equal(h.changed, ALARM_WORDS_CHANGED);
     assert_non_null(strstr(h.text, "too much was on at once. It took 2 circuits with it"));
-    assert_non_null(strstr(h.advice, "do not reset it yourself"));
+    assert_non_null(strstr(h.advice, "Do not reset it: a feeder"));
+    tear_down(&h);
+}
+
+/* what is not on after the feeder is back keeps no alarm up, nor raises it again when its trip
+ * is told once more; its own opening does */
+static void the_feeders_alarm_is_over_when_the_feeder_carries_again(void **state)
+{
+    struct house h;
+    (void)state;
+    set_up(&h);
+    opens(&h, 2, 0.97, CAUSE_OVERLOAD);
+    opens(&h, 3, 0.97, CAUSE_UPSTREAM_OPEN);
+    opens(&h, 4, 0.97, CAUSE_UPSTREAM_OPEN);
+    pass(&h, 60);
+    assert_true(told(&h, 2) && trip_alarms_open(h.trips, 3));
+    outcome(&h, 4, EVENT_RESTORED);
+    pass(&h, 1);
+    assert_true(told(&h, 2));
+    outcome(&h, 2, EVENT_RESTORED);
+    pass(&h, 1);
+    assert_false(told(&h, 2));
+    assert_false(trip_alarms_open(h.trips, 3));
+    opens(&h, 3, 0.96, CAUSE_UPSTREAM_OPEN); /* of before the return */
+    pass(&h, 600);
+    assert_false(told(&h, 2));
+    opens(&h, 3, 0.96, CAUSE_FAULT);
+    pass(&h, 1);
+    assert_true(alarms_standing(h.alarms, ALARM_TRIP, (struct alarm_subject){1, 3, -1}));
     tear_down(&h);
 }
 
@@ -342,7 +370,7 @@ static void a_restart_in_between_keeps_what_is_to_be_said(void **state)
     codec_out_free(&trips);
     pass(&h, 301); /* at the latest */
     assert_true(told(&h, 0));
-    assert_non_null(strstr(h.text, "is off, probably switched by hand"));
+    assert_non_null(strstr(h.text, "is off, probably switched off by hand"));
     tear_down(&h);
 }
 
@@ -536,6 +564,7 @@ int main(void)
         cmocka_unit_test(what_heat_explains_by_halves_waits_for_a_minute),
         cmocka_unit_test(what_an_alarm_says_follows_the_cause_and_another_advice_is_told_once),
         cmocka_unit_test(the_feeders_alarm_names_what_went_with_it_as_it_becomes_known),
+        cmocka_unit_test(the_feeders_alarm_is_over_when_the_feeder_carries_again),
         cmocka_unit_test(what_was_said_survives_a_restart),
         cmocka_unit_test(an_essential_circuit_does_not_wait),
         cmocka_unit_test(a_restart_in_between_keeps_what_is_to_be_said),

@@ -46,6 +46,12 @@ static void every_advice_at_a_panel_has_its_cautions(void **state)
         /* who only may reset once is told the signs of trouble; nobody resets after a fault */
         if (strstr(text_get(&advice), "to ON"))
             assert_non_null(strstr(text_get(&advice), "hot, buzzing, smelling"));
+        bool danger = cause == CAUSE_OVERLOAD || cause == CAUSE_FAULT ||
+                      cause == CAUSE_WORN_BREAKER || cause == CAUSE_UPSTREAM_OPEN;
+        if (danger) {
+            assert_non_null(strstr(text_get(&advice), "hot, buzzing, smelling"));
+            assert_non_null(strstr(text_get(&advice), "call the emergency number"));
+        }
         if (cause == CAUSE_FAULT || cause == CAUSE_UPSTREAM_OPEN)
             assert_non_null(strstr(text_get(&advice), "o not reset it"));
         text_free(&text);
@@ -94,9 +100,35 @@ static void a_failed_reset_says_stop(void **state)
     struct text text = TEXT_INIT, advice = TEXT_INIT;
     trip_texts_again(&s, 0, 3.0, &text, &advice);
     assert_non_null(
-        strstr(text_get(&text), "opened again 3 s after it was reset: stop resetting"));
+        strstr(text_get(&text), "opened again 3 seconds after it was reset: stop resetting"));
+    text_clear(&text);
+    trip_texts_again(&s, 0, 1.2, &text, &advice);
+    assert_non_null(strstr(text_get(&text), "opened again 1 second after it was reset"));
+    text_clear(&text);
+    trip_texts_again(&s, 0, 1800.0, &text, &advice);
+    assert_non_null(strstr(text_get(&text), "opened again 30 minutes after it was reset"));
     assert_non_null(strstr(text_get(&advice), "one failed reset is enough"));
     assert_non_null(strstr(text_get(&advice), "licensed electrician"));
+    text_free(&text);
+    text_free(&advice);
+    site_free(&s);
+}
+
+/* the breaker may be closed when it is said that it is worn */
+static void a_worn_breaker_is_left_off_where_it_has_opened(void **state)
+{
+    (void)state;
+    struct site s;
+    house(&s);
+    struct text text = TEXT_INIT, advice = TEXT_INIT;
+    struct figures figures;
+    figures_clear(&figures);
+    trip_texts_worn(&s, 0, 0.9, 13.0, &text, &advice, &figures);
+    assert_non_null(strstr(text_get(&advice), "If it has opened, leave it off."));
+    assert_non_null(strstr(text_get(&advice), "licensed electrician check the breaker"));
+    assert_non_null(strstr(text_get(&advice), "hot, buzzing, smelling"));
+    assert_non_null(strstr(text_get(&advice), "no protective device"));
+    assert_true(advice.length < EVENT_TEXT_SIZE);
     text_free(&text);
     text_free(&advice);
     site_free(&s);
@@ -108,6 +140,7 @@ int main(void)
         cmocka_unit_test(every_advice_at_a_panel_has_its_cautions),
         cmocka_unit_test(an_overload_names_what_was_on),
         cmocka_unit_test(a_failed_reset_says_stop),
+        cmocka_unit_test(a_worn_breaker_is_left_off_where_it_has_opened),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,7 +1,7 @@
 /* alarms: those that stand, with what can be done about each; those that were. */
 import { h, text, show, remake } from '/dom.js';
 import { live, get, post, may, watchEvents } from '/live.js';
-import { alarmSaid, figureSaid } from '/phrases.js';
+import { alarmSaid, figureSaid, kindSaid } from '/phrases.js';
 import { t, faultSaid, bySaid, breakerSaid, capital, breakerIn, circuitOf, dayClock, duration, nowLanguage } from '/say.js';
 
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -40,7 +40,7 @@ function card(a) {
   } }, t('alarms.' + verb)) : null;
   const out = a.state === 'out_of_service', shelved = a.state === 'shelved';
   return h('article', { class: 'alarm ' + a.priority + (SILENCED.has(a.state) ? ' silenced' : '') },
-    h('header', {}, h('span', { class: 'tag-kind' }, t('kind.' + a.kind)), h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
+    h('header', {}, h('span', { class: 'tag-kind' }, kindSaid(a)), h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
     h('p', { lang: words.textLang }, capital(words.what)),
     h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a) + (a.until ? ' · ' + t('alarms.until', { time: dayClock(a.until) }) : '')),
@@ -77,7 +77,7 @@ export function view(root) {
     remake(list, nowLanguage() + stand.map((a) => a.alarm + a.seq).join(), () => cardsOf(stand));
     remake(quiet, nowLanguage() + silenced.map((a) => a.alarm + a.seq).join(), () => cardsOf(silenced));
     remake(past, nowLanguage() + earlier.map((a) => a.seq).join(), () => earlier.length === 0 ? h('p', { class: 'small' }, t('alarms.history_none')) : h('table', { class: 'list' }, h('tbody', {}, earlier.map((a) =>
-      h('tr', {}, h('td', {}, dayClock(a.raised_at)), h('th', { scope: 'row' }, about(a)), h('td', {}, t('kind.' + a.kind)), h('td', { class: 'small' }, changed(a)))))));
+      h('tr', {}, h('td', {}, dayClock(a.raised_at)), h('th', { scope: 'row' }, about(a)), h('td', {}, kindSaid(a)), h('td', { class: 'small' }, changed(a)))))));
   }
   return { title: t('alarms.title'), update, close: stop };
 }

@@ -134,7 +134,7 @@ export function view(root, id) {
       attr(now, 'data-load', state.load_percent > 100 ? 'over' : state.load_percent >= 80 ? 'high' : 'calm');
       text(at, where === 'unknown' ? capital(t('state.unknown_long')) : where === 'lost' && state.reading_at ? t('state.lost', { time: dayClock(state.reading_at) }) : where === 'lost' ? t('state.lost_never') : t('state.' + where));
       text(heat, seen ? percent(state.heat ?? 0) : '–');
-      text(left, seen ? room(state) : '–');
+      text(left, seen && where !== 'open' && where !== 'off' && where !== 'dark' ? room(state) : '–');
       text(watts, seen ? number(state.watts, 0) + '\u00a0W' : '–');
       text(standingAmps, seen ? amps(state.standing_amps) : '–');
       text(reading, state.reading_at ? dayClock(state.reading_at) + '\n' + t('circuit.aged', { time: duration(state.reading_age_seconds + Math.max(0, age() - 1)) }) : '–');

@@ -3,7 +3,7 @@ import { h, s, text, attr, show, remake } from '/dom.js';
 import { live, age, may, OLD_SECONDS } from '/live.js';
 import { t, amps, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, capital, circuitOf, panelOf, dayClock, clock, chance, nowLanguage } from '/say.js';
 import { twoColumns, rail } from '/door.js';
-import { alarmSaid, hasEased } from '/phrases.js';
+import { alarmSaid, hasEased, kindSaid, lostSupply, toldAs } from '/phrases.js';
 
 const SILENT = new Set(['shelved', 'suppressed', 'out_of_service', 'returned_unacknowledged', 'normal']);
 const URGENCY = { urgent: 0, high: 1, low: 2 };
@@ -29,12 +29,16 @@ const tripOf = (circuit) => live.trips.find((x) => x.circuit === circuit && x.st
 const LOST_SECONDS = 30;
 const isLost = (state) => (may('see_loads') ? state.amps === null : !state.reading_at || state.reading_age_seconds > LOST_SECONDS);
 
-/* 'closed', 'open', 'off', 'unknown', 'lost', 'none' */
+/* A branch whose feeder carries current again has its supply, and only nothing on. */
+const fedAgain = (trip) => live.circuits.get(trip.upstream)?.state === 'closed';
+
+/* 'closed', 'open', 'off', 'dark' (it lost its supply, and has not opened itself), 'unknown', 'lost', 'none' */
 export function standsAt(circuit) {
   const state = live.circuits.get(circuit.circuit);
   if (!circuit.metered) return 'none';
   if (!state || isLost(state)) return 'lost';
   const trip = openTrips().find((x) => x.circuit === circuit.circuit);
+  if (trip && lostSupply(trip)) return fedAgain(trip) ? 'unknown' : 'dark';
   if (trip) return trip.cause === 'opened_by_hand' ? 'off' : 'open';
   return state.state;
 }
@@ -43,7 +47,6 @@ export function standsAt(circuit) {
 export function isOld() {
   return age() > OLD_SECONDS || !live.frameAt;
 }
-
 
 function fullest() {
   let best = null;
@@ -58,8 +61,12 @@ export function whatMatters() {
   if (isOld()) return { text: t('now.unknown'), tone: 'old' };
   const first = standing()[0];
   if (first) return { text: capital(alarmSaid(first).what), tone: hasEased(first) ? 'low' : first.priority };
-  const open = openTrips(); /* also when its alarm is shelved: an open breaker is never nothing */
+  const dark = openTrips(), open = dark.filter((x) => !lostSupply(x)); /* also when its alarm is shelved: an open breaker is never nothing */
   if (open.length) return { text: capital(open.length > 1 ? t('now.open_many', { n: open.length }) : t('now.open', { breaker: breakerSaid(open[0].circuit) })), tone: 'low' };
+  if (dark.some((x) => !fedAgain(x))) return { text: t('now.dark', { n: dark.filter((x) => !fedAgain(x)).length }), tone: 'low' };
+  const metered = live.site.circuits.filter((c) => c.metered), blind = metered.filter((c) => standsAt(c) === 'lost').length;
+  if (blind === metered.length) return { text: t('now.unknown'), tone: 'old' };
+  if (blind) return { text: t('now.blind', { n: blind, all: metered.length }), tone: 'low' };
   if (!may('see_loads')) return { text: t('now.fine'), tone: 'fine' };
   const best = fullest();
   if (!best || best.load_percent < 3) return { text: t('now.fine') + ' ' + t('now.idle'), tone: 'fine' };
@@ -96,11 +103,12 @@ function nearTag(a) {
 
 function tripTag(a) {
   const trip = a.circuit ? tripOf(a.circuit) : null;
-  const cause = trip?.cause ?? 'supply_outage';
+  const cause = trip?.cause ?? 'supply_outage', told = toldAs(a.circuit, cause), call = trip && !trip.restored_at && !lostSupply(trip);
   return [
-    h('p', { class: 'tag-big' }, trip ? t('cause.' + cause) + ' · ' + chance(trip.causes?.[cause] ?? trip.probability) : t('cause.supply_outage')),
-    h('p', {}, t('do.' + (trip?.opened_again_after_seconds ? 'again' : cause))),
-    trip ? h('p', {}, h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet')), ' ', trip.restored_at ? null : h('a', { href: '#/call/' + trip.circuit, class: 'do' }, t('call.title'))) : null,
+    h('p', { class: 'tag-big' }, trip ? t('cause.' + cause) + ' · ' + chance(trip.causes?.[cause] ?? trip.probability) + ' ' + t('trips.sure') : t('cause.supply_outage')),
+    h('p', {}, t('do.' + (trip?.opened_again_after_seconds ? 'again' : told))),
+    h('p', { class: 'small' }, t('caution.tag')),
+    trip ? h('p', {}, call ? h('a', { href: '#/call/' + trip.circuit, class: 'do' }, t('call.title')) : null, ' ', h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet'))) : null,
   ];
 }
 
@@ -117,7 +125,7 @@ export function tag(a) {
   const inside = a.kind === 'near_overload' ? nearTag(a) : a.kind === 'trip' ? tripTag(a) : otherTag(a);
   return h('article', { class: 'tag ' + a.priority },
     h('header', {},
-      h('span', { class: 'tag-kind' }, t('kind.' + a.kind)),
+      h('span', { class: 'tag-kind' }, kindSaid(a)),
       h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, breakerIn(a.circuit)) : live.site.name),
     inside,
@@ -148,7 +156,7 @@ function bar() {
   return { el, fill, heat };
 }
 
-const KNOB = { closed: [22, 5], open: [13.5, 13.5], off: [5, 22], unknown: [13.5, 13.5], lost: [13.5, 13.5], none: [13.5, 13.5] };
+const KNOB = { closed: [22, 5], open: [13.5, 13.5], off: [5, 22], dark: [13.5, 13.5], unknown: [13.5, 13.5], lost: [13.5, 13.5], none: [13.5, 13.5] };
 
 function stateWord(circuit, at, state) {
   if (at === 'lost') return state?.reading_at ? t('state.lost', { time: dayClock(state.reading_at) }) : t('state.lost_never');
@@ -184,7 +192,7 @@ function slot(circuit, side) {
       const over = known && share >= 0.8;
       text(figure, !known ? '–' : may('see_loads') ? amps(state.amps) : '');
       text(what, known && state.reading_age_seconds > OLD_SECONDS ? t('circuit.aged', { time: duration(state.reading_age_seconds) }) : known ? whatIsOn(state) : stateWord(circuit, at, state));
-      text(sign, at === 'open' || at === 'off' ? t('state.' + at) : share > 1 && known ? t('row.over') : over ? t('row.over80') : hot ? t('row.hot') : '');
+      text(sign, at === 'open' || at === 'off' || at === 'dark' ? t('state.' + at) : share > 1 && known ? t('row.over') : over ? t('row.over80') : hot ? t('row.hot') : '');
       attr(b.fill, 'width', known ? Math.min(FULL, 100 * share).toFixed(1) : 0);
       attr(b.heat, 'width', known ? Math.min(100, 100 * (state.heat ?? 0)).toFixed(1) : 0);
       attr(k.knob, 'x', KNOB[at][side === 'right' ? 1 : 0]);

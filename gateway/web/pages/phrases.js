@@ -23,6 +23,12 @@ export function hasEased(a) {
   return a.kind === 'near_overload' && Boolean(state) && state.trip_seconds?.p50 == null && state.headroom_amps >= 0.25 * state.rating_amps;
 }
 
+/* Its own breaker has not opened: one before it has, or the utility's supply is out. */
+export const lostSupply = (x) => x.cause === 'supply_outage' || (x.cause === 'upstream_open' && x.upstream !== x.circuit);
+
+/* What an alarm is of, in two words. */
+export const kindSaid = (a) => t(a.kind === 'trip' && !a.circuit ? 'kind.outage' : 'kind.' + a.kind);
+
 /* As what an opening is told, whatever opened it: a feeder is a matter for an electrician. */
 export const toldAs = (circuit, cause) => (circuitOf(circuit)?.feeds && cause !== 'opened_by_hand' ? 'upstream_open' : cause);
 
@@ -37,6 +43,8 @@ function matterOf(a) {
   return 'trip_' + (TOLD.has(told) ? told : 'fault');
 }
 
+const OVER = new Set(['returned_unacknowledged', 'normal']);
+
 /* {what, act, lang}: lang when it is not the page's own */
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
@@ -46,6 +54,7 @@ export function alarmSaid(a) {
     const left = a.alert ? null : state?.trip_seconds?.p50, breaker = breakerSaid(a.circuit);
     return { ...act, what: left ? t('now.near', { breaker, time: duration(left) }) : t(hasEased(a) ? 'now.near_eased' : 'now.near_soon', { breaker }) };
   }
+  if (a.kind === 'trip' && OVER.has(a.state)) return { act: null, what: a.circuit ? t('now.back', { breaker: breakerSaid(a.circuit) }) : t('now.back_site') };
   if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage') };
   if (said?.what) return { ...act, what: fill(said.what, a) };
   return { ...act, what: a.text, textLang: english ? null : 'en' };

@@ -2,7 +2,7 @@
  * second, what to do next. Prints on one page. */
 import { h, s, text, remake } from '/dom.js';
 import { live, get, post, may, watchEvents } from '/live.js';
-import { toldAs } from '/phrases.js';
+import { lostSupply, toldAs } from '/phrases.js';
 import { t, faultSaid, bySaid, amps, number, rating, percent, duration, appliance, breaker, breakerSaid, breakerIn, circuitOf, panelOf, moment, clockSeconds, dayClock, chance, capital, nowLanguage } from '/say.js';
 
 const BEFORE = 120, AFTER = 60;
@@ -120,7 +120,7 @@ function others(x) {
 
 function finding(x) {
   const values = { breaker: breakerSaid(x.circuit), time: clockSeconds(x.opened_at), cause: t('cause.' + x.cause), chance: chance(x.causes?.[x.cause] ?? 0) };
-  return capital(t(x.stage === 'withdrawn' ? 'sheet.finding_withdrawn' : 'sheet.finding', values));
+  return capital(t(x.stage === 'withdrawn' ? 'sheet.finding_withdrawn' : lostSupply(x) ? 'sheet.finding_dark' : 'sheet.finding', values));
 }
 
 /* what a person says it was; what was computed stays as it is */
@@ -138,6 +138,13 @@ function correctForm(x) {
     if (by.value.trim() && !live.session.person) localStorage.setItem('by', by.value.trim());
     post(`/trips/${x.trip}/correct`, { cause: cause.value, by: by.value.trim() || 'page' }).then(() => text(said, t('alarms.done')), (f) => text(said, t('alarms.failed', { why: faultSaid(f) })));
   } }, cause, by, h('button', { type: 'submit' }, t('sheet.do_correct')), said));
+}
+
+/* What is to be done: once it has its supply again, nothing at the panel. */
+function doNow(x, far) {
+  if (x.opened_again_after_seconds) return 'again';
+  if (x.restored_at) return x.cause === 'fault' || x.cause === 'worn_breaker' ? 'restored_check' : 'restored';
+  return far && !circuitOf(x.circuit) && x.with?.length ? 'upstream_open' : toldAs(x.circuit, x.cause);
 }
 
 /* what people wrote beside it, and a line for the next */
@@ -164,7 +171,7 @@ const block = (title, ...inside) => h('section', { class: 'block' }, h('h2', {},
 export function sheet(x, events, record, far) {
   const circuit = circuitOf(x.circuit), again = x.opened_again_after_seconds;
   return [
-    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('span', { class: 'no-print' }, far || x.restored_at || x.stage === 'withdrawn' ? null : h('a', { class: 'do', href: '#/call/' + x.circuit }, t('call.title')), ' ', h('button', { onclick: () => window.print() }, t('sheet.print')))),
+    h('header', { class: 'sheet-head' }, h('div', {}, h('p', { class: 'kind' }, t('sheet.title')), h('p', {}, live.site.name)), h('span', { class: 'no-print' }, far || x.restored_at || x.stage === 'withdrawn' || lostSupply(x) ? null : h('a', { class: 'do', href: '#/call/' + x.circuit }, t('call.title')), ' ', h('button', { onclick: () => window.print() }, t('sheet.print')))),
     h('h1', {}, finding(x)),
     corrected(events),
     h('dl', { class: 'facts' },
@@ -172,7 +179,7 @@ export function sheet(x, events, record, far) {
       row('sheet.opened', moment(x.opened_at)), row('sheet.stage', capital(t('stage.' + x.stage)) + '. ' + t('sheet.lost', { chance: chance(x.probability) }), x.afterwards ? '. ' + t('sheet.afterwards') : ''),
       row('sheet.before', amps(x.amps_before, 2) + (circuit ? ', ' + percent(x.amps_before / circuit.rating_amps) : '')), row('sheet.heat', percent(x.heat)),
       row('sheet.restored', x.restored_at ? t('sheet.restored_after', { time: dayClock(x.restored_at), seconds: duration(x.seconds_open) }) : t('sheet.not_restored'), again ? '. ' + t('sheet.again', { time: duration(again) }) : '')),
-    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + (again ? 'again' : far && !circuit && x.with?.length ? 'upstream_open' : toldAs(x.circuit, x.cause)))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
+    x.stage === 'withdrawn' ? null : h('section', { class: 'block do-now' }, h('h2', {}, t('sheet.do')), h('p', {}, t('do.' + doNow(x, far))), h('p', { class: 'small' }, t('caution.1')), h('p', { class: 'small' }, t('caution.3'))),
     far ? null : block('sheet.record', record?.hidden ? h('p', {}, t('hidden')) : record ? [picture(x, record, circuit) ?? h('p', {}, t('sheet.record_none')), seconds(x, record)] : h('p', {}, '…')),
     h('div', { class: 'two' }, h('section', { class: 'block' }, causes(x), !far && x.restored_at && may('correct') ? correctForm(x) : null), block('sheet.loads', (far ? far.loads : may('see_loads')) ? loads(x) : h('p', {}, t('hidden')))),
     h('section', { class: 'block' }, evidence(x)),

@@ -1,10 +1,11 @@
 /* trips: every breaker that opened, newest first. */
 import { h, remake } from '/dom.js';
 import { live } from '/live.js';
+import { lostSupply } from '/phrases.js';
 import { t, breaker, duration, dayClock, chance, circuitOf, panelOf, nowLanguage } from '/say.js';
 
 export const openFor = (x) =>
-  x.stage === 'withdrawn' ? t('trips.withdrawn') : x.restored_at ? duration(x.seconds_open) : t('trips.still');
+  x.stage === 'withdrawn' ? t('trips.withdrawn') : x.restored_at ? duration(x.seconds_open) : t(lostSupply(x) ? 'trips.dark' : 'trips.still');
 
 function row(x) {
   const withdrawn = x.stage === 'withdrawn';
