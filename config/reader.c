@@ -11,7 +11,26 @@
 #include "config/study_file.h"
 #include "config/tariff_file.h"
 
+#include <errno.h>
 #include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+/* Of a directory that is not there one thing is said, and not that every file of it is missing.
+ */
+static bool is_there(const struct config_source *source, struct config_faults *faults)
+{
+    struct stat s;
+    bool found = !source->directory || stat(source->directory, &s) == 0;
+    if (!source->directory || (found && S_ISDIR(s.st_mode)))
+        return true;
+    if (found || errno == ENOENT || errno == ENOTDIR)
+        faults_error(faults, "site.cfg", 0, "is missing: there is no directory %s",
+                     source->directory);
+    else
+        faults_error(faults, "site.cfg", 0, "cannot be read: %s", strerror(errno));
+    return false;
+}
 
 /* site.cfg and the register maps that its meters name */
 static bool load_site(struct config *c, const struct config_source *source,
@@ -21,7 +40,9 @@ static bool load_site(struct config *c, const struct config_source *source,
     size_t before = faults->errors;
     enum source_result result = source_open(&file, source, "site.cfg", faults);
     if (result == SOURCE_ABSENT)
-        faults_error(faults, "site.cfg", 0, "is missing; it says what is installed");
+        faults_error(faults, "site.cfg", 0,
+                     "is missing; it tells the panels, breakers and meters, and foretrip "
+                     "commission writes a first one");
     if (result != SOURCE_OPEN)
         return false;
     struct site_reading r;
@@ -119,6 +140,10 @@ static bool load(struct config *out, const struct config_source *source,
     size_t before = faults->errors;
     if (!c) {
         faults_error(faults, "site.cfg", 0, "memory is short");
+        return false;
+    }
+    if (!is_there(source, faults)) {
+        free(c);
         return false;
     }
     site_init(&c->site);

@@ -40,7 +40,8 @@ wait_port "$broker_port" "The broker" "$dir/broker.log"
     > "$dir/house.log" 2>&1 &
 pids="$pids $!"
 wait_port "$meter_port" "The simulated house" "$dir/house.log"
-"$b/foretripd" --config "$dir/site" --state "$dir/state" > "$dir/gateway.log" 2>&1 &
+mkdir "$dir/run"
+"$b/foretripd" --config "$dir/site" --state "$dir/state" --status "$dir/run/status.json" > "$dir/gateway.log" 2>&1 &
 pids="$pids $!"
 
 cat <<EOT
@@ -52,6 +53,11 @@ the first warning comes within a minute, the first trip within three.
   messages  MQTT on 127.0.0.1:$broker_port          try: mosquitto_sub -p $broker_port -t 'foretrip/#' -v
   record    $dir/state/foretrip.db     try: sqlite3 $dir/state/foretrip.db 'select * from trips'
   logs      $dir/gateway.log, house.log, broker.log
+
+and the tool, from another terminal:
+
+  $b/foretrip status --run $dir/run
+  $b/foretrip alarms --config $dir/site --database $dir/state/foretrip.db      also: history main-07, energy, call, study, advise
 
 EOT
 [ ! -t 1 ] || sleep 3

@@ -152,8 +152,8 @@ static bool take_seconds(const json_t *o, double *out, char why[COMMAND_WHY_SIZE
         return fail(why, "'seconds' must be a number");
     double seconds = json_number_value(v);
     if (!(seconds >= 1.0 && seconds <= COMMAND_MAX_SHELVE_SECONDS))
-        return fail(why, "'seconds' is %g; it must lie between 1 and %.0f (30 days)", seconds,
-                    COMMAND_MAX_SHELVE_SECONDS);
+        return fail(why, "'seconds' is %.10g; it must lie between 1 and %.0f (30 days)",
+                    seconds, COMMAND_MAX_SHELVE_SECONDS);
     *out = seconds;
     return true;
 }

@@ -69,7 +69,7 @@ const char *store_strerror(enum store_err err)
     case STORE_ERR_READ_ONLY: return "the disk cannot be written";
     case STORE_ERR_IO: return "the disk answered with an error";
     case STORE_ERR_BUSY: return "another program holds the record";
-    case STORE_ERR_DAMAGED: return "the file is damaged";
+    case STORE_ERR_DAMAGED: return "the file is damaged, or no database";
     case STORE_ERR_NEWER: return "written by a later version, left alone";
     }
     return "unknown store error";

@@ -5,6 +5,8 @@
 #include "options.h"
 #include "record.h"
 
+#include "notify/command.h"
+
 #include <pwd.h>
 #include <stdio.h>
 #include <string.h>
@@ -91,6 +93,13 @@ enum exit_code verb_shelve(int argc, char **argv)
     int64_t ms = record_duration(w.seconds);
     if (ms == 0) {
         fprintf(stderr, "foretrip shelve: --for takes a time like 30m, 2h or 1d, not \"%s\"\n",
+                w.seconds);
+        return EXIT_USAGE;
+    }
+    if ((double)ms > COMMAND_MAX_SHELVE_SECONDS * 1000.0) {
+        fprintf(stderr,
+                "foretrip shelve: --for %s is too long; shelving ends after 30d at the "
+                "latest\n",
                 w.seconds);
         return EXIT_USAGE;
     }

@@ -1,6 +1,7 @@
 /* foretrip alarms: what stands, out of the record, and with --follow what changes. */
 #include "open_config.h"
 #include "options.h"
+#include "record.h"
 #include "verbs.h"
 
 #include "base/clock.h"
@@ -196,7 +197,7 @@ enum exit_code verb_alarms(int argc, char **argv)
                                       {.name = "json", .flag = &v.json}};
     if (!options_take(rows, sizeof rows / sizeof rows[0], argc, argv))
         return EXIT_USAGE;
-    char *end = NULL, path[4096], usual[3];
+    char *end = NULL, path[RECORD_PATH_SIZE], usual[3];
     double seconds = limit ? strtod(limit, &end) : 0.0;
     if (limit && (*end || !(seconds > 0.0))) {
         fprintf(stderr, "foretrip alarms: --seconds takes a number above 0, not \"%s\"\n",
@@ -213,12 +214,11 @@ enum exit_code verb_alarms(int argc, char **argv)
     }
     if (!v.language)
         v.language = usual_language(&v.config.phrases, usual);
-    snprintf(path, sizeof path, "%s%s", database ? database : directory,
-             database ? "" : "/foretrip.db");
     const struct sigaction stop = {.sa_handler = ask_stop};
     sigaction(SIGINT, &stop, NULL);
     sigaction(SIGTERM, &stop, NULL);
-    v.reader = store_reader_open(path);
+    if (record_find("alarms", directory, database, path))
+        v.reader = store_reader_open(path);
     enum exit_code code = v.reader ? show(&v, path, all, follows, seconds) : EXIT_BAD;
     store_reader_close(v.reader);
     config_free(&v.config);

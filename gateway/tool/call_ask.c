@@ -106,7 +106,9 @@ json_t *call_ask_sheet(const struct record *r, const char *id, enum call_languag
             sheet = call_sheet(&r->config.site, &r->config.phrases, l, parts.call, parts.steps,
                                parts.trip);
         if (!sheet)
-            fprintf(stderr, "foretrip call: there is no call %s of a circuit that is here\n",
+            fprintf(stderr,
+                    "foretrip call: site.cfg has no circuit \"%s\", and the record no call of "
+                    "that name\n",
                     id);
     }
     call_parts_free(&parts);

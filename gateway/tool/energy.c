@@ -1,4 +1,5 @@
 /* foretrip energy: kilowatt hours and what they cost, by circuit and day. */
+#include "find.h"
 #include "record.h"
 #include "verbs.h"
 
@@ -257,6 +258,13 @@ static void print_csv_head(const struct tariff *t)
     putchar('\n');
 }
 
+/* To two places, and never "-0.00", which is what a meter's noise about nothing may add up to.
+ */
+static double rounded(double v)
+{
+    return round(100.0 * v) / 100.0 + 0.0;
+}
+
 static void print_lines(const struct energy *e, const struct account *a, const char *name,
                         const char *what)
 {
@@ -264,9 +272,9 @@ static void print_lines(const struct energy *e, const struct account *a, const c
         const struct energy_day *d = &a->at[p];
         char period[32];
         format_period(e, p, period);
-        printf("%-10s  %-16s %10.2f kWh", period, name ? name : "all", d->kwh);
+        printf("%-10s  %-16s %10.2f kWh", period, name ? name : "all", rounded(d->kwh));
         if (e->tariff->currency[0])
-            printf(" %10.2f %s", d->cost, e->tariff->currency);
+            printf(" %10.2f %s", rounded(d->cost), e->tariff->currency);
         printf("  %s%s", a->by_amps ? "(by amps) " : "", what);
         if (d->seconds_without >= 60.0)
             printf(" - %.1f h without readings", d->seconds_without / 3600.0);
@@ -282,7 +290,8 @@ static void print_prices(const struct energy *e)
         energy_join(&all, &e->house.at[p]);
     for (size_t i = 0; t->currency[0] && i <= t->price_count; i++)
         printf("%-10s  %-16s %10.2f kWh %10.2f %s\n", i ? "" : "of all", tariff_slot_name(t, i),
-               all.kwh_at[i], all.kwh_at[i] * tariff_slot_price(t, i), t->currency);
+               rounded(all.kwh_at[i]), rounded(all.kwh_at[i] * tariff_slot_price(t, i)),
+               t->currency);
     if (t->currency[0] && t->fixed_per_day > 0.0)
         printf("%-10s  %-16s %14s %10.2f %s\n", "", "fixed", "",
                t->fixed_per_day * (double)e->span->day_count, t->currency);
@@ -380,13 +389,8 @@ enum exit_code verb_energy(int argc, char **argv)
     e.record = &r;
     e.site = &r.config.site;
     e.tariff = &r.config.tariff;
-    int only = name ? site_find_circuit(e.site, name) : -1;
-    if (name && only < 0) {
-        fprintf(stderr, "foretrip energy: site.cfg has no circuit \"%s\"\n", name);
-        code = EXIT_BAD;
-    } else {
-        code = run(&e, &r, only, csv, json);
-    }
+    int only = name ? find_circuit(e.site, "energy", name) : -1;
+    code = name && only < 0 ? EXIT_BAD : run(&e, &r, only, csv, json);
     record_close(&r);
     return code;
 }

@@ -1,5 +1,6 @@
 /* foretrip history: one circuit's readings over any span, at any width, as a table or a
  * picture. */
+#include "find.h"
 #include "plot.h"
 #include "record.h"
 #include "verbs.h"
@@ -35,11 +36,9 @@ static bool find_column(const struct site *s, const char *name, char *column, si
         return false;
     }
     snprintf(id, sizeof id, "%.*s", (int)strcspn(name, "."), name);
-    *circuit = site_find_circuit(s, id);
-    if (bare && *circuit < 0) {
-        fprintf(stderr, "foretrip history: site.cfg has no circuit \"%s\"\n", name);
+    *circuit = bare ? find_circuit(s, "history", name) : site_find_circuit(s, id);
+    if (bare && *circuit < 0)
         return false;
-    }
     snprintf(column, size, bare ? "%s.amps" : "%s", name);
     return true;
 }

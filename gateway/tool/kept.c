@@ -33,8 +33,11 @@ struct engine *kept_engine(const struct record *r, const char *verb)
         e &&
         record_ok(r, verb, store_read_state(r->reader, "learned", &bytes, &length, &wall_ms));
     if (good && !(bytes && engine_load(e, bytes, length))) {
-        fprintf(stderr, "foretrip %s: %s holds nothing that the gateway has learned\n", verb,
-                r->path);
+        fprintf(
+            stderr,
+            "foretrip %s: %s holds nothing learned yet; the gateway writes it every quarter "
+            "of an hour\n",
+            verb, r->path);
         good = false;
     }
     good = good && record_ok(r, verb, store_read_wishes(r->reader, take_wish, engine_loads(e)));

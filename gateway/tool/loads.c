@@ -1,4 +1,5 @@
 /* foretrip loads: what hangs on a circuit, as the daemon has learned it. */
+#include "find.h"
 #include "kept.h"
 #include "verbs.h"
 
@@ -100,13 +101,8 @@ enum exit_code verb_loads(int argc, char **argv)
     enum exit_code code = record_open(&r, "loads", &o);
     if (code != EXIT_GOOD)
         return code;
-    int only = circuit ? site_find_circuit(&r.config.site, circuit) : -1;
-    if (circuit && only < 0) {
-        fprintf(stderr, "foretrip loads: site.cfg has no circuit \"%s\"\n", circuit);
-        code = EXIT_BAD;
-    } else {
-        code = print_all(&r, only, json);
-    }
+    int only = circuit ? find_circuit(&r.config.site, "loads", circuit) : -1;
+    code = circuit && only < 0 ? EXIT_BAD : print_all(&r, only, json);
     record_close(&r);
     return code;
 }

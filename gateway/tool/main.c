@@ -2,6 +2,7 @@
 #include "verbs.h"
 
 #include "base/text.h"
+#include "config/fields.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -25,7 +26,7 @@ static const struct verb verbs[] = {
         .summary = "what would have kept breakers from opening, by the record played again",
         .help =
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
             "three months\n"
             "  --json            as a JSON object; --print: numbered, on pages, to tick off\n",
@@ -39,7 +40,7 @@ static const struct verb verbs[] = {
         .summary = "what stands now, and what changes",
         .help =
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --all             those that are normal again too\n"
             "  --follow          goes on with each change, until Ctrl-C or for N seconds\n"
             "  --language CODE   en, es or one of phrases.cfg; without it the environment's\n"
@@ -50,9 +51,10 @@ static const struct verb verbs[] = {
         .name = "backup",
         .arguments = "FILE --config DIR [--database FILE]",
         .summary = "a copy of the record, while the gateway goes on",
-        .help = "  FILE              where the copy goes; must not be there yet\n"
-                "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n",
+        .help =
+            "  FILE              where the copy goes; must not be there yet\n"
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n",
         .run = verb_backup,
     },
     {
@@ -78,7 +80,7 @@ static const struct verb verbs[] = {
             "  CALL              goes on with it; one of another device is taken over\n"
             "                    without either: those that are open (--all: every one)\n"
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --as WHO          occupant, or electrician (licensed)\n"
             "  --by NAME         who; without it the login's name\n"
             "  --answer WORD     answers what is asked, and asks nothing; --note: the load's\n"
@@ -127,7 +129,7 @@ static const struct verb verbs[] = {
             "  forget PLACE      takes a place out of the directory\n"
             "  history           who changed what, newest first\n"
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --json, --csv     the directory as JSON, or as a table (RFC 4180)\n"
             "  --print           a page for each panel\n"
             "  --by NAME         who changes it; without it the login's name\n",
@@ -152,7 +154,7 @@ static const struct verb verbs[] = {
         .help =
             "  CIRCUIT           its id in site.cfg; without it every circuit and the sum\n"
             "  --config DIR      the directory with site.cfg and, for the cost, tariff.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n"
             "  --by              a row a day, a month, or one for all of the span\n"
             "  --csv, --json     with what was used at each price\n",
@@ -179,7 +181,7 @@ static const struct verb verbs[] = {
             "--config DIR [--database FILE] [--readings FILE|-] [--from TIME] [--to TIME]",
         .summary = "the readings as CSV, which a replay reads back without loss",
         .help = "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
                 "  --readings FILE   where the rows go; - is standard output, the default\n"
                 "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n",
         .run = verb_export,
@@ -192,7 +194,7 @@ static const struct verb verbs[] = {
         .help =
             "  CIRCUIT           its id in site.cfg, or a column: main-07.watts, main.volts_a\n"
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds\n"
             "  --every STEP      of the table: 10s, 15m, 1h, 1d\n"
             "  --csv, --json     the table; --plot the picture, which is the default\n"
@@ -206,7 +208,7 @@ static const struct verb verbs[] = {
         .summary = "what hangs on each circuit, as the gateway has learned it",
         .help = "  CIRCUIT           its id in site.cfg; without it every circuit\n"
                 "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
                 "  --json            as a JSON array\n",
         .run = verb_loads,
     },
@@ -217,7 +219,7 @@ static const struct verb verbs[] = {
         .help = "  LOAD              its number as foretrip loads prints it: main-07/3\n"
                 "  NAME              up to 47 bytes; \"\" takes the name back\n"
                 "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
                 "  --json            the load, as a JSON object\n",
         .run = verb_name,
     },
@@ -230,7 +232,7 @@ static const struct verb verbs[] = {
                 "  visit NAME        a code for somebody who comes for --for TIME (8h, 2d)\n"
                 "  end ID            every session and code of a person, or a visit\n"
                 "  --config DIR      the directory with site.cfg and delivery.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n"
+                "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
                 "  --json            the list as a JSON object\n",
         .run = verb_people,
     },
@@ -297,7 +299,7 @@ static const struct verb verbs[] = {
         .help =
             "  CIRCUIT           may a load come on it? its id in site.cfg\n"
             "  --config DIR      the directory with site.cfg and, for nameplates, study.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --from, --to      2026-01-31, 2026-01-31T18:00:00Z or Unix seconds; usually "
             "the last year\n"
             "  --panel PANEL     or on that panel\n"
@@ -317,7 +319,7 @@ static const struct verb verbs[] = {
             "  PLACE             as people call it: \"Kitchen, left of the sink\"; without it\n"
             "                    each is asked for\n"
             "  --config DIR      the directory with site.cfg\n"
-            "  --database FILE   the record; without it DIR/foretrip.db\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n"
             "  --amps, --watts   what the load draws, where that is known\n"
             "  --switch          a wall switch with its lights, not a receptacle\n"
             "  --half            of a split receptacle\n"
@@ -335,8 +337,9 @@ static const struct verb verbs[] = {
         .name = "verify",
         .arguments = "--config DIR [--database FILE]",
         .summary = "whether every piece of the record can be read and its summaries agree",
-        .help = "  --config DIR      the directory with site.cfg\n"
-                "  --database FILE   the record; without it DIR/foretrip.db\n",
+        .help =
+            "  --config DIR      the directory with site.cfg\n"
+            "  --database FILE   the record; without it DIR/foretrip.db, or the service's\n",
         .run = verb_verify,
     },
     {
@@ -380,15 +383,10 @@ static void print_help(FILE *to)
 
 static enum exit_code unknown_verb(const char *name)
 {
-    const char *best = NULL;
-    size_t least = 4; /* farther is no help */
-    for (size_t i = 0; i < VERB_COUNT; i++) {
-        size_t d = text_distance(name, verbs[i].name);
-        if (d < least) {
-            least = d;
-            best = verbs[i].name;
-        }
-    }
+    struct nearest n = {.word = name};
+    for (size_t i = 0; i < VERB_COUNT; i++)
+        nearest_offer(&n, verbs[i].name);
+    const char *best = nearest_get(&n);
     fprintf(stderr, "foretrip: there is no verb \"%s\"", name);
     if (best)
         fprintf(stderr, "; the nearest is \"%s\"", best);
@@ -417,7 +415,9 @@ int main(int argc, char **argv)
     const struct verb *v = find_verb(name);
     if (!v)
         return (int)unknown_verb(name);
-    if (help || (argc > 2 && strcmp(argv[2], "--help") == 0)) {
+    for (int i = 2; i < argc && !help; i++)
+        help = strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0;
+    if (help) {
         print_verb(v);
         return EXIT_GOOD;
     }

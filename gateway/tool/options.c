@@ -1,6 +1,6 @@
 #include "options.h"
 
-#include "base/text.h"
+#include "config/fields.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -10,15 +10,10 @@
 static void say_unknown(const struct option_row *rows, size_t count, const char *verb,
                         const char *word)
 {
-    const char *best = NULL;
-    size_t least = 4; /* farther is no help */
-    for (size_t i = 0; i < count; i++) {
-        size_t d = text_distance(word + strspn(word, "-"), rows[i].name);
-        if (d < least) {
-            least = d;
-            best = rows[i].name;
-        }
-    }
+    struct nearest n = {.word = word + strspn(word, "-")};
+    for (size_t i = 0; i < count; i++)
+        nearest_offer(&n, rows[i].name);
+    const char *best = nearest_get(&n);
     fprintf(stderr, "foretrip %s: \"%s\" is not known", verb, word);
     if (best)
         fprintf(stderr, "; the nearest is --%s", best);

@@ -1,4 +1,5 @@
 /* foretrip read: polls one meter once, over its bus as configured, and prints what it said. */
+#include "find.h"
 #include "options.h"
 #include "verbs.h"
 
@@ -168,10 +169,8 @@ enum exit_code verb_read(int argc, char **argv)
     if (!load(&c, directory))
         return EXIT_BAD;
     enum exit_code code = EXIT_USAGE;
-    int meter = site_find_meter(&c.site, id);
-    if (meter < 0)
-        fprintf(stderr, "foretrip read: site.cfg has no meter \"%s\"\n", id);
-    else
+    int meter = find_meter(&c.site, "read", id);
+    if (meter >= 0)
         code = poll_once(&c, meter, &how);
     config_free(&c);
     return code;

@@ -35,10 +35,11 @@ bool record_time(const struct site *s, const char *text, int64_t *wall_ms)
     int year, month, day, used = 0;
     if (sscanf(text, "%4d-%2d-%2d%n", &year, &month, &day, &used) == 3 && used == 10 &&
         !text[10]) {
-        if (month < 1 || month > 12 || day < 1 || day > 31)
-            return false;
-        *wall_ms = record_from_local(s, clock_days_from_date(year, month, day) * DAY_MS);
-        return true;
+        int64_t days = month < 1 || month > 12 ? 0 : clock_days_from_date(year, month, day);
+        int y, m, d;
+        clock_date_from_days(days, &y, &m, &d);
+        *wall_ms = record_from_local(s, days * DAY_MS);
+        return y == year && m == month && d == day; /* there is no 31st of February */
     }
     return clock_parse(text, strlen(text), wall_ms);
 }
@@ -96,20 +97,41 @@ static enum exit_code take_span(struct record *r, const char *verb,
     return EXIT_USAGE;
 }
 
+/* the service's; of other directories nobody knows where their gateway keeps its record */
+static bool is_services(const char *directory)
+{
+    char *whole = realpath(directory, NULL);
+    bool is = whole && strcmp(whole, SERVICE_CONFIG) == 0;
+    free(whole);
+    return is;
+}
+
+bool record_find(const char *verb, const char *config, const char *database,
+                 char path[RECORD_PATH_SIZE])
+{
+    snprintf(path, RECORD_PATH_SIZE, "%s%s", database ? database : config,
+             database ? "" : "/foretrip.db");
+    if (!database && access(path, F_OK) != 0 && is_services(config))
+        snprintf(path, RECORD_PATH_SIZE, "%s", SERVICE_RECORD);
+    if (access(path, R_OK) == 0)
+        return true;
+    fprintf(stderr, "foretrip %s: %s: %s%s\n", verb, path, strerror(errno),
+            errno == ENOENT
+                ? "; --database names the record, foretrip.db in the directory that "
+                  "foretripd has as --state"
+                : "");
+    return false;
+}
+
 enum exit_code record_open(struct record *r, const char *verb, const struct record_options *o)
 {
     *r = (struct record){0};
-    if (o->database)
-        snprintf(r->path, sizeof r->path, "%s", o->database);
-    else
-        snprintf(r->path, sizeof r->path, "%s/foretrip.db", o->config);
     if (!open_config(&r->config, o->config))
         return EXIT_BAD;
     enum exit_code code = EXIT_BAD;
-    if (access(r->path, R_OK) != 0)
-        fprintf(stderr, "foretrip %s: %s: %s\n", verb, r->path, strerror(errno));
-    else if ((r->reader = store_reader_open(r->path)) != NULL &&
-             record_ok(r, verb, history_ends(r->reader, &r->from, &r->to)))
+    if (record_find(verb, o->config, o->database, r->path) &&
+        (r->reader = store_reader_open(r->path)) != NULL &&
+        record_ok(r, verb, history_ends(r->reader, &r->from, &r->to)))
         code = take_span(r, verb, o);
     if (code != EXIT_GOOD)
         record_close(r);

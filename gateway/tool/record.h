@@ -12,20 +12,30 @@
 
 struct record_options {
     const char *config;   /* --config DIR */
-    const char *database; /* --database FILE; without it DIR/foretrip.db */
+    const char *database; /* --database FILE; without it as record_find does */
     const char *from, *to;
 };
+
+#define RECORD_PATH_SIZE 4096
+#define SERVICE_CONFIG "/etc/foretrip"
+#define SERVICE_RECORD "/var/lib/foretrip/foretrip.db"
 
 struct record {
     struct config config;
     struct store_reader *reader;
     int64_t from, to; /* wall ms; to: not included where a span has an end */
-    char path[4096];
+    char path[RECORD_PATH_SIZE];
 };
 
 /* Rows for the options above; RECORD_OPTIONS of them. */
 #define RECORD_OPTIONS 4
 void record_option_rows(struct record_options *o, struct option_row rows[RECORD_OPTIONS]);
+
+/* Which file is the record: database (--database), else DIR/foretrip.db; where that is not
+ * there and DIR is the service's, the service's. False, having said why, when it cannot be
+ * read. */
+bool record_find(const char *verb, const char *config, const char *database,
+                 char path[RECORD_PATH_SIZE]);
 
 /* EXIT_GOOD, or why not, having said it. Times not given: from the first to the last reading.
  */

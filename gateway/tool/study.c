@@ -1,4 +1,5 @@
 /* foretrip study: load calculations as sheets, by nameplates and by the record. */
+#include "find.h"
 #include "kept.h"
 #include "paragraph.h"
 #include "verbs.h"
@@ -95,12 +96,12 @@ static bool take_question(const struct site *s, const struct asking *ask,
                                  {.continuous = ask->continuous,
                                   .fastened = ask->fastened,
                                   .dedicated = ask->dedicated}};
-    if (ask->circuit && (q->circuit = site_find_circuit(s, ask->circuit)) < 0)
-        fprintf(stderr, "foretrip study: site.cfg has no circuit \"%s\"\n", ask->circuit);
-    else if (ask->panel && (q->panel = site_find_panel(s, ask->panel)) < 0)
-        fprintf(stderr, "foretrip study: site.cfg has no panel \"%s\"\n", ask->panel);
-    else if (ask->amps && (!((q->addition.amps = strtod(ask->amps, &end)) > 0.0) || *end ||
-                           q->addition.amps > 10000.0))
+    if (ask->circuit && (q->circuit = find_circuit(s, "study", ask->circuit)) < 0)
+        return false;
+    if (ask->panel && (q->panel = find_panel(s, "study", ask->panel)) < 0)
+        return false;
+    if (ask->amps && (!((q->addition.amps = strtod(ask->amps, &end)) > 0.0) || *end ||
+                      q->addition.amps > 10000.0))
         fprintf(stderr, "foretrip study: --amps \"%s\" is no current; 0 to 10000 A is\n",
                 ask->amps);
     else

@@ -44,7 +44,7 @@ async function upToOn(page, atOff) {
   await say(page, 'Read. None of it applies', 'Find breaker');
   if (atOff) {
     await say(page, 'Fully at OFF', 'Is anybody working on it?');
-    await say(page, 'nobody does', 'Everything off');
+    await say(page, 'nobody is', 'Everything off');
   } else {
     await say(page, 'Between ON and OFF', 'Everything off');
   }
@@ -193,7 +193,7 @@ await until('main-06 is dark', () => isDark('main-06'));
 await begin(page, 'main-06', 'Ada');
 await say(page, 'Read. None of it applies', 'Find breaker');
 await say(page, 'Fully at OFF', 'Is anybody working on it?');
-await say(page, 'nobody does', 'Everything off');
+await say(page, 'nobody is', 'Everything off');
 await say(page, 'Everything is unplugged', 'Handle fully to OFF');
 await rest(1500);
 hand('handle_off main-09');
@@ -228,7 +228,7 @@ await shot(second, 'call-taken-over-phone-dark');
 await accessible(second, 'call, taken over, phone, dark');
 await say(second, 'Read. None of it applies', 'Find breaker');
 await say(second, 'Fully at OFF', 'Is anybody working on it?');
-await say(second, 'nobody does', 'Everything off');
+await say(second, 'nobody is', 'Everything off');
 await say(second, 'Everything is unplugged', 'Handle fully to OFF');
 await say(second, 'It is fully at OFF', 'Now fully to ON');
 hand('handle_on main-06');

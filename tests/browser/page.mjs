@@ -112,7 +112,7 @@ await page.goto(base + '/#/panel');
 await page.waitForSelector('.slot[data-at="open"]', { timeout: 150000 });
 await page.waitForSelector('.tag:has-text("Breaker open")');
 await shot(page, 'panel-trip-desk-light');
-await page.click('.tag a.do');
+await page.click('.tag a.do:has-text("Service sheet")');
 await page.waitForSelector('.sheet .picture .trace');
 check(/opened at/.test(await page.textContent('.sheet h1')), 'the sheet says what happened: ' + (await page.textContent('.sheet h1')));
 check((await page.locator('.evidence tr').count()) > 2, 'the evidence is told, for and against');

@@ -50,7 +50,13 @@ count=$(grep -c 'braker_amps' "$dir/a/site.cfg")
 [ "$(tail -n 1 "$dir/out")" = "not usable: $((count + 1)) faults" ] ||
     { echo "not every fault came in one run:"; tail -n 1 "$dir/out"; rc=1; }
 
-expect "no directory" 1 "$dir/none/site.cfg:1: is missing; it says what is installed
+expect "no directory" 1 "$dir/none/site.cfg:1: is missing: there is no directory $dir/none
 not usable: 1 fault" --config "$dir/none"
+touch "$dir/file"
+expect "a file for a directory" 1 "$dir/file/site.cfg:1: is missing: there is no directory $dir/file
+not usable: 1 fault" --config "$dir/file"
+mkdir "$dir/empty"
+expect "an empty directory" 1 "$dir/empty/site.cfg:1: is missing; it tells the panels, breakers and meters, and foretrip commission writes a first one
+not usable: 1 fault" --config "$dir/empty"
 expect "no option" 2 ""
 exit $rc

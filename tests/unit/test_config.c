@@ -237,7 +237,9 @@ static void what_cannot_be_a_text_is_refused_whole(void **state)
     assert_false(config_load_memory(&c, &text, 1, &faults));
     faults_free(&faults);
     assert_false(config_load_memory(&c, NULL, 0, &faults));
-    assert_string_equal(faults.list[0].text, "is missing; it says what is installed");
+    assert_string_equal(faults.list[0].text,
+                        "is missing; it tells the panels, breakers and meters, and foretrip "
+                        "commission writes a first one");
     faults_free(&faults);
     free(huge);
 }
