@@ -108,7 +108,7 @@ function tripTag(a) {
     h('p', { class: 'tag-big' }, trip ? t('cause.' + cause) + ' · ' + chance(trip.causes?.[cause] ?? trip.probability) + ' ' + t('trips.sure') : t('cause.supply_outage')),
     h('p', {}, t('do.' + (trip?.opened_again_after_seconds ? 'again' : told))),
     h('p', { class: 'small' }, t('caution.tag')),
-    trip ? h('p', {}, call ? h('a', { href: '#/call/' + trip.circuit, class: 'do' }, t('call.title')) : null, ' ', h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet'))) : null,
+    trip ? h('p', {}, call ? h('a', { href: '#/call/' + trip.circuit, class: 'do' }, t('warn.call')) : null, ' ', h('a', { href: '#/trip/' + trip.trip, class: 'do' }, t('warn.sheet'))) : null,
   ];
 }
 

@@ -36,7 +36,7 @@ export const en = {
   'warn.off': 'Switch off first', 'warn.off_note': 'At the appliance, but no medical equipment. Nothing needs to be done at the panel.',
   'warn.band': 'Most likely {p50}; as soon as {p05}, as late as {p95}, if the current stays at {amps}.',
   'warn.chance': 'Chance that it opens within {horizon}: {chance}',
-  'warn.no_room': 'no room for another load', 'warn.eased': 'cooled down: room for {amps} again', 'warn.left': 'about {time} left', 'warn.sheet': 'Service sheet', 'warn.circuit': 'Circuit',
+  'warn.no_room': 'no room for another load', 'warn.eased': 'cooled down: room for {amps} again', 'warn.left': 'about {time} left', 'warn.call': 'Service call, step by step', 'warn.sheet': 'Service sheet', 'warn.circuit': 'Circuit',
 
   'panel.utility': 'fed by the utility', 'panel.fed': 'fed by breaker {breaker}',
   'panel.card': '{rating} · {legs}', 'legs.1': 'one leg', 'legs.2': 'two legs', 'legs.3': 'three legs',
@@ -211,7 +211,7 @@ export const es = {
   'warn.off': 'Apague primero', 'warn.off_note': 'En el aparato, pero ningún equipo médico. En el tablero no hay nada que hacer.',
   'warn.band': 'Lo más probable: {p50}; como pronto {p05}, como tarde {p95}, si la corriente sigue en {amps}.',
   'warn.chance': 'Probabilidad de que se abra en {horizon}: {chance}',
-  'warn.no_room': 'no admite otra carga', 'warn.eased': 'se ha enfriado: admite {amps} otra vez', 'warn.left': 'quedan unos {time}', 'warn.sheet': 'Hoja de servicio', 'warn.circuit': 'Circuito',
+  'warn.no_room': 'no admite otra carga', 'warn.eased': 'se ha enfriado: admite {amps} otra vez', 'warn.left': 'quedan unos {time}', 'warn.call': 'Servicio, paso a paso', 'warn.sheet': 'Hoja de servicio', 'warn.circuit': 'Circuito',
 
   'panel.utility': 'alimentado por la compañía', 'panel.fed': 'alimentado por el interruptor {breaker}',
   'panel.card': '{rating} · {legs}', 'legs.1': 'una fase', 'legs.2': 'dos fases', 'legs.3': 'tres fases',
