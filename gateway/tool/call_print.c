@@ -9,9 +9,9 @@
 enum label { TITLE, BREAKER, FROM, TO, TRIP, BEFORE, PUT_ON, HIGHEST, METER, LABELS };
 static const char *label(const json_t *sheet, enum label which)
 {
-    static const char *const en[LABELS] = {
-        "SERVICE CALL", "Breaker",       "From",          "to",       "Trip",
-        "before",       "Put on, times", "highest since", "the meter"};
+    static const char *const en[LABELS] = {"SERVICE CALL", "Breaker",       "From",
+                                           "to",           "Trip",          "before",
+                                           "Times reset",  "highest since", "the meter"};
     static const char *const es[LABELS] = {
         "SERVICIO",       "Interruptor",           "De",        "a", "Disparo", "antes",
         "Cerrado, veces", "máximo desde entonces", "el medidor"};
