@@ -114,7 +114,10 @@ enum exit_code verb_status(int argc, char **argv)
     json_t *o = running_read(run, why);
     bool good = o != NULL;
     if (!good) {
-        fprintf(stderr, "foretrip status: %s\n", why);
+        fprintf(stderr,
+                "foretrip status: %s; foretrip doctor says what to do, --run DIR asks one that "
+                "was started by hand with --status DIR/status.json\n",
+                why);
         return EXIT_BAD;
     }
     good = running_well(o);

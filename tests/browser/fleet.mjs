@@ -98,6 +98,20 @@ check((await mo.locator('article.sheet th[scope=col]').allTextContents()).join()
 check((await mo.locator('article.sheet .cautions').count()) === 1, 'a sheet carries the cautions');
 await accessible(mo, 'unit with its sheet');
 await shot(mo, 'fleet-unit-desk-light');
+
+/* an outage there has opened no breaker but the one that was open before */
+await mo.route(/\/units\/[^/]+\/sheet$/, async (route) => {
+  const answer = await route.fetch(), d = await answer.json(), at = new Date().toISOString();
+  for (const c of d.sheet.circuits) c.state = 'open';
+  d.sheet.trips = d.sheet.circuits.map((c, i) => ({ circuit: c.circuit, opened_at: at, restored_at: null, cause: i ? 'supply_outage' : 'overload', upstream: i ? 'utility' : null }));
+  await route.fulfill({ response: answer, json: d });
+});
+await mo.click('button:has-text("Ask the gateway now")');
+await mo.waitForSelector('article.sheet td:has-text("NO SUPPLY")');
+check((await mo.locator('article.sheet td:text-is("OPEN")').count()) === 1 && (await mo.locator('article.sheet li:has-text("still open")').count()) === 1, 'an outage is told as no supply, and not as so many open breakers');
+await mo.unroute(/\/units\/[^/]+\/sheet$/);
+await mo.click('button:has-text("Ask the gateway now")');
+await until(mo, () => !/NO SUPPLY/.test(document.querySelector('article.sheet')?.textContent ?? 'NO SUPPLY'), 'the sheet as it is');
 await mo.click('.list tbody a[href*="/trip/"] >> nth=0');
 await mo.waitForSelector('.do-now, article.sheet h1');
 await mo.click('button:has-text("Fetch the whole service sheet")');
