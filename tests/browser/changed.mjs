@@ -56,6 +56,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
 /* ---- another cause, another advice: it is said, read aloud and not hidden behind a fold */
 {
   const { p, say } = await visit('en', 'main-07', 'overload');
+  check(/is open\. Too much on at once\./.test(await card(p)), 'the alarm says why it is open: ' + (await card(p)).slice(0, 200));
   check(/then to ON/.test(await card(p)) && !(await isOpen(p, 'What to do')), 'at first it may be reset once');
   await say(alarm('main-07', 'overload', { state: 'acknowledged', by: 'Ada' }));
   await p.waitForSelector('.alarm:has-text("acknowledged by Ada")');

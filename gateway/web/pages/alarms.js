@@ -42,7 +42,7 @@ function card(a) {
   return h('article', { class: 'alarm ' + a.priority + (SILENCED.has(a.state) ? ' silenced' : '') },
     h('header', {}, h('span', { class: 'tag-kind' }, kindSaid(a)), h('span', { class: 'tag-priority' }, t('priority.' + (a.alert ? 'alert' : a.priority)))),
     h('h2', {}, a.circuit ? h('a', { href: '#/circuit/' + a.circuit }, about(a)) : about(a)),
-    h('p', { lang: words.textLang }, capital(words.what)),
+    h('p', { lang: words.textLang }, capital(words.what) + (words.why ? ' ' + capital(words.why) + '.' : '')),
     h('p', { class: 'small' }, t('alarms.raised', { time: dayClock(a.raised_at) }) + ' · ' + changed(a) + (a.until ? ' · ' + t('alarms.until', { time: dayClock(a.until) }) : '')),
     a.changed === 'advice' ? h('p', { class: 'anew' }, t('alarms.advice_changed')) : null,
     words.act ? h('details', { open: a.changed === 'advice' }, h('summary', {}, t('alarms.advice')), h('p', { lang: words.lang }, words.act)) : null,

@@ -35,17 +35,17 @@ export const toldAs = (circuit, cause) => (circuitOf(circuit)?.feeds && cause !=
 /* Its figures say the cause of a trip alarm, as its advice goes; who may not see them has the trip's. What is not known is
  * told as the dangerous one, as in letters. */
 const TOLD = new Set(['overload', 'fault', 'worn_breaker', 'opened_by_hand', 'upstream_open', 'supply_outage']);
+const causeOf = (a) => a.figures?.find((f) => TOLD.has(f.what))?.what ?? live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
 function matterOf(a) {
   if (a.kind !== 'trip') return a.alert ? 'no_room' : a.kind;
   if (!a.circuit) return 'trip_supply_outage';
-  const cause = a.figures?.find((f) => TOLD.has(f.what))?.what ?? live.trips.find((x) => x.circuit === a.circuit && x.stage !== 'withdrawn')?.cause;
-  const told = toldAs(a.circuit, cause);
+  const told = toldAs(a.circuit, causeOf(a));
   return 'trip_' + (TOLD.has(told) ? told : 'fault');
 }
 
 const OVER = new Set(['returned_unacknowledged', 'normal']);
 
-/* {what, act, lang}: lang when it is not the page's own */
+/* {what, why, act, lang}: why is the cause of an open breaker, where it is known; lang when it is not the page's own */
 export function alarmSaid(a) {
   const english = nowLanguage() === 'en', state = live.circuits.get(a.circuit);
   const said = phrase('matters', matterOf(a));
@@ -55,7 +55,7 @@ export function alarmSaid(a) {
     return { ...act, what: left ? t('now.near', { breaker, time: duration(left) }) : t(hasEased(a) ? 'now.near_eased' : 'now.near_soon', { breaker }) };
   }
   if (a.kind === 'trip' && OVER.has(a.state)) return { act: null, what: a.circuit ? t('now.back', { breaker: breakerSaid(a.circuit) }) : t('now.back_site') };
-  if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage') };
+  if (a.kind === 'trip') return { ...act, what: a.circuit ? t('now.open', { breaker: breakerSaid(a.circuit) }) : t('now.outage'), why: a.circuit && TOLD.has(causeOf(a)) ? t('cause.' + causeOf(a)) : null };
   if (said?.what) return { ...act, what: fill(said.what, a) };
   return { ...act, what: a.text, textLang: english ? null : 'en' };
 }
