@@ -50,6 +50,7 @@ void overload_set_up(struct overload_case *t)
     strcpy(p->name, "Main panel");
     add_circuit(&t->site, "main-07", "Kitchen", 1, 15);
     add_circuit(&t->site, "main-09", "Range", 2, 40);
+    add_circuit(&t->site, "main-11", "Workshop", 2, 20);
     site_finish(&t->site);
     assert_true(rules_set_init(&t->rules, &t->site));
     t->frame = frame_create(&t->site);
@@ -87,6 +88,7 @@ void overload_hold(struct overload_case *t, double amps, int seconds)
         t->frame->wall_ms += 1000;
         t->frame->values[0] = (float)amps;
         memcpy(&t->frame->values[1], t->range_amps, sizeof t->range_amps);
+        memcpy(&t->frame->values[3], t->shop_amps, sizeof t->shop_amps);
         breakers_step(t->breakers, t->frame);
         loads_step(t->loads, t->frame, NULL);
         near_overload_step(t->near, t->frame);

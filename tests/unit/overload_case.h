@@ -1,6 +1,6 @@
 /*
  * overload_case - one 15 A UL 489 circuit with everything that near_overload asks, fed by hand;
- * beside it one of two poles and 40 A, which carries nothing unless it is told to.
+ * beside it two of two poles, 40 A and 20 A, which carry nothing unless they are told to.
  */
 #ifndef FORETRIP_TEST_OVERLOAD_CASE_H
 #define FORETRIP_TEST_OVERLOAD_CASE_H
@@ -21,15 +21,15 @@ struct overload_case {
     struct near_overload *near;
     struct habits *habits; /* those that outlook_sources borrows, fed with the same events */
     struct outlook_sources sources;
-    float range_amps[2]; /* the other circuit's poles */
-    int raised;          /* near_overload alarms so far */
-    int64_t raised_ms;   /* the last of them, mono */
-    int raised_on;       /* circuit of the last */
-    bool alert;          /* it was one */
-    double p50_seconds;  /* what it said: most likely, */
-    char text[512];      /* what it said */
-    double off_amps;     /* what it said to switch off, all together */
-    double off[2];       /* the first of them, each */
+    float range_amps[2], shop_amps[2]; /* the other circuits' poles */
+    int raised;                        /* near_overload alarms so far */
+    int64_t raised_ms;                 /* the last of them, mono */
+    int raised_on;                     /* circuit of the last */
+    bool alert;                        /* it was one */
+    double p50_seconds;                /* what it said: most likely, */
+    char text[512];                    /* what it said */
+    double off_amps;                   /* what it said to switch off, all together */
+    double off[2];                     /* the first of them, each */
     size_t off_count;
 };
 

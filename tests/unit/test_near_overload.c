@@ -102,25 +102,28 @@ static void what_to_switch_off_is_listed(void **state)
 static void the_hotter_pole_of_any_circuit_is_warned_of(void **state)
 {
     (void)state;
-    for (int pole = 0; pole < 2; pole++) {
+    for (int pole = 0; pole < 4; pole++) {
         struct overload_case t;
+        int circuit = 1 + pole / 2;
         overload_set_up(&t);
-        t.range_amps[0] = t.range_amps[1] = 10.0F;
+        float *amps = circuit == 1 ? t.range_amps : t.shop_amps;
+        const float low = 10.0F, high = circuit == 1 ? 70.0F : 35.0F;
+        amps[0] = amps[1] = low;
         overload_hold(&t, 0.3, 600);
-        t.range_amps[pole] = 70.0F;
+        amps[pole % 2] = high;
         overload_hold(&t, 0.3, 15);
         assert_int_equal(t.raised, 1);
-        assert_int_equal(t.raised_on, 1);
-        assert_non_null(strstr(t.text, "Range"));
+        assert_int_equal(t.raised_on, circuit);
+        assert_non_null(strstr(t.text, circuit == 1 ? "Range" : "Workshop"));
         overload_hold(&t, 26.0, 12);
         assert_int_equal(t.raised, 2);
         assert_int_equal(t.raised_on, 0);
         assert_true(stands(&t));
-        t.range_amps[pole] = 10.0F;
+        amps[pole % 2] = low;
         overload_hold(&t, 26.0, 1800); /* no breaker would carry that, this one is made to */
         assert_true(stands(&t));
-        assert_false(
-            alarms_standing(t.alarms, ALARM_NEAR_OVERLOAD, (struct alarm_subject){0, 1, -1}));
+        assert_false(alarms_standing(t.alarms, ALARM_NEAR_OVERLOAD,
+                                     (struct alarm_subject){0, circuit, -1}));
         overload_tear_down(&t);
     }
     /* one channel is not read: the other tells */
@@ -314,6 +317,40 @@ static void what_was_learned_of_the_loads_survives_a_restart(void **state)
     overload_tear_down(&t);
 }
 
+/* So it is of each circuit: the workshop's usual load joins nothing in the kitchen. */
+static void what_was_learned_of_one_circuit_stays_with_it(void **state)
+{
+    (void)state;
+    for (int shop = 0; shop < 2; shop++) {
+        struct overload_case t, u;
+        struct codec_out out = {0};
+        overload_set_up(&t);
+        overload_hold(&t, 0.3, 300);
+        for (int n = 0; n < 6; n++) {
+            t.shop_amps[0] = t.shop_amps[1] = 16.0F;
+            overload_hold(&t, 0.3, 100);
+            t.shop_amps[0] = t.shop_amps[1] = 0.3F;
+            overload_hold(&t, 0.3, 3600);
+        }
+        near_overload_save(t.near, &out);
+        overload_set_up(&u);
+        struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length};
+        assert_true(near_overload_load(u.near, &in));
+        overload_hold(&u, 0.3, 300);
+        u.shop_amps[0] = u.shop_amps[1] = shop ? 19.7F : 0.3F;
+        overload_hold(&u, shop ? 0.3 : 14.0, 1200);
+        if (shop) {
+            assert_int_equal(u.raised_on, 2);
+            assert_non_null(strstr(u.text, "no room for another load of 16 A"));
+        } else if (u.raised) {
+            assert_non_null(strstr(u.text, "has little room left")); /* it knows of none */
+        }
+        codec_out_free(&out);
+        overload_tear_down(&u);
+        overload_tear_down(&t);
+    }
+}
+
 /* a load of 12 A is usual here, and would open what carries 14.8 A by now */
 static void an_alert_stands(struct overload_case *t)
 {
@@ -484,6 +521,7 @@ int main(void)
         cmocka_unit_test(what_would_open_it_soon_is_told_of_although_it_mostly_ends),
         cmocka_unit_test(a_circuit_that_is_not_read_raises_nothing),
         cmocka_unit_test(what_was_learned_of_the_loads_survives_a_restart),
+        cmocka_unit_test(what_was_learned_of_one_circuit_stays_with_it),
         cmocka_unit_test(an_alert_is_not_repeated_within_two_hours),
         cmocka_unit_test(an_alarm_does_not_wait_for_the_two_hours_of_an_alert),
         cmocka_unit_test(warnings_in_vain_are_remembered_over_a_restart),
