@@ -130,6 +130,43 @@ static void what_is_no_programme_is_told(void **state)
     }
 }
 
+/* An element of two amperes is large as well, and four runs of three loads are a programme. Its
+ * first one teaches less: a load that was never seen before is known when it is over. */
+static void a_short_programme_with_a_small_element_is_one(void **state)
+{
+    static const float parts[] = {VALVE, PUMP, 2.0F, VALVE};
+    struct kitchen k;
+    (void)state;
+    set_up(&k);
+    for (int day = 0; day < 6; day++) {
+        for (int i = 0; i < 4; i++) {
+            bool held = runs(&k, parts[i], 5) != 0;
+            if (day != 2)
+                assert_int_equal(held, day > 2 && (i == 1 || i == 3));
+        }
+        k.now_ms += 12 * HOUR_MS;
+    }
+}
+
+/* Of five times three in a programme: mostly a part of it. */
+static void what_is_mostly_in_a_programme_is_a_part(void **state)
+{
+    struct kitchen k;
+    (void)state;
+    set_up(&k);
+    for (int i = 0; i < 6; i++) {
+        dishwasher(&k);
+        dishwasher(&k);
+        runs(&k, PUMP, 10); /* by itself */
+        k.now_ms += 3 * HOUR_MS;
+        dishwasher(&k);
+        runs(&k, PUMP, 10);
+        k.now_ms += 3 * HOUR_MS;
+    }
+    runs(&k, VALVE, 1);
+    assert_true(runs(&k, PUMP, 10) != 0);
+}
+
 /* The pump runs in a programme, and oftener by itself: a pump of its own. */
 static void what_is_used_by_itself_is_told(void **state)
 {
@@ -220,6 +257,8 @@ int main(void)
         cmocka_unit_test(a_part_that_outlasts_all_before_is_told_after_all),
         cmocka_unit_test(what_was_told_is_not_taken_back),
         cmocka_unit_test(what_is_no_programme_is_told),
+        cmocka_unit_test(a_short_programme_with_a_small_element_is_one),
+        cmocka_unit_test(what_is_mostly_in_a_programme_is_a_part),
         cmocka_unit_test(what_is_used_by_itself_is_told),
         cmocka_unit_test(a_long_break_begins_another_series),
         cmocka_unit_test(what_is_on_meanwhile_is_no_break),
