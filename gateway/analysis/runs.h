@@ -52,7 +52,7 @@ struct run {
     int pulses;       /* on-times so far */
     float fell;       /* size of the last fall that did not end it */
     int64_t fell_mono_ms;
-    int changes;          /* steps that changed it without ending it */
+    int changes;          /* steps that changed it; mostly also the one that ended it */
     int disturbed;        /* steps of others while it was on */
     int32_t calm_ms;      /* longest time in it without any step on the circuit */
     float charge, square; /* amps and their square, times seconds on, up to counted */
@@ -170,7 +170,7 @@ struct run_shape {
     float ripple;     /* mean deviation from a level over the mean, negative: not known */
     float seconds;    /* from its beginning to its end */
     float on_seconds; /* of that, on */
-    float changes;    /* steps that changed it, a minute */
+    float changes;    /* of struct run, a minute */
     int pulses;
     float power_factor; /* 0: not known */
 };

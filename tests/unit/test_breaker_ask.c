@@ -60,6 +60,8 @@ static void what_went_back_begins_anew(void **state)
         feed(&t, 24.0, 1000);
         if ((breakers_overdue_seconds(t.b, 0) > 0.0) != cases[k].overdue)
             fail_msg("%s: overdue by %.0f s", cases[k].name, breakers_overdue_seconds(t.b, 0));
+        feed(&t, 0.5, 60); /* and is no more when the load is off */
+        assert_near(breakers_overdue_seconds(t.b, 0), 0.0, 0.0);
         tear_down(&t);
     }
     bench_begin(&t, SITE_UL489);

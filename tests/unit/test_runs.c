@@ -299,7 +299,7 @@ static void the_shape_of_a_run(void **state)
     assert_near((double)s.amps, 1284.0 / 400.0, 1e-3);
     assert_near((double)s.spread, sqrt(4204.0 / 400.0 - 3.21 * 3.21) / 3.21, 1e-3);
     assert_near((double)s.ripple, 0.04 / 3.21, 1e-4);
-    assert_near((double)s.changes, 2.0 / (400.0 / 60.0), 1e-3); /* without its end */
+    assert_near((double)s.changes, 2.0 / (400.0 / 60.0), 1e-3); /* up, and down */
     assert_int_equal(s.pulses, 1);
     assert_near(w.over[0].calm_ms, 300000, 3000);
 }
