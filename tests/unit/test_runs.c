@@ -206,6 +206,8 @@ static void what_the_supply_takes_ends_at_once_and_comes_back_by_its_parts(void 
         wire_to(&w, parts == 3 ? 13.3 : 11.3, 60);
         assert_int_equal(wire_on_count(&w), parts);
         assert_true(wire_on(&w, 3.3) && wire_on(&w, 8.0));
+        assert_near((double)wire_on(&w, 3.3)->first, 3.3, 0.05);
+        assert_near((double)wire_on(&w, 8.0)->first, 8.0, 0.1);
         assert_int_equal(wire_on(&w, 2.0) != NULL, parts == 3);
         wire_adds_up(&w);
     }
@@ -224,25 +226,30 @@ static void what_the_supply_takes_ends_at_once_and_comes_back_by_its_parts(void 
 static void what_a_strip_switches_off_comes_back_by_its_parts(void **state)
 {
     const struct {
+        const char *name;
         int seconds;
-        bool alone; /* one of it comes on by itself before */
+        double meanwhile; /* comes on by itself before, and goes */
         int parts;
-    } cases[] = {{3600, false, 2}, {60, false, 1}, {3600, true, 1}};
+    } cases[] = {{"hours", 3600, 0.0, 2},
+                 {"eleven minutes", 660, 0.0, 2},
+                 {"four minutes", 200, 0.0, 1},
+                 {"one of them meanwhile", 3600, 5.0, 1},
+                 {"another load meanwhile", 3600, 1.7, 2}};
     (void)state;
-    for (size_t k = 0; k < 3; k++) {
+    for (size_t k = 0; k < sizeof cases / sizeof cases[0]; k++) {
         struct wire w;
         begin(&w, 0.0);
         wire_to(&w, 1.0, 600);
-        wire_to(&w, 4.0, 300);
+        wire_to(&w, 4.0, 30);
         wire_to(&w, 9.0, cases[k].seconds);
         wire_to(&w, 1.0, 1000);
-        if (cases[k].alone) {
-            wire_to(&w, 6.0, 300);
+        if (cases[k].meanwhile > 0.0) {
+            wire_to(&w, 1.0 + cases[k].meanwhile, 300);
             wire_to(&w, 1.0, 300);
         }
         wire_to(&w, 9.0, 60);
         if (wire_on_count(&w) - 1 != cases[k].parts)
-            fail_msg("case %zu: %d parts", k, wire_on_count(&w) - 1);
+            fail_msg("%s: %d parts", cases[k].name, wire_on_count(&w) - 1);
         wire_adds_up(&w);
     }
 }
@@ -270,6 +277,31 @@ static void a_level_of_a_moment_ago_restores_what_ran(void **state)
     run_shape(&w.over[1], &s);
     assert_near((double)s.on_seconds, 1420.0, 1.0);
     assert_near((double)s.amps, 1.0, 0.02);
+}
+
+/* The same where it comes back to that level by small steps: two small loads were taken for
+ * what a third one left of itself. */
+static void a_level_that_is_reached_by_small_steps_does_too(void **state)
+{
+    struct wire w;
+    (void)state;
+    begin(&w, 0.0);
+    wire_to(&w, 4.0, 900);
+    wire_to(&w, 5.0, 900);
+    wire_to(&w, 6.1, 900);
+    int64_t first = wire_on(&w, 1.0)->id, second = wire_on(&w, 1.1)->id;
+    wire_to(&w, 9.1, 20);
+    wire_to(&w, 7.0, 10);
+    wire_to(&w, 6.1, 300);
+    assert_int_equal(wire_on_count(&w), 3);
+    for (int i = 0; i < RUNS_MAX; i++) {
+        const struct run *x = &w.runs.all[i];
+        if (x->id == first || x->id == second)
+            assert_near((double)x->amps, x->id == first ? 1.0 : 1.1, 0.01);
+    }
+    assert_int_equal(w.over_count, 1);
+    assert_near((double)w.over[0].first, 3.0, 0.01);
+    wire_adds_up(&w);
 }
 
 /* What a run looked like, by hand: 2 A for 8 s, 4 A for 92 s, 3 A for 300 s. */
@@ -332,6 +364,7 @@ int main(void)
         cmocka_unit_test(what_the_supply_takes_ends_at_once_and_comes_back_by_its_parts),
         cmocka_unit_test(what_a_strip_switches_off_comes_back_by_its_parts),
         cmocka_unit_test(a_level_of_a_moment_ago_restores_what_ran),
+        cmocka_unit_test(a_level_that_is_reached_by_small_steps_does_too),
         cmocka_unit_test(the_shape_of_a_run),
         cmocka_unit_test(only_what_is_most_of_the_current_shows_its_ripple),
     };
