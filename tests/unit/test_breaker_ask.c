@@ -281,6 +281,45 @@ static void each_breaker_is_known_by_itself(void **state)
     tear_down(&t);
 }
 
+/* A restart is a gap in the readings, as long as the wall clock says: of either pole. A clock
+ * that was set back meanwhile warms nothing and cools nothing. */
+static void a_restart_is_a_gap(void **state)
+{
+    const struct {
+        int away_seconds;
+        double least, most; /* of the heat before */
+    } cases[] = {{2, 0.9, 1.1}, {86400, 0.0, 0.05}, {-86400, 0.9, 1.1}};
+    (void)state;
+    for (int hotter = 0; hotter < 2; hotter++)
+        for (size_t k = 0; k < 3; k++) {
+            struct bench t, u;
+            struct codec_out out = {0};
+            bench_begin(&t, SITE_UL489);
+            bench_add(&t, "main-01", 2, 15, 0);
+            bench_ready(&t);
+            t.frame->wall_ms = 1767225600000;
+            feed_two(&t, 0.3, 0.3, 100);
+            feed_two(&t, hotter ? 0.3 : 17.0, hotter ? 17.0 : 0.3, 900);
+            double heat = breakers_heat(t.b, 0);
+            breakers_save(t.b, &out);
+            bench_begin(&u, SITE_UL489);
+            bench_add(&u, "main-01", 2, 15, 0);
+            bench_ready(&u);
+            struct codec_in in = {.at = out.bytes, .end = out.bytes + out.length};
+            assert_true(breakers_load(u.b, &in));
+            assert_near(breakers_heat(u.b, 0), heat, 0.02); /* as it was saved */
+            u.frame->mono_ms = 77;
+            u.frame->wall_ms = t.frame->wall_ms + 1000LL * cases[k].away_seconds;
+            feed_two(&u, hotter ? 0.3 : 17.0, hotter ? 17.0 : 0.3, 1);
+            double share = breakers_heat(u.b, 0) / heat;
+            if (share < cases[k].least || share > cases[k].most)
+                fail_msg("away for %d s: %.3f of its heat", cases[k].away_seconds, share);
+            codec_out_free(&out);
+            tear_down(&u);
+            tear_down(&t);
+        }
+}
+
 /* Whoever reckons with it alone gets what the chances come from. */
 static void what_is_known_of_it_is_given_away(void **state)
 {
@@ -308,6 +347,7 @@ int main(void)
         cmocka_unit_test(an_opening_in_lost_readings_had_more_time),
         cmocka_unit_test(a_current_that_has_held_for_hours_may_still_open_it),
         cmocka_unit_test(each_breaker_is_known_by_itself),
+        cmocka_unit_test(a_restart_is_a_gap),
         cmocka_unit_test(what_is_known_of_it_is_given_away),
     };
     return cmocka_run_group_tests_name("breaker_ask", tests, NULL, NULL);
