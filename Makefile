@@ -246,7 +246,7 @@ coverage: ## line coverage of the unit, scenario and peer tests, into build-cove
 	@sh tests/coverage.sh build-coverage
 
 .PHONY: mutants
-mutants: programs unit-programs ## whether the tests notice faults put into the analysis, one at a time (MUTANTS=, SEED=, FILES=)
+mutants: programs unit-programs ## whether the tests notice faults put into the analysis, one at a time (MUTANTS=, SEED=, FILES=, TESTS=)
 	@CC="$(CC)" CPPFLAGS='$(CPPFLAGS)' CFLAGS='$(CFLAGS)' LDFLAGS='$(LDFLAGS)' LIBS='$(LIBS)' HELPERS='$(TEST_HELP_OBJ)' HELD='$(HELD)' TOOL='$(TOOL_SRC:%.c=$(B)/%.o)' \
 		/usr/bin/python3 tests/mutants/mutants.py $(B) $(FILES)
 

@@ -134,7 +134,7 @@ def judge(house, name, tests, mutant, same):
             return None
         if digest(where + "/m.o") == same:
             return "same"
-        noticed = any(house.notices(t, where + "/m.o", where) for t in tests) or house.situations_notice(where + "/m.o", where)
+        noticed = any(house.notices(t, where + "/m.o", where) for t in tests) or (not os.environ.get("TESTS") and house.situations_notice(where + "/m.o", where))
         return "noticed" if noticed else "lives"
     finally:
         shutil.rmtree(where)
@@ -149,7 +149,7 @@ def main(build, files):
     with concurrent.futures.ThreadPoolExecutor(int(os.environ.get("JOBS", "2"))) as pool:
         for name in names:
             source = "gateway/analysis/%s.c" % name
-            text, tests = open(source).read(), house.tests_of(name)
+            text, tests = open(source).read(), os.environ.get("TESTS", "").split() or house.tests_of(name)
             shutil.copy(source, "%s/%s.c" % (where, name))
             if not house.compile("%s/%s.c" % (where, name), where + "/plain.o"):
                 sys.exit(source + " does not compile as it is")
