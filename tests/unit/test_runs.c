@@ -254,6 +254,69 @@ static void what_a_strip_switches_off_comes_back_by_its_parts(void **state)
     }
 }
 
+/* Two readings alike on the way, and more than 6.5 A before and after them: an element of two
+ * stages is smaller (docs/method/appliances.md). */
+static void two_heaters_in_one_rise_are_two(void **state)
+{
+    const struct {
+        float first, both;
+        int runs;
+    } cases[] = {{9.0F, 17.0F, 2}, {5.0F, 10.0F, 1}, {9.0F, 12.0F, 1}};
+    (void)state;
+    for (size_t k = 0; k < 3; k++) {
+        struct wire w;
+        begin(&w, 0.0);
+        struct step s = wire_step(&w, cases[k].both);
+        int64_t at_ms = w.now_ms;
+        s.early[0] = s.early[1] = cases[k].first;
+        wire_takes(&w, &s, 60);
+        assert_int_equal(wire_on_count(&w), cases[k].runs);
+        if (cases[k].runs == 2) {
+            assert_int_equal(wire_on(&w, 9.0)->began_mono_ms, at_ms);
+            assert_int_equal(wire_on(&w, 8.0)->began_mono_ms, at_ms + 2000);
+            wire_to(&w, 9.0, 60); /* and end by themselves */
+            assert_true(wire_on_count(&w) == 1 && wire_on(&w, 9.0));
+        }
+        wire_adds_up(&w);
+    }
+}
+
+/* The current rose by 2 A, and in the same movement fell by 9: both happened. */
+static void what_came_on_as_something_larger_ended_is_a_run(void **state)
+{
+    struct wire w;
+    (void)state;
+    begin(&w, 0.0);
+    wire_to(&w, 9.0, 600);
+    struct step s = wire_step(&w, 2.0F);
+    s.peak = 11.0F;
+    wire_takes(&w, &s, 60);
+    assert_true(wire_on_count(&w) == 1 && wire_on(&w, 2.0));
+    assert_near((double)wire_on(&w, 2.0)->first, 2.0, 0.05);
+    assert_int_equal(w.over_count, 1);
+    assert_near((double)w.over[0].first, 9.0, 0.01);
+    wire_adds_up(&w);
+}
+
+/* A drum that turns by turns: a small rise is its own while it does that, a large one is not,
+ * and none is when it has been steady for long. */
+static void a_small_rise_is_of_what_is_unsteady(void **state)
+{
+    struct wire w;
+    (void)state;
+    begin(&w, 0.0);
+    wire_to(&w, 3.0, 120);
+    assert_null(runs_unsteady(&w.runs, w.now_ms, 0.4F));
+    for (int k = 0; k < 8; k++) {
+        wire_to(&w, 2.5, 8);
+        wire_to(&w, 3.0, 8);
+    }
+    assert_non_null(runs_unsteady(&w.runs, w.now_ms, 0.4F));
+    assert_null(runs_unsteady(&w.runs, w.now_ms, 0.8F));
+    wire_passes(&w, 3600);
+    assert_null(runs_unsteady(&w.runs, w.now_ms, 0.4F));
+}
+
 /* A heater settles by just what a small load beside it draws, and ends; then the circuit rests
  * where it had rested before the heater: it carries what it carried then, and the small load
  * was never off. */
@@ -363,6 +426,9 @@ int main(void)
         cmocka_unit_test(more_loads_than_there_is_room_for_end_none_that_is_on),
         cmocka_unit_test(what_the_supply_takes_ends_at_once_and_comes_back_by_its_parts),
         cmocka_unit_test(what_a_strip_switches_off_comes_back_by_its_parts),
+        cmocka_unit_test(two_heaters_in_one_rise_are_two),
+        cmocka_unit_test(what_came_on_as_something_larger_ended_is_a_run),
+        cmocka_unit_test(a_small_rise_is_of_what_is_unsteady),
         cmocka_unit_test(a_level_of_a_moment_ago_restores_what_ran),
         cmocka_unit_test(a_level_that_is_reached_by_small_steps_does_too),
         cmocka_unit_test(the_shape_of_a_run),
