@@ -178,7 +178,7 @@ static void more_loads_than_there_is_room_for_end_none_that_is_on(void **state)
         wire_to(&w, level += 1.0 + 0.17 * k, 200);
     wire_to(&w, level -= 1.0, 2);
     wire_to(&w, level -= 1.17, 2);
-    wire_to(&w, level += 7.77, 20);
+    wire_to(&w, level + 7.77, 20);
     assert_int_equal(w.over_count, 1);
     assert_near((double)w.over[0].first, 1.0, 0.01); /* the one that has paused longest */
     assert_true(wire_on(&w, 7.77) != NULL);

@@ -76,7 +76,7 @@ static void three_pulses_are_one_load(void **state)
         assert_true(x->train);
         assert_int_equal(x->pulses, count);
         assert_int_equal(x->began_mono_ms, began_ms);
-        assert_int_equal(x->off_mono_ms, began_ms + (count - 1) * 60000 + 12000);
+        assert_int_equal(x->off_mono_ms, began_ms + (count - 1) * INT64_C(60000) + 12000);
         assert_near((double)x->on_seconds, 12.0 * count, 1e-3);
         assert_near((double)x->charge, 12.0 * count * 8.0, 1.0);
     }
@@ -159,7 +159,7 @@ static void on_a_restless_circuit_a_run_must_be_calm_or_last(void **state)
     wire_to(&w, 1.3, 1);
     assert_true(due_ms(&w, 1.0) > RUNS_DOUBT_MS);
     int64_t id = wire_on(&w, 1.0)->id, began_ms = w.now_ms - 1000, told_ms = 0;
-    while (w.now_ms < began_ms + 2 * RUNS_RESTLESS_MS && !told_ms) {
+    while (w.now_ms < began_ms + INT64_C(2) * RUNS_RESTLESS_MS && !told_ms) {
         wire_to(&w, 3.3, 9);
         wire_to(&w, 1.3, 6);
         for (int i = 0; i < RUNS_MAX; i++)

@@ -290,7 +290,7 @@ static void a_stage_ends_before_its_host(void **state)
         set_up(&k);
         struct run over[2] = {run_begun(PUMP, k.now_ms),
                               run_begun(ELEMENT, k.now_ms + 5 * MINUTE_MS)};
-        run_ended(&over[0], k.now_ms + 20 * MINUTE_MS - earlier[e].seconds * 1000);
+        run_ended(&over[0], k.now_ms + 20 * MINUTE_MS - earlier[e].seconds * INT64_C(1000));
         run_ended(&over[1], k.now_ms + 20 * MINUTE_MS);
         stages_note(&k.runs, over, 2);
         assert_int_equal(over[0].inners, earlier[e].inside);

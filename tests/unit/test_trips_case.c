@@ -340,7 +340,7 @@ static void a_fall_is_dated_by_local_time(void **state)
     w.house.frame->utc_offset_seconds = -6 * 3600;
     overload(&w.house);
     hall(&w, 0.0, 1);
-    assert_int_equal(w.at_fall.local_seconds, w.house.frame->wall_ms / 1000 - 6 * 3600);
+    assert_int_equal(w.at_fall.local_seconds, w.house.frame->wall_ms / 1000 - INT64_C(21600));
     tear_down(&w.house);
 }
 
