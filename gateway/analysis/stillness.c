@@ -89,10 +89,13 @@ void stillness_learn(struct stillness *s, const struct stillness_seen *seen, dou
     s->lost[k] = (float)chance((double)s->odds[k]);
 }
 
-static double normal(double x, double mean, double spread)
+/* by the variance: most levels lie out of reach, and need no root */
+static double normal(double x, double mean, double variance)
 {
-    double z = (x - mean) / spread;
-    return fabs(z) > OUT_OF_REACH ? 0.0 : exp(-0.5 * z * z) / (spread * sqrt(2.0 * M_PI));
+    double apart = (x - mean) * (x - mean);
+    return apart > OUT_OF_REACH * OUT_OF_REACH * variance
+               ? 0.0
+               : exp(-0.5 * apart / variance) / sqrt(2.0 * M_PI * variance);
 }
 
 static uint32_t known(const struct stillness *s)
@@ -140,9 +143,9 @@ static void add(struct mass *m, const struct stillness *s, bool lost, const stru
         if (x->learned && level == x->ln && unsure == x->unsure)
             continue;
         double weight = lost ? (double)s->lost[k] : 1.0 - (double)s->lost[k];
-        double spread = sqrt(WIDTH * WIDTH + x->unsure * x->unsure + unsure * unsure);
+        double variance = WIDTH * WIDTH + x->unsure * x->unsure + unsure * unsure;
         m->count += weight;
-        m->sum += weight * normal(x->ln, level, spread);
+        m->sum += weight * normal(x->ln, level, variance);
     }
 }
 
@@ -154,12 +157,14 @@ static double weighed(struct mass m, double prior, double count)
 
 static double broad(const struct level *x)
 {
-    return normal(x->ln, BROAD_MEAN, BROAD_WIDTH);
+    return normal(x->ln, BROAD_MEAN, BROAD_WIDTH * BROAD_WIDTH);
 }
 
 static double as_empty(double empty, const struct level *x)
 {
-    return isnan(empty) ? broad(x) : normal(x->ln, empty, hypot(x->unsure, EMPTY_WIDTH));
+    return isnan(empty)
+               ? broad(x)
+               : normal(x->ln, empty, x->unsure * x->unsure + EMPTY_WIDTH * EMPTY_WIDTH);
 }
 
 /* Where nothing is known of this circuit: anything, but hardly less than an empty one. */
