@@ -22,8 +22,9 @@
 #define LOOK_AGAIN_CALM_MS 20000 /* while nothing is near */
 #define LOOK_AGAIN_MOST_MS 60000
 #define MOST_IN_VAIN 8
-/* An alert asks for nothing: said again and again it is only a nuisance. */
-#define ALERT_AGAIN_MS 7200000
+/* An alert asks for nothing: said again and again it is only a nuisance. It stays so many times
+ * as long as an alarm once it is over. */
+#define ALERT_STAYS 2.5
 #define ROOM_SAID_AMPS 1.0 /* a smaller load is not worth its number */
 /* how long, and up to which share more than now, nothing can become near: tried in this order
  */
@@ -42,7 +43,6 @@ struct watched {
     float on_seconds;   /* for so long it has to stand */
     bool alert;         /* what it raises asks for nothing to be done now, ... */
     bool near;          /* ... and what makes an alarm of it when it stands */
-    int64_t alerted_ms; /* when the last alert was raised */
     bool told;          /* alarms know of it: judged until it is over */
     bool stood;       /* as of the last judgement; raised as a mere maybe; and the chance did */
     bool maybe, came; /* come up while it stood */
@@ -106,7 +106,6 @@ struct near_overload *near_overload_create(const struct site *s, const struct ru
     for (size_t i = 0; i < s->circuit_count; i++) {
         for (int p = 0; p < s->circuits[i].poles; p++)
             n->circuit_of[s->circuits[i].first_pole + p] = (int)i;
-        n->circuits[i].alerted_ms = -ALERT_AGAIN_MS;
         set_watch(n, i);
     }
     return n;
@@ -137,7 +136,6 @@ void near_overload_event(struct near_overload *n, const struct event *e)
         n->circuits[e->circuit].calm_until_ms = INT64_MIN;
     if (e->type == EVENT_TRIP && e->circuit >= 0 && opened_by_heat(&e->trip)) {
         n->circuits[e->circuit].in_vain = 0;
-        n->circuits[e->circuit].alerted_ms = n->mono_ms - ALERT_AGAIN_MS; /* not for nothing */
         joins_opened(&n->joins[e->circuit], e->trip.opened_wall_ms);
     }
     if (e->type != EVENT_LOAD_ON && e->type != EVENT_LOAD_OFF)
@@ -323,8 +321,7 @@ static void look(struct near_overload *n, size_t i, const struct frame *f, doubl
     outlook_take(&n->from, (int)i, f->mono_ms, amps, o);
     await_joins(n, i, f, amps, o);
     w->near = overload_rules_near(r, o);
-    w->raises = overload_rules_nearly(r, o) || overload_rules_soon(o) ||
-                overload_rules_maybe(o, w->in_vain);
+    w->raises = w->near || overload_rules_soon(o) || overload_rules_maybe(o, w->in_vain);
     w->on_seconds = (float)overload_rules_on_seconds(r, o, comes_on);
     w->alert = o->chance < r->near_overload_chance;
     if (!w->stood) {
@@ -358,13 +355,6 @@ static int64_t look_again_ms(const struct watched *w, int64_t now_ms)
     return share < least ? least : share < LOOK_AGAIN_MOST_MS ? share : LOOK_AGAIN_MOST_MS;
 }
 
-/* worth raising, and not an alert soon after another */
-static bool raises_now(const struct watched *w, int64_t now_ms, double amps)
-{
-    return w->raises && amps > (double)w->from_amps &&
-           !(w->alert && now_ms - w->alerted_ms < ALERT_AGAIN_MS);
-}
-
 static void judge(struct near_overload *n, size_t i, const struct frame *f, double amps)
 {
     struct watched *w = &n->circuits[i];
@@ -386,7 +376,9 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
     if (alerted)
         w->alert = !w->near;
     struct alarm_judgement j =
-        judgement_of(n, i, standing ? w->keeps : raises_now(w, f->mono_ms, amps));
+        judgement_of(n, i, standing ? w->keeps : w->raises && amps > (double)w->from_amps);
+    if (alerted)
+        j.off_seconds *= ALERT_STAYS;
     if (!j.stands || (alerted && !w->near))
         w->waits = w->worded = false;
     /* the alarm's own delay may be over at another moment: it is never raised without words */
@@ -400,8 +392,6 @@ static void judge(struct near_overload *n, size_t i, const struct frame *f, doub
             alerted ? !w->near : o.chance < n->from.rules->circuits[i].near_overload_chance;
         if (w->near || !alerted)
             raise_it(n, i, f, &o);
-        if (w->alert && !alerted)
-            w->alerted_ms = f->mono_ms;
     } else if (j.stands || w->told) {
         alarms_judge(n->alarms, f->mono_ms, f->wall_ms, &j);
     }

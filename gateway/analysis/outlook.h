@@ -18,9 +18,8 @@
 #include "joins.h"
 #include "loads.h"
 
-#define OUTLOOK_HALF_LEAST                                                                     \
-    0.35 /* below this chance of being half way nobody asks who joins                          \
-          */
+/* below this chance of being half way nobody asks who joins */
+#define OUTLOOK_HALF_LEAST 0.3
 
 /* too soon to be warned of after it came on: what joins is judged within it, and what has */
 #define OUTLOOK_SOON_SECONDS 45.0

@@ -2,10 +2,7 @@
 
 #include <math.h>
 
-/* Of being half way: */
-#define LIKELY 0.8       /* enough beside a chance of opening, */
-#define NEARLY_SHARE 0.7 /* also of a chance that is this much of the rule's, */
-#define MAYBE 0.35       /* worth asking who joins: OUTLOOK_HALF_LEAST */
+#define LIKELY 0.75 /* of being half way: enough beside a chance of opening */
 
 /* Of opening within OUTLOOK_SOON_SECONDS, and how long that has to stand: */
 #define SOON 0.4
@@ -17,18 +14,18 @@
 #define QUICK_SECONDS 1.0
 #define AT_ONCE_SOON 0.7 /* and this, when a known load has just come on, for none */
 
-/* What joins: how likely a usual load opens it within OUTLOOK_SOON_SECONDS, and how likely one
- * comes that does, while what runs now runs. What was said in vain doubles the last of these,
- * but what opens it for certain, and is not that rare, is not hushed up for ever. */
+/* What joins: how likely a usual load opens it within OUTLOOK_SOON_SECONDS. It has to come with
+ * COMES while what runs now runs. What was said in vain doubles that, but what opens it for
+ * certain, and is not that rare, is not hushed up for ever. */
+#define COMES 0.006
 #define FORGIVEN 2 /* so many in vain */
 static const struct {
-    double there, opens, comes;
+    double there, opens;
     int doubled; /* at the most */
-} joins_maybe[] = {{0.8, 0.5, 0.004, 9}, {0.5, 0.7, 0.006, 9}, {0.3, 0.9, 0.005, 2}};
+} joins_maybe[] = {{0.4, 0.7, 9}, {0.3, 0.95, 2}};
 #define JOINS_MAYBE (sizeof joins_maybe / sizeof joins_maybe[0])
-#define OPENS_NONE 0.05 /* below it no load is known that would */
 #define COMES_LEAST 0.03
-#define COMES_WORTH 0.5 /* of the chance that the warning is for nothing */
+#define COMES_WORTH 0.35 /* of the chance that the warning is for nothing */
 #define KEEPS_OPENS 0.3
 
 /* half way now, and not about to be over */
@@ -40,11 +37,6 @@ static double there(const struct outlook *o)
 bool overload_rules_near(const struct rules *r, const struct outlook *o)
 {
     return o->half >= LIKELY && o->chance >= r->near_overload_chance;
-}
-
-bool overload_rules_nearly(const struct rules *r, const struct outlook *o)
-{
-    return o->half >= LIKELY && o->chance >= NEARLY_SHARE * r->near_overload_chance;
 }
 
 bool overload_rules_soon(const struct outlook *o)
@@ -68,16 +60,14 @@ double overload_rules_on_seconds(const struct rules *r, const struct outlook *o,
 bool overload_rules_maybe(const struct outlook *o, int in_vain)
 {
     double cool = 1.0 - fmax(o->half, o->half_now);
-    if (in_vain == 0 && there(o) >= MAYBE && o->join_chance < OPENS_NONE)
-        return true;
     int doubled = in_vain > FORGIVEN ? in_vain - FORGIVEN : 0;
     for (size_t k = 0; k < JOINS_MAYBE; k++) {
         int times = doubled < joins_maybe[k].doubled ? doubled : joins_maybe[k].doubled;
         if (there(o) >= joins_maybe[k].there && o->join_chance >= joins_maybe[k].opens &&
-            o->joined >= ldexp(joins_maybe[k].comes, times))
+            o->joined >= ldexp(COMES, times))
             return true;
     }
-    return o->half >= MAYBE && o->joined >= COMES_LEAST &&
+    return o->half >= OUTLOOK_HALF_LEAST && o->joined >= COMES_LEAST &&
            o->joined >= COMES_WORTH * (cool + 0.02);
 }
 
@@ -86,5 +76,5 @@ bool overload_rules_keep(const struct rules *r, double rating_amps, const struct
     if (o->amps > rating_amps && o->half >= LIKELY)
         return true;
     return o->chance >= r->near_overload_clear_chance || overload_rules_soon(o) ||
-           (o->half >= MAYBE && o->join_chance >= KEEPS_OPENS);
+           (o->half >= OUTLOOK_HALF_LEAST && o->join_chance >= KEEPS_OPENS);
 }

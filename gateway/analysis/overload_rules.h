@@ -17,9 +17,6 @@
 /* It is likely to open within the horizon, and surely gets half way: an alarm. */
 bool overload_rules_near(const struct rules *r, const struct outlook *o);
 
-/* It is near, or not far from it: worth an alert. */
-bool overload_rules_nearly(const struct rules *r, const struct outlook *o);
-
 /* It opens within half a minute or so should the current stay, which it does not often do
  * here: an alert as well, since how long things run is known the worst. */
 bool overload_rules_soon(const struct outlook *o);
@@ -31,8 +28,7 @@ double overload_rules_on_seconds(const struct rules *r, const struct outlook *o,
 
 /* It has no room, or may have none, for a load that comes now and then. in_vain alerts were
  * said before for which nothing came; from the third on each makes it need a load twice as
- * likely, up to four times where that load opens it for certain. Where no load is known that
- * would open it, it is enough to be half way, until anything was said once in vain. */
+ * likely, up to four times where that load opens it for certain. */
 bool overload_rules_maybe(const struct outlook *o, int in_vain);
 
 /* While this is so, a warning that stands is not over. Not either while a warm breaker carries

@@ -12,88 +12,74 @@ static void a_warning_needs_nearness_or_a_load_that_comes(void **state)
     static const struct {
         const char *what;
         struct outlook o;
-        bool near, nearly, maybe;
+        bool near, maybe;
     } rows[] = {
-        {"likely to open, and half way", {.half = 0.8, .chance = 0.15}, true, true, false},
-        {"not far from likely", {.half = 0.8, .chance = 0.11}, false, true, false},
-        {"far from likely", {.half = 0.9, .chance = 0.1}, false, false, false},
-        {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false, false},
+        {"likely to open, and half way", {.half = 0.75, .chance = 0.15}, true, false},
+        {"not likely to open", {.half = 0.9, .chance = 0.14}, false, false},
+        {"might open, and is not half way", {.half = 0.7, .chance = 0.5}, false, false},
         {"half way, and what comes hardly opens it",
          {.half = 0.9, .half_now = 0.9, .join_chance = 0.06, .joined = 0.001},
          false,
-         false,
          false},
         {"half way, and nothing is known that would open it",
-         {.half = 0.5, .half_now = 0.35},
-         false,
-         false,
-         true},
-        {"perhaps half way, and nothing is known that would open it",
-         {.half = 0.5, .half_now = 0.3},
-         false,
+         {.half = 0.9, .half_now = 0.9},
          false,
          false},
         {"as likely half way as not, a load opens it rather than not",
-         {.half = 0.6, .half_now = 0.5, .join_chance = 0.7, .joined = 0.006},
-         false,
-         false,
-         true},
-        {"half way, a load is likely to open it",
-         {.half = 0.8, .half_now = 0.8, .join_chance = 0.5, .joined = 0.004},
-         false,
-         false,
-         true},
-        {"half way, and about to be over",
-         {.half = 0.29, .half_now = 0.8, .join_chance = 0.95, .joined = 0.02},
-         false,
-         false,
-         false},
-        {"maybe half way, a load opens it for certain",
-         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.005},
-         false,
+         {.half = 0.5, .half_now = 0.4, .join_chance = 0.7, .joined = 0.006},
          false,
          true},
         {"the same, and it hardly comes",
-         {.half = 0.36, .half_now = 0.3, .join_chance = 0.9, .joined = 0.004},
-         false,
+         {.half = 0.5, .half_now = 0.4, .join_chance = 0.7, .joined = 0.005},
          false,
          false},
-        {"maybe half way, a load is about to come",
-         {.half = 0.4, .half_now = 0.1, .join_chance = 0.6, .joined = 0.31},
+        {"half way, and the load opens it as likely as not",
+         {.half = 0.9, .half_now = 0.9, .join_chance = 0.5, .joined = 0.02},
          false,
+         false},
+        {"half way, and about to be over",
+         {.half = 0.29, .half_now = 0.8, .join_chance = 0.95, .joined = 0.02},
+         false,
+         false},
+        {"maybe half way, a load opens it for certain",
+         {.half = 0.36, .half_now = 0.3, .join_chance = 0.95, .joined = 0.006},
          false,
          true},
+        {"maybe half way, and a load that is about to come is worth more than that it may be "
+         "cool",
+         {.half = 0.4, .half_now = 0.1, .join_chance = 0.6, .joined = 0.22},
+         false,
+         true},
+        {"the same, and is not",
+         {.half = 0.4, .half_now = 0.1, .join_chance = 0.6, .joined = 0.21},
+         false,
+         false},
         {"cool",
          {.half = 0.1, .half_now = 0.1, .join_chance = 1.0, .joined = 0.5},
-         false,
          false,
          false},
     };
     (void)state;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
         if (overload_rules_near(&rules, &rows[i].o) != rows[i].near ||
-            overload_rules_nearly(&rules, &rows[i].o) != rows[i].nearly ||
             overload_rules_maybe(&rows[i].o, 0) != rows[i].maybe)
             fail_msg("%s", rows[i].what);
 }
 
 static void what_was_said_in_vain_needs_a_likelier_load(void **state)
 {
-    const struct outlook o = {
-        .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.015};
-    (void)state;
-    assert_true(overload_rules_maybe(&o, 0) && overload_rules_maybe(&o, 3));
-    assert_false(overload_rules_maybe(&o, 4));
-    const struct outlook certain = {
-        .half = 0.4, .half_now = 0.4, .join_chance = 0.95, .joined = 0.025};
-    assert_true(overload_rules_maybe(&certain, 4) && overload_rules_maybe(&certain, 8));
     const struct outlook likely = {
-        .half = 0.6, .half_now = 0.6, .join_chance = 0.8, .joined = 0.015};
-    assert_true(overload_rules_maybe(&likely, 3));
+        .half = 0.3, .half_now = 0.6, .join_chance = 0.95, .joined = 0.013};
+    (void)state;
+    assert_true(overload_rules_maybe(&likely, 0) && overload_rules_maybe(&likely, 3));
     assert_false(overload_rules_maybe(&likely, 4));
-    const struct outlook unknown = {.half = 0.9, .half_now = 0.9};
-    assert_true(overload_rules_maybe(&unknown, 0));
-    assert_false(overload_rules_maybe(&unknown, 1));
+    const struct outlook certain = {
+        .half = 0.3, .half_now = 0.3, .join_chance = 0.95, .joined = 0.025};
+    assert_true(overload_rules_maybe(&certain, 4) && overload_rules_maybe(&certain, 8));
+    const struct outlook less = {
+        .half = 0.4, .half_now = 0.4, .join_chance = 0.8, .joined = 0.025};
+    assert_true(overload_rules_maybe(&less, 4));
+    assert_false(overload_rules_maybe(&less, 5));
 }
 
 /* the sooner it opens the less it has to stand, and only a load that is known here is believed
@@ -130,9 +116,8 @@ static void a_warning_that_stands_is_over_later_than_one_would_be_raised(void **
                          over = {.half = 0.35, .join_chance = 0.2, .chance = 0.02};
     (void)state;
     assert_true(overload_rules_keep(&rules, 15.0, &near) &&
-                !overload_rules_nearly(&rules, &near));
-    assert_true(overload_rules_keep(&rules, 15.0, &warm) &&
-                !overload_rules_nearly(&rules, &warm));
+                !overload_rules_near(&rules, &near));
+    assert_true(overload_rules_keep(&rules, 15.0, &warm) && !overload_rules_maybe(&warm, 0));
     assert_true(overload_rules_keep(&rules, 15.0, &(struct outlook){.soon = 0.4}));
     assert_false(overload_rules_keep(&rules, 15.0, &over));
     struct outlook held = {.amps = 15.7, .half = 0.9};
