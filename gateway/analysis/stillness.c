@@ -225,7 +225,7 @@ static int by_size(const void *a, const void *b)
  * NaN: there are none. */
 static double quantile(const struct stillness *s, bool lost, double share)
 {
-    float sorted[STILLNESS_PAST];
+    float sorted[STILLNESS_PAST] = {0};
     uint32_t n = 0;
     for (uint32_t k = 0; k < known(s); k++)
         if ((s->lost[k] >= 0.5F) == lost)
@@ -237,7 +237,7 @@ static double quantile(const struct stillness *s, bool lost, double share)
 /* The lowest level that enough circuits have in common; NaN: none. */
 static double empty_level(struct stillness *const off[], size_t circuits)
 {
-    float lowest[SITE_MAX_CIRCUITS];
+    float lowest[SITE_MAX_CIRCUITS] = {0};
     size_t n = 0;
     for (size_t i = 0; i < circuits; i++) {
         double level = quantile(off[i], false, EMPTY_SHARE);
