@@ -236,10 +236,10 @@ static void a_circuit_that_only_warned_is_relieved(void **state)
     struct advice out[ADVICE_MOST];
     struct advice_warning warnings[2];
     (void)state;
-    for (int i = 0; i < 2; i++) { /* 26 A on 20 for some minutes, twice, and it held */
+    for (int i = 0; i < 2; i++) { /* 27 A on 20 for some minutes, twice, and it held */
         double hour = 24 + 24 * i;
         add_run(m, 0, hour, 40, 11);
-        add_run(m, 0, hour + 0.5, 6, 15);
+        add_run(m, 0, hour + 0.5, 6, 16);
         warnings[i] = (struct advice_warning){
             .circuit = 0, .wall_ms = BASE + (int64_t)((hour + 0.55) * (double)HOUR)};
     }
