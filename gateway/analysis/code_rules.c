@@ -17,6 +17,11 @@
     6.0 /* legs apart by this, of 120 V each, with their sum in band                           \
          */
 #define NEUTRAL_SUM_SHARE 0.05
+/* What a sound feeder drops at its rating, line and neutral together, of the nominal voltage
+ * (NEC 215.2(A) and 210.19(A), informational notes: 5 % in all; IEC 60364-5-52, annex G: as
+ * much; from memory). An unbalance drops it on one leg and adds half of it to the other. */
+#define SOUND_DROP 0.05
+#define APART_OF_DROP 1.5
 
 #define NO_DEVICE                                                                              \
     " foretrip only advises and is no protective device; local codes and a licensed "          \
@@ -449,6 +454,21 @@ static struct neutral_ohms step_neutral(struct code_rules *c, const struct frame
     return neutral_steps_ohms(&c->steps[panel]);
 }
 
+/* How far the legs lie apart, less what a sound feeder explains of it: the leg that carries
+ * more is lower by so much. */
+static double unexplained_volts(const struct code_rules *c, size_t panel, const double volts[2])
+{
+    const struct site_panel *p = &c->site->panels[panel];
+    double rating = p->fed_by < 0 ? p->rating_amps : c->site->circuits[p->fed_by].breaker_amps;
+    double unbalance = leg_sum(c, panel, 'A') - leg_sum(c, panel, 'B');
+    double explained =
+        APART_OF_DROP * SOUND_DROP * c->site->nominal_volts * fabs(unbalance) / rating;
+    double apart = unbalance > 0.0 ? volts[1] - volts[0] : volts[0] - volts[1];
+    if (!(explained > 0.0 && rating > 0.0)) /* not known, or none */
+        return fabs(apart);
+    return apart > 0.0 ? fmax(apart - explained, 0.0) : -apart;
+}
+
 /* Two signs: the legs are far apart while their sum is in order, or the one leg rises when the
  * other is loaded (neutral_steps.h), which shows sooner. */
 static void judge_neutral(struct code_rules *c, const struct frame *f, size_t panel)
@@ -459,7 +479,7 @@ static void judge_neutral(struct code_rules *c, const struct frame *f, size_t pa
     if (c->site->panels[panel].legs != 2 || isnan(sum))
         return;
     struct neutral_ohms ohms = step_neutral(c, f, panel, volts);
-    bool apart = fabs(volts[0] - volts[1]) > NEUTRAL_APART_VOLTS * nominal / 120.0 &&
+    bool apart = unexplained_volts(c, panel, volts) > NEUTRAL_APART_VOLTS * nominal / 120.0 &&
                  fabs(sum - 2.0 * nominal) <= NEUTRAL_SUM_SHARE * 2.0 * nominal;
     struct alarm_judgement j = {
         .kind = ALARM_OPEN_NEUTRAL,

@@ -441,6 +441,27 @@ static void legs_apart_with_their_sum_in_order_are_an_open_neutral(void **state)
     tear_down(&t);
 }
 
+/* 40 A on one leg of a panel of 100 A and 5 on the other: a supply that drops 5 % of 120 V at
+ * 100 A (6 V there and back) puts 1.5 x 6 x 35 / 100 = 3.15 V between its legs, the loaded one
+ * lower. */
+static void what_a_sound_supply_drops_is_no_open_neutral(void **state)
+{
+    static const struct edge edges[] = {
+        {"9 V apart, 3.15 of them the drop", {0, 40, 5, 40, 5}, 115.5F, 124.5F, 60, false},
+        {"9.4 V apart", {0, 40, 5, 40, 5}, 115.3F, 124.7F, 8, true},
+        {"in order", {0, 40, 5, 40, 5}, 118.0F, 122.0F, 65, false},
+        {"7 V apart, the loaded leg higher", {0, 40, 5, 40, 5}, 123.5F, 116.5F, 8, true},
+        {"in order again", {0, 40, 5, 40, 5}, 118.0F, 122.0F, 65, false},
+        {"the other leg loaded", {0, 5, 40, 5, 40}, 124.5F, 115.5F, 60, false},
+        {"9 V apart without a load", {0}, 115.5F, 124.5F, 8, true},
+    };
+    struct bench t;
+    (void)state;
+    set_up(&t);
+    WALK(&t, ALARM_OPEN_NEUTRAL, 0, -1, edges);
+    tear_down(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -460,6 +481,7 @@ int main(void)
         cmocka_unit_test(a_leg_may_lie_half_of_the_mean_off),
         cmocka_unit_test(the_edges_of_the_voltage_band_are_allowed),
         cmocka_unit_test(legs_apart_with_their_sum_in_order_are_an_open_neutral),
+        cmocka_unit_test(what_a_sound_supply_drops_is_no_open_neutral),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
