@@ -38,7 +38,7 @@ struct fall_facts {
     double sizes[LOADS_MAX_RUNNING]; /* and its amps */
     double switch_on_amps;           /* size of the last switch-on */
     double switch_on_seconds;        /* since the last switch-on, INFINITY when none is known */
-    double reset_seconds;            /* since a trip of it was over, INFINITY */
+    double reset_seconds;            /* since it was reset after a trip of its own, INFINITY */
     double again_seconds;            /* the rule: an opening so soon is opening again */
     int64_t local_seconds;           /* local time of the fall, since 1970 */
     struct breaker_opening heat;

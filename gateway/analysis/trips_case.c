@@ -138,7 +138,7 @@ void trips_case_open(struct trips *t, size_t i, double amps, int64_t last_read_m
         .staged = !blurred && p3 > p2 && p3 > 0.0F ? (double)((p3 - p2) / p3) : 0.0,
         .switch_on_amps = (double)w->rise,
         .switch_on_seconds = since(t, w->rose_ms),
-        .reset_seconds = since(t, w->reset_ms),
+        .reset_seconds = w->reset_id[0] ? since(t, w->reset_ms) : (double)INFINITY,
         .again_seconds = t->rules->circuits[i].again_seconds,
         .local_seconds = c->opened_wall_ms / 1000 + t->utc_offset_seconds,
     };
@@ -511,7 +511,11 @@ void trips_case_close(struct trips *t, size_t i)
     if (c->said && c->probability >= 0.5) {
         trips_say_outcome(t, i, EVENT_RESTORED, c->id, c->facts.silent_seconds);
         w->reset_ms = c->back_mono_ms;
-        memcpy(w->reset_id, c->id, sizeof w->reset_id);
+        /* who resets the feeder has not reset this one */
+        if (upstream_of(c) == TRIP_UPSTREAM_NONE)
+            memcpy(w->reset_id, c->id, sizeof w->reset_id);
+        else
+            w->reset_id[0] = '\0';
     }
     learn(t, i);
     trips_review_keep(t, i);

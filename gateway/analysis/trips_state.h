@@ -75,10 +75,11 @@ struct circuit_watch {
     int64_t rose_ms;                     /* last switch-on, INT64_MIN before the first */
     int64_t woke_ms;                     /* since when it carries anything */
     int64_t reset_ms;                    /* when a trip of it was over, INT64_MIN: never */
-    char reset_id[EVENT_ID_SIZE];        /* of that trip */
-    float rise;                          /* size of the last switch-on */
-    bool stepping;                       /* the last step has not settled; it began */
-    float step_from;                     /* here */
+    char reset_id[EVENT_ID_SIZE]; /* of that trip; "" when not this but what feeds it was reset
+                                   */
+    float rise;                   /* size of the last switch-on */
+    bool stepping;                /* the last step has not settled; it began */
+    float step_from;              /* here */
     int64_t step_ms;
     bool feeder; /* of branches that are measured themselves */
 };
