@@ -30,9 +30,10 @@
 #define ABOVE_EMPTY_RARE 0.05 /* hardly, */
 #define BELOW_EMPTY_RARE 0.1  /* and less, with the loads off, hardly */
 
-#define GUESSED 0.8    /* what it counts before a lost supply was surely read here */
-#define PRIOR_LOST 0.5 /* levels learned that weigh as much as what is known before: */
-#define PRIOR_OFF 5.0  /* a meter stays the same, what stands by does not */
+#define GUESSED 0.8       /* what it counts before a lost supply was surely read here, */
+#define MOST_GUESSED 0.85 /* and no more than this */
+#define PRIOR_LOST 0.5    /* levels learned that weigh as much as what is known before: */
+#define PRIOR_OFF 5.0     /* a meter stays the same, what stands by does not */
 
 /* Settling. */
 #define ROUNDS 4
@@ -354,7 +355,9 @@ double stillness_log_ratio(const struct stillness_known *k, const struct stillne
     double off = off_density(k, &x), lost = lost_density(k, &x);
     lost += BACK_UNSEEN * (off - lost);
     double ratio = log(lost / off) - LEAST_TELLING * tells(k);
-    return (lost_is_known(k->lost) ? 1.0 : GUESSED) * ratio * polls / (polls + HALF_SURE_POLLS);
+    if (!lost_is_known(k->lost))
+        ratio = fmin(GUESSED * ratio, MOST_GUESSED);
+    return ratio * polls / (polls + HALF_SURE_POLLS);
 }
 
 void stillness_save(const struct stillness *s, struct codec_out *out)

@@ -86,6 +86,26 @@ static void what_stays_off_after_the_reset_had_the_same_cause(void **state)
     tear_down(&h);
 }
 
+/* The feeder is reset, and fifteen seconds later the bench's load ends. Nobody has reset the
+ * bench's own breaker: it has not opened again. */
+static void who_resets_the_feeder_has_not_reset_its_branches(void **state)
+{
+    struct house h;
+    (void)state;
+    struct amps a = shop_runs(&h, 15.0F);
+    a.saw = a.bench = 0.0F;
+    feed(&h, 120, a);
+    assert_int_equal(h.of[BENCH].cause, CAUSE_UPSTREAM_OPEN);
+    a.saw = 6.0F;
+    a.bench = 15.0F;
+    feed(&h, 15, a);
+    assert_int_equal(h.of[BENCH].restored, 1);
+    a.bench = 0.0F;
+    feed(&h, 600, a);
+    assert_int_equal(h.again, 0);
+    tear_down(&h);
+}
+
 /* A breaker that was open before did not open again: its trip keeps its time and its cause. */
 static void what_was_open_before_keeps_its_own_trip(void **state)
 {
@@ -217,6 +237,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_dark_behind_a_feeder_goes_and_comes_with_the_others),
         cmocka_unit_test(what_stays_off_after_the_reset_had_the_same_cause),
+        cmocka_unit_test(who_resets_the_feeder_has_not_reset_its_branches),
         cmocka_unit_test(what_was_open_before_keeps_its_own_trip),
         cmocka_unit_test(falls_of_neighbouring_polls_may_be_one_opening),
         cmocka_unit_test(an_outage_with_nothing_on_is_told_by_the_voltage),
