@@ -18,7 +18,7 @@ const struct rules_row rules_table[] = {
         "the chance must stand this long before the warning; less where it may open within a "
         "minute"),
     ROW(near_overload_off_seconds, 1200, 0, 3600, "s",
-        "and be gone this long before it returns"),
+        "and be gone this long before it returns; an alert, two and a half times as long"),
     ROW(continuous_percent, 80, 10, 100, "%", "continuous load allowed on the breaker"),
     ROW(continuous_hours, 3, 0.1, 24, "h", "a load is continuous from this time on"),
     ROW(continuous_deadband_percent, 5, 0, 50, "%",
