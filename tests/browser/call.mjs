@@ -165,7 +165,8 @@ await page.fill('.call-load', 'kettle');
 await shot(page, 'call-watch-phone-light');
 await say(page, 'It runs as it should', 'It holds: now one load');
 await page.waitForSelector('.call-now .call-loads tr:has-text("kettle"):has-text("runs")');
-check(/12\.\d\d/.test(await page.textContent('.call-now .call-loads tr:has-text("kettle")')), 'the kettle is measured: ' + (await page.textContent('.call-now .call-loads tr:has-text("kettle")')));
+const kettle = await page.textContent('.call-now .call-loads tr:has-text("kettle")');
+check(Math.abs(parseFloat(kettle.match(/[\d.]+/)?.[0]) - 1480 / 118) < 1.5, 'the kettle is measured, 1480 W give or take a tenth: ' + kettle); /* no two are alike, and mains waver */
 await page.fill('.call-load', 'microwave');
 await say(page, 'One load is on', 'Watching microwave');
 hand('plug microwave-up', 'on microwave-up 100000');
