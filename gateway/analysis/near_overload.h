@@ -5,10 +5,10 @@
  * off-delay and a lower chance for returning keep it from flickering; what may open within half
  * a minute waits for one more reading only, and for none when a load that is known here has
  * just come on. Where nothing has to be done now, because only what may be switched on next
- * would open it, it is an alert and no alarm (alarms.h), until the breaker is near; an alert is
- * not repeated within two hours, unless the breaker has opened by heat since. How long currents
- * stay as high as they have become (dwell.h), and how many of the openings expected of joining
- * loads come (joins.h), is followed here.
+ * would open it, it is an alert and no alarm (alarms.h), until the breaker is near; an alert
+ * stays two and a half times as long as an alarm once it is over, so that it is seldom said
+ * anew. How long currents stay as high as they have become (dwell.h), and how many of the
+ * openings expected of joining loads come (joins.h), is followed here.
  *
  * A quiet circuit costs a comparison a frame. The outlook is taken when the current has changed
  * or some seconds have passed, and only above a part of the rating or while the warning stands.
