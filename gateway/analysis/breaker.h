@@ -33,7 +33,8 @@ struct breaker_forecast {
 struct breaker_opening {
     double heat;            /* expected H at that moment */
     double chance_overload; /* how likely a sound breaker of this standard opens by heat within
-                               a poll there, 0..1, under the weights before the opening */
+                               a poll there, 0..1, under the weights before the opening; after
+                               a gap of both heats, by their likelihood */
     double chance_worn;     /* the same for the hypotheses outside the standard's band */
     double amps;            /* last current before */
     double must_hold_amps;  /* what the standard says it must carry for ever */
@@ -73,8 +74,8 @@ void breakers_paths_reach(const struct breakers *b, int circuit,
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out);
 
 /* Learns that the breaker opened by heat, with probability p (0: it did not, the supply went
- * otherwise), when its current last fell to nothing; current may flow again by now. What the
- * lesson makes forget goes with p too. */
+ * otherwise), when its current last fell to nothing; current may flow again by now. After a gap
+ * it opened at the heat that is expected. What the lesson makes forget goes with p too. */
 void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat);
 
 /* Probability that the breaker is worn: outside its standard's band on the quick side. */

@@ -145,26 +145,38 @@ static void state_at_fall(const struct breakers *b, int circuit, bool fallen,
         *amps = fmax(*amps, b->poles[sc->first_pole + k].amps);
 }
 
+/* The chances of an opening within `poll` seconds at q, where it stands at h[]. */
+static void opening_from(const struct forecast_state *s, const double h[HEAT_STATES], double q,
+                         double poll, double *overload, double *worn)
+{
+    double felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS];
+    for (int i = 0; i < HEAT_STATES; i++)
+        next[i] = heat_step(h[i], q, poll, s->view->class->bank.tau[i]);
+    for (int i = 0; i < HEAT_TAUS; i++) {
+        felt[i] = heat_felt(h, i);
+        double to = heat_felt(next, i), from = fmax(felt[i], s->top[i]);
+        rise[i] = WANDER_PER_SECOND * poll + (to > from && from > 0.0 ? log(to / from) : 0.0);
+    }
+    hypotheses_opening(s->view, felt, rise, overload, worn);
+}
+
 void breakers_opening(const struct breakers *b, int circuit, struct breaker_opening *out)
 {
     const struct circuit *c = &b->circuits[circuit];
     struct hypotheses_view spare;
     struct forecast_state s;
-    double amps, felt[HEAT_TAUS], next[HEAT_STATES], rise[HEAT_TAUS],
-        poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
+    double amps, overload, worn, poll = fmax(1.0, (double)breakers_usual_ms(b) * 1e-3);
     state_at_fall(b, circuit, c->fallen, &spare, &s, &amps);
     if (c->fallen)
         poll = fmax(poll, c->fall_seconds); /* it may have opened at any time in lost polls */
-    for (int i = 0; i < HEAT_STATES; i++)
-        next[i] =
-            heat_step(s.lower[i], amps * amps * c->q_per_amps2, poll, c->class->bank.tau[i]);
-    for (int i = 0; i < HEAT_TAUS; i++) {
-        felt[i] = heat_felt(s.lower, i);
-        double to = heat_felt(next, i), from = fmax(felt[i], s.top[i]);
-        rise[i] = WANDER_PER_SECOND * poll + (to > from && from > 0.0 ? log(to / from) : 0.0);
+    double q = amps * amps * c->q_per_amps2;
+    opening_from(&s, s.lower, q, poll, &out->chance_overload, &out->chance_worn);
+    if (s.upper_share > 0.0) { /* readings were lost before: it may be hotter than it seems */
+        opening_from(&s, s.upper, q, poll, &overload, &worn);
+        out->chance_overload += s.upper_share * (overload - out->chance_overload);
+        out->chance_worn += s.upper_share * (worn - out->chance_worn);
     }
     out->heat = forecast_heat(&s);
-    hypotheses_opening(s.view, felt, rise, &out->chance_overload, &out->chance_worn);
     out->amps = amps;
     out->must_hold_amps = c->class->limits.hold * c->rating_amps;
 }
@@ -181,6 +193,8 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
     if (!c->learned)
         return; /* stays as wise as before */
     state_at_fall(b, circuit, c->fall_amps > 0.0, &spare, &s, &amps); /* current may be back */
+    for (int i = 0; i < HEAT_STATES; i++) /* as hot as it most likely was */
+        s.lower[i] += s.upper_share * (s.upper[i] - s.lower[i]);
     for (int i = 0; i < HEAT_TAUS; i++)
         felt[i] = heat_felt(s.lower, i);
     hypotheses_learn(s.view, c->held, felt, p_by_heat, FORGET * p_by_heat, c->learned);

@@ -14,7 +14,7 @@ echo "page = { port = $page; };" > "$dir/site/page.cfg"
 sed 's/{ at = 16.0; .*/{ at = 14.0; act = "on"; load = "hair-dryer"; seconds = 400.0; }, { at = 16.0; act = "on"; load = "kettle-down"; seconds = 170.0; }, { at = 26.0; act = "fault"; circuit = "main-01"; },/' \
     config/demo/house.cfg > "$dir/site/house.cfg"
 start_house "$meter"
-start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state"
+start gateway "$b/foretripd" --config "$dir/site" --state "$dir/state" --status "$dir/status.log"
 gateway=$started
 until_true 20 listening "$page" || fail "the page is not served"
 at=http://127.0.0.1:$page/api/v1

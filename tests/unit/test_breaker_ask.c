@@ -222,6 +222,42 @@ static void an_opening_in_lost_readings_had_more_time(void **state)
         assert_near(chance[1][lost] / chance[0][lost], 1.0, 0.01);
 }
 
+/* Readings were lost while it warmed, and were there again a moment before it opened: what it
+ * carried on both sides most likely flowed between, so it opened about as likely as with every
+ * reading there, and not at a heat that it had held before, as a worn one would. */
+static void an_opening_just_after_lost_readings_is_no_less_likely(void **state)
+{
+    (void)state;
+    for (int lost = 0; lost <= 90; lost = 2 * lost + 10)
+        for (int read = 1; read <= 3; read++) {
+            struct bench whole, part;
+            struct breaker_opening with, without;
+            set_up(&whole, SITE_UL489, 15, 0);
+            set_up(&part, SITE_UL489, 15, 0);
+            feed(&whole, 0.3, 100);
+            feed(&part, 0.3, 100);
+            feed(&whole, 25.0, 60 + lost + read);
+            feed(&part, 25.0, 60);
+            part.frame->mono_ms += 1000 * lost;
+            part.frame->wall_ms += 1000 * lost;
+            feed(&part, 25.0, read);
+            feed(&whole, 0.0, 1);
+            feed(&part, 0.0, 1);
+            breakers_opening(whole.b, 0, &with);
+            breakers_opening(part.b, 0, &without);
+            assert_true(with.chance_overload > 0.001);
+            if (without.chance_overload < 0.8 * with.chance_overload ||
+                without.chance_overload > 1.5 * with.chance_overload)
+                fail_msg("%d s lost, %d read: %g instead of %g", lost, read,
+                         without.chance_overload, with.chance_overload);
+            breakers_learn_opened(whole.b, 0, 0.95);
+            breakers_learn_opened(part.b, 0, 0.95);
+            assert_near(breakers_worn(part.b, 0), breakers_worn(whole.b, 0), 0.005);
+            tear_down(&whole);
+            tear_down(&part);
+        }
+}
+
 /* Nothing warms it any more, and yet the air does: after hours at one current an opening is
  * possible, and unlikely (docs/method/breaker.md: 6 % over the day). */
 static void a_current_that_has_held_for_hours_may_still_open_it(void **state)
@@ -346,6 +382,7 @@ int main(void)
         cmocka_unit_test(a_way_is_its_stretches),
         cmocka_unit_test(two_poles_are_judged_by_the_hotter_one),
         cmocka_unit_test(an_opening_in_lost_readings_had_more_time),
+        cmocka_unit_test(an_opening_just_after_lost_readings_is_no_less_likely),
         cmocka_unit_test(a_current_that_has_held_for_hours_may_still_open_it),
         cmocka_unit_test(each_breaker_is_known_by_itself),
         cmocka_unit_test(a_restart_is_a_gap),
