@@ -5,6 +5,7 @@
 
 #define SENSOR_LOST_SHARE 0.001 /* of falls, before the feeder is asked */
 #define SENSOR_LOG_RATIO_MOST 12.0
+#define HEAT_IN_A_SURGE 0.1 /* what warms takes seconds, the magnet none: common practice */
 #define HAND_AFTER_SWITCH_ON 0.05 /* somebody who opens a breaker just after a switch-on */
 
 /* shares of an opening of its own, of the four causes that it can have */
@@ -13,6 +14,8 @@ static void own_causes(const struct cause_view *v, double out[CAUSE_COUNT])
     const struct fall_facts *f = v->facts;
     double hot = f->heat.chance_overload + f->heat.chance_worn;
     double heat = hot > 0.0 ? evidence_heat_per_second(f) / hot : 0.0;
+    if (evidence_surge_read_once(f))
+        heat *= HEAT_IN_A_SURGE;
     double cold = evidence_cold_per_second(v->lost_per_second);
     bool young = evidence_at_switch_on(f);
     out[CAUSE_OVERLOAD] = heat * f->heat.chance_overload;

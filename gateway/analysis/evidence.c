@@ -96,6 +96,11 @@ static bool surged(const struct fall_facts *f)
     return f->heat.must_hold_amps > 0.0 && f->amps >= SURGE_TIMES * f->heat.must_hold_amps;
 }
 
+bool evidence_surge_read_once(const struct fall_facts *f)
+{
+    return surged(f) && at_fault_time(f);
+}
+
 /* Faults that come with a switch-on: so many a day and circuit, whoever switches how often. */
 static double fault_at_switch_on(const struct fall_facts *f, const struct falls *history)
 {

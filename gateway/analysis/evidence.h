@@ -123,6 +123,9 @@ double evidence_natural_here(const struct fall_facts *f, const struct falls *his
 double evidence_cold_per_second(double lost_per_second);
 double evidence_heat_per_second(const struct fall_facts *f);
 
+/* A current that no load draws, read once and gone: whatever opened was quicker than heat. */
+bool evidence_surge_read_once(const struct fall_facts *f);
+
 /* Faults that show themselves, per second: at a switch-on, by a current no load draws. */
 double evidence_fault_per_second(const struct fall_facts *f, const struct falls *history);
 

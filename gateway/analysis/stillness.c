@@ -204,7 +204,11 @@ static double off_density(const struct stillness_known *k, const struct level *x
     add(&here, k->off, false, x);
     add(&there, k->off_elsewhere, false, x);
     double elsewhere = there.count > 0.0 ? there.sum / there.count : before;
-    return weighed(here, (before + elsewhere + as_empty(k->empty, x)) / 3.0, PRIOR_OFF);
+    /* not known: it may read as a lost supply does, the less its own levels are known */
+    double as_lost = exp(-here.count);
+    double empty = isnan(k->empty) ? before + as_lost * (lost_density(k, x) - before)
+                                   : as_empty(k->empty, x);
+    return weighed(here, (before + elsewhere + empty) / 3.0, PRIOR_OFF);
 }
 
 /* The same on any circuit. */

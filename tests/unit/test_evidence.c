@@ -301,6 +301,27 @@ static void every_cause_has_its_picture(void **state)
     assert_true(lost < 0.05);
 }
 
+/* A breaker known to open at little heat: a current that no load draws, read once, is a fault
+ * all the same; heat needs seconds. Read for longer, it was the heat. */
+static void a_surge_that_is_over_at_once_is_no_overload(void **state)
+{
+    (void)state;
+    double lost;
+    struct scope_guess none = {.scope = scope_nothing};
+    struct fall_facts f = plain();
+    f.amps = 106;
+    f.switch_on_amps = 94;
+    f.heat.chance_overload = 0.4;
+    f.switch_on_seconds = 1;
+    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_FAULT);
+    f.switch_on_seconds = 3;
+    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
+    f.switch_on_seconds = 1;
+    f.amps = 40;
+    f.switch_on_amps = 28;
+    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
+}
+
 static void a_channel_that_dies_alone_is_told_by_its_feeder(void **state)
 {
     (void)state;
@@ -502,6 +523,7 @@ int main(void)
         cmocka_unit_test(a_night_is_longer_than_an_hour),
         cmocka_unit_test(a_long_spell_counts_less_than_its_age),
         cmocka_unit_test(every_cause_has_its_picture),
+        cmocka_unit_test(a_surge_that_is_over_at_once_is_no_overload),
         cmocka_unit_test(a_channel_that_dies_alone_is_told_by_its_feeder),
         cmocka_unit_test(all_behind_a_feeder_at_once_is_the_feeder),
         cmocka_unit_test(timers_switch_at_the_full_hour),

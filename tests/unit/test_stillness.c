@@ -152,6 +152,26 @@ static void with_one_known_the_other_may_be_like_it(void **state)
     assert_true(like < 0.0 && like > -2.5);
 }
 
+/* A lost supply is known, and nothing yet of what is read while loads are off: an empty circuit
+ * may read just so, and a pump that has ended is no opening. */
+static void before_an_empty_circuit_is_known_it_may_read_as_a_lost_supply_does(void **state)
+{
+    struct stillness none = {0}, lost = times(3, DEAD_AMPS);
+    struct house h = {.lost = lost};
+    (void)state;
+    settle(&h);
+    assert_true(isnan(h.empty));
+    double first = ratio_in(&h, 0, DEAD_AMPS);
+    assert_true(first > 0.3 && first < 1.2);
+    assert_true(ratio(&lost, &none, DEAD_AMPS, 900) < 1.2);
+    /* what reads more there is no more than before */
+    for (int i = 0; i < 3; i++)
+        learn_off(&h, i, 3, 1.5 * DEAD_AMPS, STILLNESS_OFF_ODDS);
+    settle(&h);
+    assert_near(h.empty, ln_level(1.5 * DEAD_AMPS), 0.05);
+    assert_true(ratio_in(&h, 3, DEAD_AMPS) > first + 1.0);
+}
+
 /* As still as empty circuits of the house, though this one never was: a lost supply, or what
  * always stood by was unplugged; once a lost supply is known to read stiller, the second. */
 static void as_still_as_another_circuit_may_be_either(void **state)
@@ -386,6 +406,7 @@ int main(void)
         cmocka_unit_test(it_tells_the_two_apart),
         cmocka_unit_test(where_both_look_alike_it_says_little),
         cmocka_unit_test(with_one_known_the_other_may_be_like_it),
+        cmocka_unit_test(before_an_empty_circuit_is_known_it_may_read_as_a_lost_supply_does),
         cmocka_unit_test(as_still_as_another_circuit_may_be_either),
         cmocka_unit_test(stiller_than_empty_may_be_a_lost_supply),
         cmocka_unit_test(a_mark_is_kept_at_every_doubling),
