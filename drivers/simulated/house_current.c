@@ -162,19 +162,27 @@ static void switch_load(struct house *h, size_t i, bool on)
                on ? 0.0 : house_seconds(h) - l->since);
 }
 
+/* the dust collector follows the saw, and clears its hose when that has stopped */
+static void follow(const struct house *h, struct house_load *l)
+{
+    const struct house_load *leader = &h->loads[l->spec->with];
+    double now = house_seconds(h), on = l->spec->runs_on_seconds;
+    if (leader->in_use && !l->in_use)
+        house_load_start(l, now, fmax(1.0, leader->until - now) + on);
+    else if (!leader->in_use && l->in_use && on > 0.0)
+        l->until = fmin(l->until, now + on);
+    else if (!leader->in_use && l->in_use)
+        house_load_stop(l);
+}
+
 static void live_load(struct house *h, size_t i, int hour)
 {
     struct house_load *l = &h->loads[i];
     const struct house_load_spec *s = l->spec;
     struct breaker *b = &h->breakers[s->circuit];
     house_load_live(l, house_seconds(h), HOUSE_STEP_SECONDS, hour);
-    if (s->with >= 0) { /* the dust collector follows the saw */
-        const struct house_load *leader = &h->loads[s->with];
-        if (leader->in_use && !l->in_use)
-            house_load_start(l, house_seconds(h), fmax(1.0, leader->until - house_seconds(h)));
-        else if (!leader->in_use && l->in_use)
-            house_load_stop(l);
-    }
+    if (s->with >= 0)
+        follow(h, l);
     if (!b->live && s->attended && l->in_use &&
         house_seconds(h) - b->dead_since > NOTICE_SECONDS)
         house_load_stop(l);

@@ -82,6 +82,7 @@ static const struct key load_keys[] = {
     {"work_share", NUMBER, L(work_share), 0, 1, 1},
     {"fault_chance", NUMBER, L(fault_chance), 0, 1, 1},
     {"with", LOAD, L(with), 0, 0, 0},
+    {"runs_on_seconds", NUMBER, L(runs_on_seconds), 0, 1e4, 1},
     {0},
 };
 

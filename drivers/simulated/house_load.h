@@ -46,6 +46,7 @@ struct house_load_spec {
     double work_share;                      /* of watts between the bursts */
     double fault_chance;                    /* that switching it on is a short circuit */
     int with;                               /* index of the load it starts and stops with, -1 */
+    double runs_on_seconds;                 /* after that one has stopped */
     const struct trace *trace; /* recorded watts instead of all of this, NULL: none. Borrowed */
     double trace_second;       /* of its day, at house time 0 */
 };

@@ -201,6 +201,39 @@ static void the_seed_alone_decides(void **state)
     assert_true(one != lived(2, 60000));
 }
 
+/* What follows another load starts with it and stops with it, or so much later. */
+static void a_follower_runs_on_as_long_as_it_should(void **state)
+{
+    static const struct {
+        const char *key;
+        int32_t after_ms;
+    } rows[] = {{"", 0}, {"runs_on_seconds = 8.0;", 8000}};
+    (void)state;
+    for (size_t k = 0; k < sizeof rows / sizeof rows[0]; k++) {
+        struct scene s;
+        char text[1024];
+        snprintf(text, sizeof text,
+                 STIFF "loads = ( { id = \"saw\"; circuit = \"saw\"; watts = 1200.0; "
+                       "starts_per_day = 0.0; }, { id = \"dust\"; circuit = \"bench\"; "
+                       "watts = 900.0; starts_per_day = 0.0; with = \"saw\"; %s } );"
+                       "script = ( { at = 5.0; act = \"on\"; load = \"saw\"; seconds = "
+                       "40.0; } );",
+                 rows[k].key);
+        set_scene(&s, text);
+        live(&s, 1);
+        house_advance(s.house, 100000);
+        const struct house_note *saw_on = find(&s, HOUSE_LOAD_ON, SAW),
+                                *saw_off = find(&s, HOUSE_LOAD_OFF, SAW),
+                                *dust_on = find(&s, HOUSE_LOAD_ON, BENCH),
+                                *dust_off = find(&s, HOUSE_LOAD_OFF, BENCH);
+        assert_true(saw_on && saw_off && dust_on && dust_off);
+        assert_near((double)(dust_on->house_ms - saw_on->house_ms), 0, 101);
+        assert_near((double)(saw_off->house_ms - saw_on->house_ms), 40000, 101);
+        assert_near((double)(dust_off->house_ms - saw_off->house_ms), rows[k].after_ms, 201);
+        leave(&s);
+    }
+}
+
 static void an_overload_opens_its_breaker_and_a_hand_resets_it(void **state)
 {
     struct scene s;
@@ -491,6 +524,7 @@ int main(void)
         cmocka_unit_test(a_load_across_two_legs_loads_both_alike),
         cmocka_unit_test(a_feeder_carries_the_sum_of_its_panel),
         cmocka_unit_test(the_seed_alone_decides),
+        cmocka_unit_test(a_follower_runs_on_as_long_as_it_should),
         cmocka_unit_test(an_overload_opens_its_breaker_and_a_hand_resets_it),
         cmocka_unit_test(an_open_circuit_carries_nothing_and_its_siblings_go_on),
         cmocka_unit_test(an_open_feeder_takes_its_panel_with_it),

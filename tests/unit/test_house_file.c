@@ -49,7 +49,7 @@ static void what_is_given_is_read_and_the_rest_stands_at_its_default(void **stat
         "]; "
         "hours = [ 0, 23 ]; }, { id = \"b\"; name = \"fan\"; circuit = \"main-01\"; watts = "
         "5.0; "
-        "with = \"a\"; } );\n"
+        "with = \"a\"; runs_on_seconds = 8.0; } );\n"
         "breakers = ( { circuit = \"main-01\"; condition = \"worn\"; } );\n"
         "script = ( { at = 1.0; act = \"outage\"; seconds = 2.0; } );",
         &s, &why));
@@ -62,6 +62,7 @@ static void what_is_given_is_read_and_the_rest_stands_at_its_default(void **stat
     assert_int_equal(spec.loads[0].hours, 0x800001);
     assert_near(spec.loads[0].power_factor, 1.0, 0);
     assert_int_equal(spec.loads[1].with, 0);
+    assert_near(spec.loads[1].runs_on_seconds, 8.0, 0);
     assert_int_equal(spec.breakers[0].condition, TRIP_UNIT_WORN);
     assert_int_equal(spec.script[0].act, HOUSE_ACT_OUTAGE);
     house_spec_free(&spec);
