@@ -20,10 +20,10 @@ function causes(x) {
     h('tr', { class: onPaper(i, PAPER.causes) }, h('th', { scope: 'row' }, t('cause.' + k)), h('td', { class: 'num' }, chance(p)), h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'prob', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { width: 100 * p, height: 8 })))))));
 }
 
-/* a likelihood ratio in words: so many times as likely as when the loads had ended by themselves */
+/* a likelihood ratio in words: so many times likelier than when the loads had ended by themselves, or the other way */
 function weight(ratio) {
-  const times = Math.exp(Math.abs(ratio));
-  return t('sheet.times', { n: times > 1000 ? t('over', { n: number(1000, 0) }) : number(times, times < 10 ? 1 : 0) });
+  const times = Math.exp(Math.abs(ratio)), n = times > 1000 ? t('over', { n: number(1000, 0) }) : number(times, times < 10 ? 1 : 0);
+  return t(ratio > 0 ? 'sheet.for' : 'sheet.against', { n });
 }
 
 function saidOf(what, pro) {
@@ -50,7 +50,7 @@ function evidence(x) {
     const value = Number.isFinite(e.value) && judgedBy[e.what]?.(e.value);
     return h('tr', { class: onPaper(i, PAPER.evidence) }, h('th', { scope: 'row' }, saidOf(e.what, pro), value ? h('span', { class: 'small' }, ' ' + value) : null),
       h('td', { 'aria-hidden': 'true' }, s('svg', { class: 'weigh', viewBox: '0 0 100 8', preserveAspectRatio: 'none' }, s('rect', { class: 'middle', x: 49.7, width: 0.6, height: 8 }), s('rect', { class: pro ? 'pro' : 'con', x: pro ? 50 : 50 - w, width: w, height: 8 }))),
-      h('td', { class: 'num' }, (pro ? '+ ' : '− ') + weight(e.log_ratio), h('span', { class: 'small' }, ' ' + t(pro ? 'sheet.for' : 'sheet.against'))));
+      h('td', { class: 'num' }, weight(e.log_ratio)));
   }), moreOnPage('tr', list.length, PAPER.evidence)));
 }
 
