@@ -24,7 +24,8 @@ say() {
     fi
 }
 
-timeout -k 5 "${TEST_SECONDS:-600}" "$@" > "$out" 2>&1 < /dev/null
+# a bound for what hangs, no measure: the package is built twice, beside four other tests on two cores and a slow disk
+timeout -k 5 "${TEST_SECONDS:-1200}" "$@" > "$out" 2>&1 < /dev/null
 rc=$?
 passed=$(count OK) failed=0 skipped=$(count SKIPPED)
 if [ "$rc" = 77 ]; then
