@@ -75,7 +75,8 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
 
 /* Learns that the breaker opened by heat, with probability p (0: it did not, the supply went
  * otherwise), when its current last fell to nothing; current may flow again by now. After a gap
- * it opened at the heat that is expected. What the lesson makes forget goes with p too. */
+ * it opened at the heat that is expected; in a gap of more than 15 s nobody knows what it
+ * carried, and it teaches nothing. What the lesson makes forget goes with p too. */
 void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat);
 
 /* Probability that the breaker is worn: outside its standard's band on the quick side. */

@@ -7,6 +7,8 @@
 
 /* The level at which a breaker opens wanders with the air around it: 6 % over a day. */
 #define WANDER_PER_SECOND (0.06 * 2.0 * 3.14159265358979 / 86400.0)
+/* when it opened in so long a gap nobody knows what it carried then: it teaches nothing */
+#define UNSEEN_SECONDS 15.0
 /* what comes back of the prior with every opening: breakers age */
 #define FORGET 0.02
 
@@ -188,6 +190,8 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
     struct hypotheses_view spare;
     struct forecast_state s;
     double amps, felt[HEAT_TAUS];
+    if (c->fall_seconds > UNSEEN_SECONDS)
+        return;
     if (!c->learned)
         c->learned = hypotheses_grid_create();
     if (!c->learned)

@@ -258,6 +258,29 @@ static void an_opening_just_after_lost_readings_is_no_less_likely(void **state)
         }
 }
 
+/* Hardly warm, and gone after readings were lost: in a second or ten it carried the same, and a
+ * breaker that opened so is worn; in a minute it may have carried anything. */
+static void an_opening_that_nobody_saw_teaches_nothing(void **state)
+{
+    (void)state;
+    for (int lost = 0; lost <= 60; lost += 10) {
+        struct bench t;
+        set_up(&t, SITE_UL489, 15, 0);
+        feed(&t, 0.3, 100);
+        feed(&t, 10.0, 300);
+        double before = breakers_worn(t.b, 0);
+        t.frame->mono_ms += 1000 * lost;
+        t.frame->wall_ms += 1000 * lost;
+        feed(&t, 0.0, 1);
+        breakers_learn_opened(t.b, 0, 0.95);
+        if (lost <= 10)
+            assert_true(breakers_worn(t.b, 0) > 0.5);
+        else
+            assert_near(breakers_worn(t.b, 0), before, 1e-9);
+        tear_down(&t);
+    }
+}
+
 /* Nothing warms it any more, and yet the air does: after hours at one current an opening is
  * possible, and unlikely (docs/method/breaker.md: 6 % over the day). */
 static void a_current_that_has_held_for_hours_may_still_open_it(void **state)
@@ -382,6 +405,7 @@ int main(void)
         cmocka_unit_test(a_way_is_its_stretches),
         cmocka_unit_test(two_poles_are_judged_by_the_hotter_one),
         cmocka_unit_test(an_opening_in_lost_readings_had_more_time),
+        cmocka_unit_test(an_opening_that_nobody_saw_teaches_nothing),
         cmocka_unit_test(an_opening_just_after_lost_readings_is_no_less_likely),
         cmocka_unit_test(a_current_that_has_held_for_hours_may_still_open_it),
         cmocka_unit_test(each_breaker_is_known_by_itself),
