@@ -83,7 +83,7 @@ function takeTrip(e) {
   else live.trips.unshift({ restored_at: null, ...e });
 }
 
-function takeEvent(e) {
+function keepEvent(e) {
   if (e.type === 'alarm') {
     if (e.state === 'normal') live.alarms.delete(e.alarm);
     else live.alarms.set(e.alarm, e);
@@ -96,7 +96,6 @@ function takeEvent(e) {
     const t = live.trips.find((x) => x.trip === e.trip);
     if (t) t.opened_again_after_seconds = e.seconds_held;
   }
-  for (const f of eventWatchers) f(e);
 }
 const eventWatchers = new Set();
 export function watchEvents(f) {
@@ -104,13 +103,28 @@ export function watchEvents(f) {
   return () => eventWatchers.delete(f);
 }
 
-async function fetchAll() {
-  const [circuits, alarms, trips] = await Promise.all([get('/circuits'), get('/alarms'), get('/trips?most=50')]);
-  takeCircuits(circuits.circuits);
-  live.alarms = new Map(alarms.alarms.map((a) => [a.alarm, a]));
-  live.trips = trips.trips;
-  heard(circuits);
+/* What the stream says while an answer is on its way is newer than the answer: it is taken once more after it. */
+const fetches = new Set();
+function take(what) {
+  for (const meanwhile of fetches) meanwhile.push(what);
+  what();
   changed();
+}
+
+async function fetchAll() {
+  const meanwhile = [];
+  fetches.add(meanwhile);
+  try {
+    const [circuits, alarms, trips] = await Promise.all([get('/circuits'), get('/alarms'), get('/trips?most=50')]);
+    takeCircuits(circuits.circuits);
+    live.alarms = new Map(alarms.alarms.map((a) => [a.alarm, a]));
+    live.trips = trips.trips;
+    for (const again of meanwhile) again();
+    heard(circuits);
+    changed();
+  } finally {
+    fetches.delete(meanwhile);
+  }
 }
 
 function listen() {
@@ -123,16 +137,16 @@ function listen() {
   source.addEventListener('circuits', (m) => {
     const d = JSON.parse(m.data);
     heard(d);
-    takeCircuits(d.circuits);
-    changed();
+    take(() => takeCircuits(d.circuits));
   });
   source.addEventListener('alive', (m) => {
     heard(JSON.parse(m.data));
     changed();
   });
   source.addEventListener('event', (m) => {
-    takeEvent(JSON.parse(m.data));
-    changed();
+    const e = JSON.parse(m.data);
+    take(() => keepEvent(e));
+    for (const f of eventWatchers) f(e);
   });
   source.addEventListener('error', () => {
     live.connected = false;
