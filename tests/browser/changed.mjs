@@ -39,11 +39,14 @@ async function visit(language, circuit, cause) {
     };
   });
   const first = { alarms: [alarm(circuit, cause)], trips: [trip(circuit, cause)] };
-  let asked = 0; /* the page asks once, and again when the stream is open: that answer is slow, and older than what is said meanwhile */
+  let asked = 0, answered;
+  const settled = new Promise((f) => (answered = f)); /* the page asks once, and again when the stream is open: that answer is slow, and older than what is said meanwhile */
   await p.route(/\/api\/v1\/alarms(\?|$)/, (r) => r.fulfill({ json: { alarms: r.request().url().includes('all=') ? [] : first.alarms } }));
   await p.route(/\/api\/v1\/trips\?/, async (r) => {
-    if (asked++ > 0) await new Promise((f) => setTimeout(f, 2000));
+    const late = asked++ > 0;
+    if (late) await new Promise((f) => setTimeout(f, 2000));
     await r.fulfill({ json: { trips: first.trips } });
+    if (late) answered();
   });
   await p.goto(base + '/#/alarms');
   await p.waitForSelector('.alarm');
@@ -52,7 +55,7 @@ async function visit(language, circuit, cause) {
     globalThis.spoken = true;
     globalThis.stream.dispatchEvent(new MessageEvent('circuits', { data: d }));
   }, JSON.stringify({ frame_at: new Date().toISOString(), circuits: circuits.map((c) => ({ load_percent: 0, heat: 0, loads: [], reading_at: at, reading_age_seconds: 0, ...c })) }));
-  return { p, say, read };
+  return { p, say, read, settled };
 }
 const card = (p) => p.textContent('.alarm');
 const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('.alarm details')].find((d) => d.textContent.startsWith(s)).open, summary);
@@ -121,7 +124,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
 
 /* ---- an outage has opened no breaker, and nobody is sent to one */
 {
-  const { p, say, read } = await visit('en', 'main-07', 'overload');
+  const { p, say, read, settled } = await visit('en', 'main-07', 'overload');
   const dark = site.circuits.filter((c) => c.circuit !== 'main-07');
   for (const c of dark) await say({ ...trip(c.circuit, 'supply_outage'), upstream: 'utility' });
   await say(alarm('main-07', 'overload', { state: 'suppressed', suppressed_by: 'utility' }));
@@ -129,7 +132,8 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await p.goto(base + '/#/panel');
   await read(site.circuits.map((c) => ({ circuit: c.circuit, state: 'open', amps: 0 })));
   await p.waitForSelector('.slot[data-at="dark"]');
-  await p.waitForTimeout(3000); /* the slow answer is there by now */
+  await settled; /* the slow answer is there, */
+  await p.evaluate(() => new Promise((f) => setTimeout(() => requestAnimationFrame(f), 500))); /* and taken */
   check((await p.locator('.slot[data-at="dark"]').count()) === dark.length, 'every other breaker is without supply');
   check((await p.locator('.slot[data-at="open"]').count()) === 1, 'and only the one that had opened is open');
   const tag = await p.textContent('.tag');
