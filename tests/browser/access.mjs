@@ -2,7 +2,7 @@
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out, first] = process.argv;
-const { open, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, leave, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
 const PASSWORD = 'correct horse battery';
 
 /* ---- a stranger sees the way in, and nothing else */
@@ -18,7 +18,7 @@ for (const [size, theme, language] of [['phone', 'dark', 'es'], ['phone', 'light
   if (language === 'es') await noEnglish(p, what);
   await noSideways(p, what);
   await accessible(p, what);
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- the first administrator, by keyboard alone */

@@ -4,7 +4,7 @@ import { appendFileSync, readFileSync, writeFileSync } from 'node:fs';
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out, handsFile, houseLog] = process.argv;
-const { open, accessible, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, leave, accessible, noSideways, shot, end } = await start(executablePath, base, out);
 const hand = (...lines) => appendFileSync(handsFile, lines.map((l) => l + '\n').join(''));
 const api = async (path) => (await fetch(base + '/api/v1' + path)).json();
 const rest = (ms) => new Promise((f) => setTimeout(f, ms));
@@ -118,13 +118,13 @@ for (const [what, v] of [['first load', d.call.loads[0].amps], ['second load', d
 check((await desk.locator('.sheet .call-steps tr').count()) === d.steps.length, `every step is on the sheet: ${d.steps.length}`);
 for (const x of d.steps) if (x.amps !== null) check(said.includes(x.amps.toFixed(2)), `step ${x.step}: ${x.amps.toFixed(2)} A`);
 check(said.includes(`${Math.round(d.running_percent)}`), 'and how full it is');
-await desk.context().close();
+await leave(desk);
 const spanish = await open('phone', 'dark', 'es', 'call/' + id, '.sheet h1');
 check(/Había demasiado/.test(await spanish.textContent('.sheet h1')), 'in Spanish: ' + (await spanish.textContent('.sheet h1')));
 await shot(spanish, 'call-sheet-phone-dark-es');
 await noSideways(spanish, 'call sheet, phone, Spanish');
 await accessible(spanish, 'call sheet, phone, dark, Spanish');
-await spanish.context().close();
+await leave(spanish);
 
 /* ---- wiring: it opens with nothing connected */
 hand('handle_off main-05', 'unplug living-heater', 'unplug router-down', 'unplug tv-down', 'short main-05');
@@ -239,7 +239,7 @@ check(true, 'what is always on is seen to come back: it holds');
 await say(second, 'Nothing is left to connect');
 await found(second, 'Everything is back');
 check((await finding(second)) === 'restored', 'the electrician ends it');
-await second.context().close();
+await leave(second);
 
 /* ---- the feeder */
 hand('fault main-22'); /* a fault beyond the workshop's panel */

@@ -2,7 +2,7 @@
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out] = process.argv;
-const { browser, accessible, noEnglish, shot, end } = await start(executablePath, base, out);
+const { browser, leave, accessible, noEnglish, shot, end } = await start(executablePath, base, out);
 const site = await (await fetch(base + '/api/v1/site')).json();
 const feeder = site.circuits.find((c) => c.feeds).circuit;
 
@@ -85,7 +85,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await say(alarm('main-07', 'fault', { state: 'acknowledged', by: 'Ada', changed: 'words', figures: [{ what: 'fault', value: 71, unit: '%' }] }));
   await p.waitForSelector('.alarm .figures:has-text("71")', { state: 'attached' }); /* no waitForFunction: the content policy forbids its eval */
   check(!/What to do has changed/.test(await card(p)) && !(await isOpen(p, 'What to do')), 'a percentage alone is no news');
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- in Spanish the words are the page's own: they follow as well */
@@ -100,7 +100,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await p.waitForSelector('.alarm:has-text("No lo rearme")');
   await noEnglish(p, 'an alarm whose advice has changed, in Spanish', ['Ada']);
   await shot(p, 'changed-phone-es');
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- a feeder is never told to be reset, whatever opened it */
@@ -119,7 +119,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   const tag = await p.textContent('.tag');
   check(/No lo rearme: un alimentador/.test(tag) && !/luego a ON/.test(tag), 'and on its tag: ' + tag.slice(0, 200));
   check(/emergencias/.test(tag) && /no es un dispositivo de protección/.test(tag), 'which carries the cautions');
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- an outage has opened no breaker, and nobody is sent to one */
@@ -144,7 +144,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await p.goto(base + '/#/trips');
   await p.waitForSelector('tr:has-text("still without supply")');
   check((await p.locator('tr:has-text("still open")').count()) === 1, 'the list says the same');
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- what has its supply again is neither called open nor to be reset */
@@ -164,7 +164,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
     const sheet = await p.textContent('.do-now');
     check(words.test(sheet) && !/to ON/.test(sheet), 'nor its sheet: ' + sheet.slice(0, 200));
   }
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- a site whose meters do not answer is not called fine */
@@ -181,7 +181,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await first(site.circuits.length);
   await p.waitForSelector('.now:has-text("Nothing needs you now")');
   check(true, 'what is not read is said before that nothing is needed');
-  await p.context().close();
+  await leave(p);
 }
 
 /* ---- who may not see the figures is told by the trip's cause; of one that nobody knows, not to reset */
@@ -193,7 +193,7 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await say(alarm('main-07', 'overload', { figures: undefined }));
   await p.waitForSelector('.alarm:has-text("No lo rearme")');
   check(true, 'without figures the trip says it, and what is not known is told as the dangerous one');
-  await p.context().close();
+  await leave(p);
 }
 /* ---- a worn breaker is worn until somebody records another: the gateway does it, and the circuit's page has it */
 {
@@ -211,6 +211,6 @@ const isOpen = (p, summary) => p.evaluate((s) => [...document.querySelectorAll('
   await p.goto(base + '/#/circuit/main-07');
   await p.waitForSelector('.happened li:has-text("The breaker was replaced, says Ada: “a new 15 A”")');
   check(true, 'and the record of the circuit has it, with who said so');
-  await p.context().close();
+  await leave(p);
 }
 await end();

@@ -3,7 +3,7 @@ import { writeFileSync } from 'node:fs';
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out, gatewayPid] = process.argv;
-const { open, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, leave, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
 
 /* what a chart has asked for, newest last */
 function historyAsked(p) {
@@ -95,7 +95,7 @@ if (charts) {
   for (const x of [150, 220, 300]) await touch.send('Input.dispatchTouchEvent', { type: 'touchMove', touchPoints: one(x) });
   await touch.send('Input.dispatchTouchEvent', { type: 'touchEnd', touchPoints: [] });
   await eventually(() => spans.at(-1).from < before.from - 0.3 * before.wide, 'one finger goes back in time');
-  await phone.context().close();
+  await leave(phone);
 }
 await page.waitForSelector('.marked li:has-text("Near overload")');
 check(true, 'the alarms that stood are marked, and listed');
@@ -162,7 +162,7 @@ for (const language of ['en', 'es']) {
     const pages = (pdf.toString('latin1').match(/\/Type\s*\/Page\b(?!s)/g) || []).length;
     check(pages === 1, `a full sheet prints on one page of ${format}, ${language}: ${pages}`);
   }
-  await full.context().close();
+  await leave(full);
 }
 
 /* ---- the alarm is shelved */
@@ -227,7 +227,7 @@ for (const [size, theme, language] of COMBINATIONS)
     if (language === 'es') await noEnglish(p, what, WROTE);
     await noSideways(p, what);
     await accessible(p, what);
-    await p.context().close();
+    await leave(p);
   }
 
 /* ---- it is over, and a person says what it was */

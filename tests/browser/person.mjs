@@ -59,11 +59,17 @@ export async function start(executablePath, base, out) {
     check(over <= 0, `nothing hangs over the edge: ${what} (${over})`);
   }
   const shot = (page, name) => page.screenshot({ path: `${out}/${name}.png`, fullPage: true });
+  /* a page asks again whenever something happens: an answer that is on its way when its page is left answers nobody */
+  async function leave(page) {
+    await page.unrouteAll({ behavior: 'ignoreErrors' });
+    await page.context().close();
+  }
   async function end() {
+    for (const context of browser.contexts()) await Promise.all(context.pages().map((page) => page.unrouteAll({ behavior: 'ignoreErrors' })));
     await browser.close();
     console.log(`${faults.length} faults`);
     for (const f of faults) console.log(f);
     process.exit(faults.length ? 1 : 0);
   }
-  return { browser, open, accessible, noEnglish, noSideways, shot, end };
+  return { browser, open, leave, accessible, noEnglish, noSideways, shot, end };
 }

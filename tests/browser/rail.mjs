@@ -2,7 +2,7 @@
 import { start, check } from './person.mjs';
 
 const [, , base, executablePath, out] = process.argv;
-const { open, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
+const { open, leave, accessible, noEnglish, noSideways, shot, end } = await start(executablePath, base, out);
 
 for (const [size, theme, language] of [['desk', 'light', 'en'], ['phone', 'dark', 'es'], ['phone', 'light', 'en']]) {
   const page = await open(size, theme, language, 'panel', '.rail .slot');
@@ -19,6 +19,6 @@ for (const [size, theme, language] of [['desk', 'light', 'en'], ['phone', 'dark'
   if (language === 'es') await noEnglish(page, what);
   await noSideways(page, what);
   await accessible(page, what);
-  await page.context().close();
+  await leave(page);
 }
 await end();
