@@ -30,6 +30,7 @@ PRIOR = {"no_such_step": 0, "just_switched_on": 0, "rest_went_too": 0, "carried_
          "silence": .5, "came_back_after": .33}
 RATES = ["openings_are_rare", "switch_on_before", "breaker_heat"]
 FIXED = ["current_surge", "after_reset"]
+DERIVED = ["reset_at_once"]  # from the others and their weights; nobody in the made houses resets so soon
 FACTORS = ["cold", "fault, large load", "fault, small load", "heat"]
 TYPICAL = 1 / 600.0  # EVIDENCE_TYPICAL_END
 RESET_LEAST = 240  # seconds: nobody in the made houses resets a breaker sooner, in real ones somebody may
@@ -99,7 +100,7 @@ def read(program, directory):
 
 class Data:
     def __init__(self, rows):
-        self.names = [k for k in rows[0][0]["ratios"] if k not in RATES + FIXED]
+        self.names = [k for k in rows[0][0]["ratios"] if k not in RATES + FIXED + DERIVED]
         r = [x["ratios"] for x, _ in rows]
         self.x = np.array([[q[k] for k in self.names] for q in r])
         self.fixed = np.array([sum(q[k] for k in FIXED) for q in r])

@@ -343,6 +343,27 @@ double evidence_back_soon(const struct fall_facts *f)
     return RESET_QUICK * (quickest - f->silent_seconds) / (quickest - RESET_IMPOSSIBLE_SECONDS);
 }
 
+/* share of the resets within a minute that come before; somebody must hear of it, and walk */
+static double reset_before(double seconds)
+{
+    double share = log(seconds / RESET_IMPOSSIBLE_SECONDS) /
+                   log(OPEN_SHORTEST_SECONDS / RESET_IMPOSSIBLE_SECONDS);
+    share = fmin(fmax(share, 0.0), 1.0);
+    return share * share;
+}
+
+double evidence_reset_at_once(const struct fall_facts *f, const struct falls *history)
+{
+    if (f->silent_seconds < RESET_IMPOSSIBLE_SECONDS || f->amps < LARGE_AMPS)
+        return -(double)INFINITY;
+    if (!f->back || f->silent_seconds >= OPEN_SHORTEST_SECONDS)
+        return 0.0;
+    double half = sqrt(2.0);
+    return log(reset_before(f->silent_seconds * half) -
+               reset_before(f->silent_seconds / half)) -
+           falls_log_return(history, f->amps, f->silent_seconds);
+}
+
 /* After a reset what somebody used stays off, and nothing new comes in the same moment. */
 double evidence_back_less(const struct fall_facts *f)
 {

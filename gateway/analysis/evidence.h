@@ -78,6 +78,7 @@ enum evidence_key {
     PIECE_CAME_BACK,
     PIECE_BACK_SOON,
     PIECE_BACK_LESS,
+    PIECE_RESET_AT_ONCE, /* judged last: from the others */
     EVIDENCE_PIECES
 };
 
@@ -154,6 +155,10 @@ double evidence_silence(const struct fall_facts *f, const struct falls *history)
 double evidence_stillness(const struct fall_facts *f, const struct stillness_known *levels);
 double evidence_back_soon(const struct fall_facts *f);
 double evidence_back_less(const struct fall_facts *f);
+/* Had it been reset within a minute: how long nothing flows, and what is read meanwhile, is
+ * then up to the loads, as if they had ended; a return within that minute alone tells
+ * something. -INFINITY: nobody is so quick, or nobody misses it. */
+double evidence_reset_at_once(const struct fall_facts *f, const struct falls *history);
 
 /* All of them, each times its weight, for a circuit whose breaker opens lost_per_second by
  * itself without heat, levels: what is read when nothing flows. */
@@ -161,7 +166,8 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
                     const struct stillness_known *levels, double lost_per_second,
                     struct evidence_list *out);
 
-/* Of the sum: what the level says that is read at nothing. */
+/* Of the sum: what the level says that is read at nothing, and what it does not say of a
+ * breaker that was reset at once. */
 double evidence_levels(const struct evidence_list *l, bool back);
 
 /* Judges that anew, with levels that were learned since, and nothing else. */

@@ -7,6 +7,8 @@
 #define SAID_TWICE 0.15
 #define PARTLY_SAID 0.5
 
+#define RESET_AT_ONCE_SHARE 0.04 /* of breakers that opened: taken, nobody has counted them */
+
 /* What the pieces are called on a trip sheet, and how much each counts in the sum: they are not
  * quite independent of each other, and not quite as sharp as they look. Learned by
  * docs/method/trips_fit.py, see docs/method/trips.md. */
@@ -31,14 +33,43 @@ const struct evidence_piece evidence_pieces[EVIDENCE_PIECES] = {
     [PIECE_CAME_BACK] = {"came_back_after", 0.00, 0.43},
     [PIECE_BACK_SOON] = {"back_too_soon", 0.00, 1.38},
     [PIECE_BACK_LESS] = {"back_with_less", 0.00, 0.75},
+    [PIECE_RESET_AT_ONCE] = {"reset_at_once", 1.0, 1.0},
 };
 
 static const enum evidence_key level_pieces[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS};
 #define LEVEL_PIECES (sizeof level_pieces / sizeof level_pieces[0])
 
+/* What is weighed for a breaker that stays open for a while, as most do. */
+static const enum evidence_key of_lasting[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS,
+                                               PIECE_SILENCE, PIECE_CAME_BACK, PIECE_BACK_SOON};
+#define OF_LASTING (sizeof of_lasting / sizeof of_lasting[0])
+
 static double weight_of(unsigned key, bool back)
 {
     return back ? evidence_pieces[key].back : evidence_pieces[key].open;
+}
+
+static double weighed(const struct evidence_list *l, const enum evidence_key *keys,
+                      size_t count, bool back)
+{
+    double sum = 0.0;
+    for (size_t k = 0; k < count; k++)
+        sum += weight_of(keys[k], back) * l->ratios[keys[k]];
+    return sum;
+}
+
+/* Some are reset at once: by how much the whole is likelier then than the pieces of those that
+ * last say. */
+static void add_reset_at_once(const struct fall_facts *f, const struct falls *h,
+                              struct evidence_list *l)
+{
+    double lasting = weighed(l, of_lasting, OF_LASTING, f->back);
+    double at_once =
+        weight_of(PIECE_CAME_BACK, true) * evidence_reset_at_once(f, h); /* 0 while open */
+    double ratio =
+        log(1.0 - RESET_AT_ONCE_SHARE + RESET_AT_ONCE_SHARE * exp(at_once - lasting));
+    l->ratios[PIECE_RESET_AT_ONCE] = ratio;
+    evidence_add(l, evidence_pieces[PIECE_RESET_AT_ONCE].what, ratio, f->silent_seconds);
 }
 
 /* How much of the current that is left does not say the same as the level. */
@@ -92,17 +123,15 @@ void evidence_judge(const struct fall_facts *f, const struct falls *history,
     double value[EVIDENCE_PIECES];
     *out = (struct evidence_list){0};
     fill(f, history, levels, lost_per_second, out->ratios, value);
-    for (int k = 0; k < EVIDENCE_PIECES; k++)
+    for (int k = 0; k < PIECE_RESET_AT_ONCE; k++)
         evidence_add(out, evidence_pieces[k].what,
                      weight_of((unsigned)k, f->back) * out->ratios[k], value[k]);
+    add_reset_at_once(f, history, out);
 }
 
 double evidence_levels(const struct evidence_list *l, bool back)
 {
-    double sum = 0.0;
-    for (size_t k = 0; k < LEVEL_PIECES; k++)
-        sum += weight_of(level_pieces[k], back) * l->ratios[level_pieces[k]];
-    return sum;
+    return weighed(l, level_pieces, LEVEL_PIECES, back) + l->ratios[PIECE_RESET_AT_ONCE];
 }
 
 void evidence_judge_levels(const struct fall_facts *f, const struct falls *history,
@@ -118,4 +147,6 @@ void evidence_judge_levels(const struct fall_facts *f, const struct falls *histo
         evidence_add(l, evidence_pieces[key].what, weight_of(key, f->back) * ratio[k],
                      value[k]);
     }
+    evidence_drop(l, evidence_pieces[PIECE_RESET_AT_ONCE].what);
+    add_reset_at_once(f, history, l);
 }

@@ -139,7 +139,8 @@ static bool get_closed(struct trips *t, struct codec_in *in)
     c->facts.back_amps = codec_get_f64(in);
     c->taught_levels = codec_get_u8(in);
     c->evidence.sum = codec_get_f64(in);
-    for (int p = 0; p < EVIDENCE_PIECES; p++)
+    int pieces = version >= 6 ? EVIDENCE_PIECES : PIECE_RESET_AT_ONCE;
+    for (int p = 0; p < pieces; p++)
         c->evidence.ratios[p] = codec_get_f64(in);
     uint8_t items = codec_get_u8(in);
     if (in->failed || items > EVIDENCE_MAX || !(c->facts.silent_seconds >= 0.0) ||

@@ -210,6 +210,40 @@ static void nobody_resets_a_breaker_within_seconds(void **state)
     }
 }
 
+/* Somebody must hear of it, and walk: of the resets within a minute, which begin after ten
+ * seconds, the share that comes before t is (ln(t/10) / ln 6)^2. A return is held against how
+ * the circuit comes back by itself, within a factor of two. */
+static void a_reset_at_once_is_told_by_its_time_alone(void **state)
+{
+    const double impossible[] = {0, 3, 9.9}, silent[] = {60, 300, 86400};
+    struct falls h;
+    struct fall_facts f = plain();
+    (void)state;
+    falls_init(&h);
+    ended_often(&h);
+    for (int back = 0; back < 2; back++)
+        for (int k = 0; k < 3; k++) {
+            f.back = back;
+            f.silent_seconds = impossible[k];
+            assert_true(isinf(evidence_reset_at_once(&f, &h)));
+            f.silent_seconds = silent[k];
+            assert_near(evidence_reset_at_once(&f, &h), 0.0, 1e-12);
+        }
+    f.back = false;
+    f.silent_seconds = 20.0;
+    assert_near(evidence_reset_at_once(&f, &h), 0.0, 1e-12);
+    f.back = true; /* between 14.14 and 28.28 s: 0.3367 - 0.0374 */
+    assert_near(evidence_reset_at_once(&f, &h), log(0.2993) - falls_log_return(&h, 2.0, 20.0),
+                1e-3);
+    assert_true(evidence_reset_at_once(&f, &h) > 2.0); /* it has never come back so soon */
+    f.silent_seconds = 12.0;                           /* before 16.97 s */
+    assert_near(evidence_reset_at_once(&f, &h), log(0.0871) - falls_log_return(&h, 2.0, 12.0),
+                1e-3);
+    f.amps = 0.9; /* nobody misses it so soon */
+    f.silent_seconds = 20.0;
+    assert_true(isinf(evidence_reset_at_once(&f, &h)));
+}
+
 static void after_a_reset_less_is_on_and_nothing_new(void **state)
 {
     struct fall_facts f = plain();
@@ -509,6 +543,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_reset_that_nobody_sees_hides_no_lost_supply),
         cmocka_unit_test(nobody_resets_at_once_what_nobody_misses),
+        cmocka_unit_test(a_reset_at_once_is_told_by_its_time_alone),
         cmocka_unit_test(the_list_adds_up),
         cmocka_unit_test(levels_are_judged_anew_and_nothing_else),
         cmocka_unit_test(each_piece_points_its_way),

@@ -143,12 +143,58 @@ static void a_piece_names_the_number_it_was_judged_by(void **state)
     assert_near(evidence_levels(&l, false), listed(&l, "current_left")->log_ratio, 0.05);
 }
 
+/* docs/method/trips.md: "what speaks against a breaker that stays open speaks no further
+ * against one that was reset at once", one in twenty-five */
+static void a_reset_at_once_bounds_what_comes_later(void **state)
+{
+    struct falls h;
+    struct evidence_list l;
+    struct fall_facts f = plain();
+    struct stillness lost = {0}, off = {0};
+    const struct stillness_known known = {&lost, &off, &nothing, (double)NAN};
+    struct stillness_seen still = {0};
+    (void)state;
+    falls_init(&h);
+    stillness_see(&still, 900 * 3.6e-5, 900 * 6.0 * 3.6e-5 * 3.6e-5, 900);
+    stillness_see(&f.seen, 900 * 4e-4, 900 * 6.0 * 1.6e-7, 900);
+    for (int k = 0; k < 4; k++) {
+        stillness_learn(&lost, &still, STILLNESS_LOST_ODDS);
+        stillness_learn(&off, &f.seen, STILLNESS_OFF_ODDS);
+    }
+    f.after_polls = 900;
+    f.after_amps = f.after_rms = 0.02; /* as with its loads off, from the first reading on */
+    f.silent_seconds = 900.0;
+    evidence_judge(&f, &h, &known, LOST, &l);
+    const enum evidence_key later[] = {PIECE_CURRENT_LEFT, PIECE_STILLNESS, PIECE_SILENCE};
+    double lasting = 0.0;
+    for (int k = 0; k < 3; k++)
+        lasting += evidence_pieces[later[k]].open * l.ratios[later[k]];
+    assert_true(lasting < -6.0);
+    assert_near(lasting + l.ratios[PIECE_RESET_AT_ONCE], log(0.04), 0.1);
+    assert_near(listed(&l, "reset_at_once")->value, 900.0, 1e-9);
+    double sum = l.sum;
+    evidence_judge_levels(&f, &h, &known, &l); /* the same levels: nothing is said twice */
+    assert_near(l.sum, sum, 1e-9);
+    f.silent_seconds = 5.0; /* nobody is so quick */
+    evidence_judge(&f, &h, &known, LOST, &l);
+    assert_near(l.ratios[PIECE_RESET_AT_ONCE], log(0.96), 1e-9);
+    f = plain(); /* and what speaks for it is not made less of */
+    f.after_polls = 900;
+    f.seen = still;
+    f.after_amps = f.after_rms = 0.006;
+    f.silent_seconds = 900.0;
+    evidence_judge(&f, &h, &known, LOST, &l);
+    assert_true(l.ratios[PIECE_STILLNESS] > 1.0);
+    assert_in_range((int)(-1000.0 * l.ratios[PIECE_RESET_AT_ONCE]), 30, 41);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_piece_weighs_what_is_documented),
         cmocka_unit_test(what_stillness_says_is_not_said_twice),
         cmocka_unit_test(a_piece_names_the_number_it_was_judged_by),
+        cmocka_unit_test(a_reset_at_once_bounds_what_comes_later),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

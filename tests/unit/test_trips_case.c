@@ -304,6 +304,33 @@ static void what_comes_back_by_itself_is_withdrawn(void **state)
     tear_down(&w.house);
 }
 
+/* Somebody stands at the panel and resets it within twenty seconds. What hangs on it stays off
+ * for ten minutes, and the meter reads as it always does with all of it off: what opened by
+ * heat did so all the same. */
+static void a_breaker_that_is_reset_at_once_has_opened(void **state)
+{
+    static const int loads_stay_off[] = {0, 600};
+    (void)state;
+    for (int k = 0; k < 2; k++) {
+        struct watched w;
+        begin(&w);
+        for (int n = 0; n < 6; n++) { /* known: 20 mA are left when its loads end */
+            hall(&w, 3.0, 700 + 90 * n);
+            hall(&w, 0.02, 500);
+        }
+        assert_int_equal(w.house.of[0].told, 0);
+        overload(&w.house);
+        hall(&w, 0.0, 20);
+        hall(&w, 0.02, loads_stay_off[k]);
+        hall(&w, 1.0, 20);
+        assert_true(w.house.of[0].stage != TRIP_WITHDRAWN);
+        assert_true(w.house.of[0].probability >= 0.5);
+        assert_int_equal(w.house.of[0].cause, CAUSE_OVERLOAD);
+        assert_int_equal(w.house.of[0].restored, 1);
+        tear_down(&w.house);
+    }
+}
+
 /* An opening without heat was a hand or a fault, nobody knows; whoever says which it was twice
  * makes the third one likelier to be that. */
 static void what_people_say_of_openings_is_learned(void **state)
@@ -358,6 +385,7 @@ int main(void)
         cmocka_unit_test(loads_that_end_are_learned_and_openings_are_not),
         cmocka_unit_test(openings_below_the_rating_make_a_breaker_worn),
         cmocka_unit_test(what_comes_back_by_itself_is_withdrawn),
+        cmocka_unit_test(a_breaker_that_is_reset_at_once_has_opened),
         cmocka_unit_test(what_people_say_of_openings_is_learned),
         cmocka_unit_test(a_fall_is_dated_by_local_time),
         cmocka_unit_test(an_opening_long_after_a_reset_is_another_one),
