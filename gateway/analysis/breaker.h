@@ -29,15 +29,19 @@ struct breaker_forecast {
     double headroom_3h_amps; /* and for three hours */
 };
 
+/* In a gap of more than that nobody knows what was carried when it opened. */
+#define BREAKER_UNSEEN_SECONDS 15.0
+
 /* What the breaker's own behaviour says of a circuit that lost its supply. */
 struct breaker_opening {
-    double heat;            /* expected H at that moment */
-    double chance_overload; /* how likely a sound breaker of this standard opens by heat within
-                               a poll there, 0..1, under the weights before the opening; after
-                               a gap of both heats, by their likelihood */
-    double chance_worn;     /* the same for the hypotheses outside the standard's band */
-    double amps;            /* last current before */
-    double must_hold_amps;  /* what the standard says it must carry for ever */
+    double heat; /* expected H at that moment */
+    /* How likely a sound breaker of this standard opens by heat within a poll there, or in the
+     * gap in which it fell, 0..1, under the weights before the opening; after a gap of both
+     * heats, by their likelihood. And the same for those outside the standard's band. */
+    double chance_overload, chance_worn;
+    double worn;           /* P(worn) before, breakers_worn */
+    double amps;           /* last current before */
+    double must_hold_amps; /* what the standard says it must carry for ever */
 };
 
 struct breakers *breakers_create(const struct site *s, const struct rules_set *rules);
@@ -75,8 +79,8 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
 
 /* Learns that the breaker opened by heat, with probability p (0: it did not, the supply went
  * otherwise), when its current last fell to nothing; current may flow again by now. After a gap
- * it opened at the heat that is expected; in a gap of more than 15 s nobody knows what it
- * carried, and it teaches nothing. What the lesson makes forget goes with p too. */
+ * it opened at the heat that is expected; in a gap of more than BREAKER_UNSEEN_SECONDS it
+ * teaches nothing. What the lesson makes forget goes with p too. */
 void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat);
 
 /* Probability that the breaker is worn: outside its standard's band on the quick side. */

@@ -7,8 +7,6 @@
 
 /* The level at which a breaker opens wanders with the air around it: 6 % over a day. */
 #define WANDER_PER_SECOND (0.06 * 2.0 * 3.14159265358979 / 86400.0)
-/* when it opened in so long a gap nobody knows what it carried then: it teaches nothing */
-#define UNSEEN_SECONDS 15.0
 /* what comes back of the prior with every opening: breakers age */
 #define FORGET 0.02
 
@@ -179,6 +177,7 @@ void breakers_opening(const struct breakers *b, int circuit, struct breaker_open
         out->chance_worn += s.upper_share * (worn - out->chance_worn);
     }
     out->heat = forecast_heat(&s);
+    out->worn = hypotheses_quick(s.view);
     out->amps = amps;
     out->must_hold_amps = c->class->limits.hold * c->rating_amps;
 }
@@ -190,7 +189,7 @@ void breakers_learn_opened(struct breakers *b, int circuit, double p_by_heat)
     struct hypotheses_view spare;
     struct forecast_state s;
     double amps, felt[HEAT_TAUS];
-    if (c->fall_seconds > UNSEEN_SECONDS)
+    if (c->fall_seconds > BREAKER_UNSEEN_SECONDS)
         return;
     if (!c->learned)
         c->learned = hypotheses_grid_create();

@@ -204,7 +204,8 @@ double evidence_cold_per_second(double lost_per_second)
 
 double evidence_heat_per_second(const struct fall_facts *f)
 {
-    return HEAT_TRUST * (f->heat.chance_overload + f->heat.chance_worn) / poll(f);
+    double seconds = fmax(poll(f), f->gap_seconds); /* the chances are those of all of it */
+    return HEAT_TRUST * (f->heat.chance_overload + f->heat.chance_worn) / seconds;
 }
 
 double evidence_heat(const struct fall_facts *f, double lost_per_second)

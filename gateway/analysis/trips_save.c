@@ -42,6 +42,7 @@ static void put_facts(struct codec_out *out, const struct fall_facts *f)
     codec_put_f64(out, f->heat.chance_worn);
     codec_put_f64(out, f->heat.amps);
     codec_put_f64(out, f->heat.must_hold_amps);
+    codec_put_f64(out, f->heat.worn);
     codec_put_f64(out, f->ends_like);
     codec_put_f64(out, f->begins_like);
     codec_put_f64(out, f->awake_seconds);
@@ -103,6 +104,7 @@ static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *
     f->heat.chance_worn = codec_get_f64(in);
     f->heat.amps = codec_get_f64(in);
     f->heat.must_hold_amps = codec_get_f64(in);
+    f->heat.worn = version >= 6 ? codec_get_f64(in) : 0.0;
     f->ends_like = codec_get_f64(in);
     f->begins_like = codec_get_f64(in);
     f->awake_seconds = codec_get_f64(in);
@@ -115,7 +117,8 @@ static bool get_facts(struct codec_in *in, uint32_t version, struct fall_facts *
     return !in->failed && f->poll_seconds >= 0.0 && f->gap_seconds >= 0.0 && f->amps >= 0.0 &&
            f->ends_like >= 0.0 && f->begins_like >= 0.0 && f->awake_seconds >= 0.0 &&
            f->watched_days >= 0.0 && f->after_amps >= 0.0 && f->after_rms >= 0.0 &&
-           f->heat.chance_overload >= 0.0 && f->heat.chance_worn >= 0.0;
+           f->heat.chance_overload >= 0.0 && f->heat.chance_worn >= 0.0 &&
+           f->heat.worn >= 0.0 && f->heat.worn <= 1.0;
 }
 
 static bool get_before(struct codec_in *in, struct trip_case *c)

@@ -243,9 +243,9 @@ void trips_settle_levels(struct trips *t);
 
 /* ---- trips_save.c ---- */
 
-#define TRIPS_CASE_VERSION                                                                     \
-    6U /* 2: without after_rms; 3: without seen; 4: how sure it is; 5: without reset_at_once   \
-        */
+/* 2: without after_rms; 3: without seen; 4: how sure it is; 5: without reset_at_once and worn
+ */
+#define TRIPS_CASE_VERSION 6U
 /* A case as it is judged from; not what it was judged to be. A loaded one is open. */
 void trips_put_case(const struct trips *t, struct codec_out *out, const struct trip_case *c);
 bool trips_get_case(const struct trips *t, struct codec_in *in, uint32_t version,

@@ -148,6 +148,20 @@ static void readings_lost_before_the_fall_make_a_coincidence_likelier(void **sta
     assert_true(evidence_natural_here(&f, &h) > clean);
 }
 
+/* The breaker's chances are those of the whole gap; everything is weighed by the second. */
+static void in_a_gap_the_chance_by_heat_is_spread_over_it(void **state)
+{
+    struct fall_facts f = plain();
+    (void)state;
+    f.heat.chance_overload = 0.2;
+    f.heat.chance_worn = 0.1;
+    double sharp = evidence_heat_per_second(&f);
+    f.gap_seconds = 10.0;
+    assert_near(evidence_heat_per_second(&f), sharp / 10.0, 1e-12);
+    f.gap_seconds = 0.5; /* within a poll */
+    assert_near(evidence_heat_per_second(&f), sharp, 1e-12);
+}
+
 static void a_step_that_was_never_seen_is_no_load_of_its_own(void **state)
 {
     struct fall_facts f = plain();
@@ -281,87 +295,6 @@ static void a_long_spell_counts_less_than_its_age(void **state)
     assert_near(evidence_awake(&f), 0.0, 1e-9);
     f.awake_seconds = 86400;
     assert_true(evidence_awake(&f) < -3.0);
-}
-
-/* ---- causes ---- */
-
-static enum trip_cause cause_of(struct fall_facts f, double lost_alone, struct scope_guess g,
-                                double sensor, double *lost)
-{
-    struct falls h;
-    double causes[CAUSE_COUNT], sum = 0;
-    falls_init(&h);
-    struct cause_view v = {.facts = &f,
-                           .history = &h,
-                           .lost_alone = lost_alone,
-                           .lost_per_second = LOST,
-                           .hand_share = 0.6,
-                           .scope = g,
-                           .sensor_lost = sensor};
-    *lost = causes_judge(&v, causes);
-    for (int c = 0; c < CAUSE_COUNT; c++)
-        sum += causes[c];
-    assert_near(sum, 1.0, 1e-9);
-    return causes_likeliest(causes, *lost);
-}
-
-static void every_cause_has_its_picture(void **state)
-{
-    (void)state;
-    double lost;
-    struct scope_guess none = {.scope = scope_nothing};
-    struct fall_facts hot = plain(), worn = plain(), young = plain(), surge = plain();
-    hot.heat.chance_overload = 1e-3;
-    worn.heat.chance_worn = 1e-3;
-    young.switch_on_seconds = 1;
-    young.switch_on_amps = 9;
-    surge.amps = 90;
-    assert_int_equal(cause_of(hot, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
-    assert_int_equal(cause_of(worn, 0.99, none, 0, &lost), CAUSE_WORN_BREAKER);
-    assert_int_equal(cause_of(young, 0.99, none, 0, &lost), CAUSE_FAULT);
-    assert_int_equal(cause_of(surge, 0.99, none, 0, &lost), CAUSE_FAULT);
-    assert_int_equal(cause_of(plain(), 0.99, none, 0, &lost), CAUSE_OPENED_BY_HAND);
-    assert_near(lost, 0.99, 1e-9);
-    assert_int_equal(cause_of(plain(), 0.02, none, 0, &lost), CAUSE_LOAD_ENDED);
-    assert_int_equal(cause_of(plain(), 0.9, none, 0.99, &lost), CAUSE_SENSOR_LOST);
-    assert_true(lost < 0.02);
-    struct scope_guess feeder = {.scope = {SCOPE_FEEDER, 3}, .probability = 0.98};
-    struct scope_guess utility = {.scope = {SCOPE_UTILITY, -1}, .probability = 0.98};
-    struct scope_guess meter = {.scope = {SCOPE_METER, 0}, .probability = 0.98};
-    assert_int_equal(cause_of(plain(), 0.1, feeder, 0, &lost), CAUSE_UPSTREAM_OPEN);
-    assert_true(lost > 0.97);
-    assert_int_equal(cause_of(plain(), 0.1, utility, 0, &lost), CAUSE_SUPPLY_OUTAGE);
-    assert_int_equal(cause_of(plain(), 0.1, meter, 0, &lost), CAUSE_SENSOR_LOST);
-    assert_true(lost < 0.05);
-}
-
-/* A breaker known to open at little heat: a current that no load draws, read once, is a fault
- * all the same; heat needs seconds. Read for longer, it was the heat. */
-static void a_surge_that_is_over_at_once_is_no_overload(void **state)
-{
-    (void)state;
-    double lost;
-    struct scope_guess none = {.scope = scope_nothing};
-    struct fall_facts f = plain();
-    f.amps = 106;
-    f.switch_on_amps = 94;
-    f.heat.chance_overload = 0.4;
-    f.switch_on_seconds = 1;
-    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_FAULT);
-    f.switch_on_seconds = 3;
-    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
-    f.switch_on_seconds = 1;
-    f.amps = 40;
-    f.switch_on_amps = 28;
-    assert_int_equal(cause_of(f, 0.99, none, 0, &lost), CAUSE_OVERLOAD);
-}
-
-static void a_channel_that_dies_alone_is_told_by_its_feeder(void **state)
-{
-    (void)state;
-    assert_true(causes_sensor_lost(5.0, 0.02, 0.1) > 0.95); /* the feeder did not fall */
-    assert_true(causes_sensor_lost(5.0, 5.1, 0.1) < 0.001); /* it fell as much */
-    assert_near(causes_sensor_lost(5.0, (double)NAN, 0.1), 0.0, 1e-12);
 }
 
 /* ---- together ---- */
@@ -550,6 +483,7 @@ int main(void)
         cmocka_unit_test(a_small_standing_load_that_went_too_tells),
         cmocka_unit_test(silence_counts_until_it_comes_back),
         cmocka_unit_test(readings_lost_before_the_fall_make_a_coincidence_likelier),
+        cmocka_unit_test(in_a_gap_the_chance_by_heat_is_spread_over_it),
         cmocka_unit_test(a_step_that_was_never_seen_is_no_load_of_its_own),
         cmocka_unit_test(a_fault_opens_before_a_load_is_read_twice),
         cmocka_unit_test(what_went_beside_the_load_just_switched_on_counts_by_its_share),
@@ -557,9 +491,6 @@ int main(void)
         cmocka_unit_test(after_a_reset_less_is_on_and_nothing_new),
         cmocka_unit_test(a_night_is_longer_than_an_hour),
         cmocka_unit_test(a_long_spell_counts_less_than_its_age),
-        cmocka_unit_test(every_cause_has_its_picture),
-        cmocka_unit_test(a_surge_that_is_over_at_once_is_no_overload),
-        cmocka_unit_test(a_channel_that_dies_alone_is_told_by_its_feeder),
         cmocka_unit_test(all_behind_a_feeder_at_once_is_the_feeder),
         cmocka_unit_test(timers_switch_at_the_full_hour),
         cmocka_unit_test(voltage_tells_an_outage_from_a_coincidence),
