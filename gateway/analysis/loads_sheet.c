@@ -10,6 +10,8 @@
 #define PLUG_LEAST 2.0F /* amps of each of the two */
 #define SUM_SHARE 0.03F /* their sum may differ by */
 
+#define STAGE_LEAST 4.0F /* amps of each of the two */
+
 #define TOGETHER_MS 3000
 #define TOGETHER_AMPS 0.3F
 #define TOGETHER_RUNS 2.0F /* of the load that the sum is */
@@ -132,6 +134,25 @@ static void two_at_once(struct sheet *s)
         second.load.run = 0;
         be(s, &second, other, (1 - share) * amps);
         be(s, x, one, share * amps);
+        s->items[s->count++] = second;
+    }
+}
+
+/* ---- one and another
+ * --------------------------------------------------------------------------
+ */
+
+static void one_and_another(struct sheet *s)
+{
+    for (size_t i = 0; i < s->count && s->count < LOADS_MAX_RUNNING; i++) {
+        struct item *x = &s->items[i];
+        float amps = amps_of(x), then = x->run ? x->run->stage : 0;
+        if (fminf(then, amps - then) < STAGE_LEAST || known(s, x))
+            continue;
+        struct item second = {.load = x->load};
+        second.load.run = 0;
+        be(s, &second, learned_of_size(&s->circuit->learned, then, KNOWN_RUNS), then);
+        be(s, x, learned_of_size(&s->circuit->learned, amps - then, KNOWN_RUNS), amps - then);
         s->items[s->count++] = second;
     }
 }
@@ -288,6 +309,7 @@ size_t loads_sheet(const struct loads *l, int circuit, struct event_load out[LOA
     for (size_t i = 0; i < s.count; i++)
         s.items[i] = (struct item){.load = out[i], .run = run_of(&s.circuit->runs, out[i].run)};
     two_at_once(&s);
+    one_and_another(&s);
     begun_together(&s);
     gave_way(&s);
     turned_up(&s);

@@ -7,6 +7,9 @@
  *
  *     two at once      a load larger than the breaker's rating, of a size never seen, which is
  *                      the sum of two that are known: these two
+ *     one and another  a load that began in two stages seconds apart, both of them large, whose
+ *                      sum is no load of this circuit: two that were switched on one after the
+ *                      other
  *     begun together   two or three that began in one step, whose sum is a load of this
  *                      circuit, and not each of them is one by itself: a dishwasher's elements
  *     gave way         a load that is smaller than it was, and what is small, has begun since,

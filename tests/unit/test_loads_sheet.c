@@ -130,6 +130,44 @@ static void what_the_breaker_may_carry_is_one(void **state)
     assert_non_null(only(on, n, 10.0));
 }
 
+/* 6.1 A for four seconds and then 13.2: nothing that is known here begins so. */
+static void two_heaters_seconds_apart_are_two(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0, 10 * MINUTE);
+    rig_hold(b, 6.1, 4);
+    rig_hold(b, 13.2, 2 * MINUTE);
+    assert_int_equal(running(b), 1);
+    assert_int_equal(sheet(b, on), 2);
+    assert_near(on[0].amps, 7.1, 0.1);
+    assert_near(on[1].amps, 6.1, 0.1);
+    assert_int_equal(on[1].since_wall_ms, LOADS_RIG_BEGIN_WALL_MS + 600000);
+}
+
+static void what_always_begins_in_two_stages_is_one(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    for (int k = 0; k < 5; k++) { /* an oven: its second element follows its first */
+        rig_hold(b, 0, HOUR);
+        rig_hold(b, 6.1, 4);
+        rig_hold(b, 13.2, 10 * MINUTE);
+    }
+    assert_int_equal(sheet(b, on), 1);
+    assert_near(on[0].amps, 13.2, 0.1);
+}
+
+static void a_motor_before_its_element_is_part_of_it(void **state)
+{
+    struct loads_rig *b = *state;
+    struct event_load on[LOADS_MAX_RUNNING];
+    rig_hold(b, 0, 10 * MINUTE);
+    rig_hold(b, 2.5, 4);
+    rig_hold(b, 13.2, 2 * MINUTE);
+    assert_int_equal(sheet(b, on), 1);
+}
+
 static void two_that_began_in_one_step_are_the_load_of_their_sum(void **state)
 {
     struct loads_rig *b = *state;
@@ -278,6 +316,9 @@ int main(void)
         ON_THE_RIG(what_starts_with_inrush_is_no_turn),
         ON_THE_RIG(a_kettle_and_an_oven_at_once_are_two),
         ON_THE_RIG(what_the_breaker_may_carry_is_one),
+        ON_THE_RIG(two_heaters_seconds_apart_are_two),
+        ON_THE_RIG(what_always_begins_in_two_stages_is_one),
+        ON_THE_RIG(a_motor_before_its_element_is_part_of_it),
         ON_THE_RIG(two_that_began_in_one_step_are_the_load_of_their_sum),
         ON_THE_RIG(two_that_began_in_one_step_and_are_known_apart_stay_two),
         ON_THE_RIG(a_drum_is_part_of_the_element_beside_it),
