@@ -204,7 +204,10 @@ double evidence_cold_per_second(double lost_per_second)
 
 double evidence_heat_per_second(const struct fall_facts *f)
 {
-    double seconds = fmax(poll(f), f->gap_seconds); /* the chances are those of all of it */
+    /* the chances are those of all of the gap; in a short one it carried what was read before
+     */
+    bool unseen = f->gap_seconds > BREAKER_UNSEEN_SECONDS;
+    double seconds = unseen ? f->gap_seconds : poll(f);
     return HEAT_TRUST * (f->heat.chance_overload + f->heat.chance_worn) / seconds;
 }
 
