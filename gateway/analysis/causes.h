@@ -4,9 +4,9 @@
  * Every cause is a rate per second at the moment of the fall; their shares are the answer.
  * Overload and a worn breaker have the rate at which the breaker's heat would have opened it
  * just then; a fault comes at any time, and above all with a switch-on; a hand comes when
- * nothing was switched on just before. In a gap of the readings a load may have come on that
- * opened it by heat: as often as such loads come on here. What takes several circuits at once
- * comes with its own probability (together.h).
+ * nothing was switched on just before. In a long gap of the readings a load may have come on
+ * that opened it by heat: as often as such loads come on here. What takes several circuits at
+ * once comes with its own probability (together.h).
  */
 #ifndef FORETRIP_CAUSES_H
 #define FORETRIP_CAUSES_H

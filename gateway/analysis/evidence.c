@@ -204,8 +204,7 @@ double evidence_cold_per_second(double lost_per_second)
 
 double evidence_heat_per_second(const struct fall_facts *f)
 {
-    /* the chances are those of all of the gap; in a short one it carried what was read before
-     */
+    /* the chances are those of the whole gap; in a short one it carried what it did before */
     bool unseen = f->gap_seconds > BREAKER_UNSEEN_SECONDS;
     double seconds = unseen ? f->gap_seconds : poll(f);
     return HEAT_TRUST * (f->heat.chance_overload + f->heat.chance_worn) / seconds;

@@ -138,8 +138,7 @@ static void two_at_once(struct sheet *s)
     }
 }
 
-/* ---- one and another
- * --------------------------------------------------------------------------
+/* ---- one and another ------------------------------------------------------------------------
  */
 
 static void one_and_another(struct sheet *s)

@@ -243,8 +243,7 @@ void trips_settle_levels(struct trips *t);
 
 /* ---- trips_save.c ---- */
 
-/* 2: without after_rms; 3: without seen; 4: how sure it is; 5: without reset_at_once and worn
- */
+/* 2: without after_rms; 3: without seen; 4: how sure it is; 5: without reset_at_once, worn */
 #define TRIPS_CASE_VERSION 6U
 /* A case as it is judged from; not what it was judged to be. A loaded one is open. */
 void trips_put_case(const struct trips *t, struct codec_out *out, const struct trip_case *c);

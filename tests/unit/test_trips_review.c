@@ -100,6 +100,23 @@ static void what_ended_with_its_loads_stays_so(void **state)
     tear_down(&h);
 }
 
+/* Another gateway takes up what was saved of that one, and the bath opens: the hall's fall is
+ * seen in another light. */
+static void goes_on_elsewhere(const struct house *h, const struct codec_out *running,
+                              const struct codec_out *learned, struct house *after)
+{
+    set_up(after);
+    struct codec_in in = {.at = running->bytes, .end = running->bytes + running->length};
+    assert_true(trips_load(after->trips, &in));
+    in = (struct codec_in){.at = learned->bytes, .end = learned->bytes + learned->length};
+    assert_true(trips_load_learned(after->trips, &in));
+    after->second = h->second;
+    bath_opens(after);
+    assert_int_equal(after->last_circuit, 0);
+    assert_true(after->last.afterwards);
+    assert_true(after->last.probability > 0.9);
+}
+
 static void a_restart_forgets_no_doubt(void **state)
 {
     (void)state;
@@ -110,22 +127,13 @@ static void a_restart_forgets_no_doubt(void **state)
     hall_falls(&h, 0.0F);
     trips_save(h.trips, &running);
     trips_save_learned(h.trips, &learned);
-    set_up(&after);
-    struct codec_in in = {.at = running.bytes, .end = running.bytes + running.length};
-    assert_true(trips_load(after.trips, &in));
-    in = (struct codec_in){.at = learned.bytes, .end = learned.bytes + learned.length};
-    assert_true(trips_load_learned(after.trips, &in));
-    after.second = h.second;
-    bath_opens(&after);
-    assert_int_equal(after.last_circuit, 0);
-    assert_true(after.last.afterwards);
-    assert_true(after.last.probability > 0.9);
+    goes_on_elsewhere(&h, &running, &learned, &after);
     assert_true(after.last.evidence_count > 3);
     assert_int_equal(after.restored, 2);
     for (size_t cut = 0; cut < learned.length; cut += 211) { /* damage: refused, no crash */
         struct house d;
         set_up(&d);
-        in = (struct codec_in){.at = learned.bytes, .end = learned.bytes + cut};
+        struct codec_in in = {.at = learned.bytes, .end = learned.bytes + cut};
         trips_load_learned(d.trips, &in);
         feed(&d, 3, quiet);
         tear_down(&d);
@@ -196,16 +204,7 @@ static void a_doubt_of_an_older_program_is_taken_up(void **state)
     trips_save_learned(h.trips, &learned);
     learned_long_ago(&learned, &old);
     assert_true(old.length < learned.length); /* it knew less */
-    set_up(&after);
-    struct codec_in in = {.at = running.bytes, .end = running.bytes + running.length};
-    assert_true(trips_load(after.trips, &in));
-    in = (struct codec_in){.at = old.bytes, .end = old.bytes + old.length};
-    assert_true(trips_load_learned(after.trips, &in));
-    after.second = h.second;
-    bath_opens(&after);
-    assert_int_equal(after.last_circuit, 0);
-    assert_true(after.last.afterwards);
-    assert_true(after.last.probability > 0.9);
+    goes_on_elsewhere(&h, &running, &old, &after);
     codec_out_free(&running);
     codec_out_free(&learned);
     codec_out_free(&old);
